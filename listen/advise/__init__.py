@@ -1,0 +1,1 @@
+"""What to tell the person: flags and the hold cue."""

@@ -1,0 +1,1 @@
+"""Frames as state likelihoods and events: the ear."""

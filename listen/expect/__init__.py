@@ -1,0 +1,1 @@
+"""What contact a timed path makes with the stock, and where to stop and look."""

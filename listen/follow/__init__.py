@@ -1,0 +1,1 @@
+"""Where the program is, and what became of each contact."""

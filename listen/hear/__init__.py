@@ -1,0 +1,1 @@
+"""The world as blocks of sound, load and marks."""

@@ -1,0 +1,1 @@
+"""Blocks of sound and load as frames of features."""

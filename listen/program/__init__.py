@@ -1,0 +1,1 @@
+"""How the tool moves: text, blocks, moves, timed path."""

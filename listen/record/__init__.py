@@ -1,0 +1,1 @@
+"""The run folder, written as it happens and read back; the library of runs."""

@@ -1,0 +1,1 @@
+"""Runs and live sessions as pages."""

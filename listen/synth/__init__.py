@@ -1,0 +1,1 @@
+"""Made sound of machines, with the truth."""

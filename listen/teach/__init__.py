@@ -1,0 +1,1 @@
+"""Models fitted to labelled sound."""
