@@ -177,3 +177,33 @@ class EarRates:
         )
         if not all(0.0 <= value < float("inf") for value in rest):
             raise InputError(f"rates and spreads must be finite and not negative, got {rest}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ContactSound:
+    """How one heard contact sounded as a whole, told when it is over.
+
+    Attributes
+    ----------
+    start, stop : int
+        The contact [samples].
+    decided_at : int
+        End of the audio used [samples].
+    level_db : float
+        Its steady part over the air just before, 300 to 8000 Hz [dB].
+    tooth_pass_hz : float
+        Tooth-pass frequency that its lines show [Hz]; NaN where none stands out.
+    """
+
+    start: int
+    stop: int
+    decided_at: int
+    level_db: float
+    tooth_pass_hz: float
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.start <= self.stop <= self.decided_at:
+            raise InputError(
+                f"a contact's sound needs 0 <= start <= stop <= decided_at, "
+                f"got {self.start}, {self.stop}, {self.decided_at}"
+            )
