@@ -1,1 +1,25 @@
 """Blocks of sound and load as frames of features."""
+
+from listen.measure.measure import (
+    BAND_COLUMNS,
+    COLUMNS,
+    FEATURES,
+    FINE_COLUMNS,
+    HOP_S,
+    MODEL_COLUMNS,
+    VERSION,
+    Measure,
+    Pace,
+)
+
+__all__ = [
+    "BAND_COLUMNS",
+    "COLUMNS",
+    "FEATURES",
+    "FINE_COLUMNS",
+    "HOP_S",
+    "MODEL_COLUMNS",
+    "VERSION",
+    "Measure",
+    "Pace",
+]
