@@ -1,0 +1,1 @@
+"""A small invented job with planted faults: made, listened to and shown."""

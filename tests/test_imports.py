@@ -1,0 +1,100 @@
+"""Who may import whom: the table of DEVELOPERS.md, read off the source itself."""
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+pytestmark = pytest.mark.battery
+
+PACKAGE = Path(__file__).resolve().parents[1] / "listen"
+WORDS = frozenset(
+    {"errors", "blocks", "states", "timeline", "stage", "job", "job_file", "shipped"}
+)  # the shared words
+STAGES = frozenset({"program", "expect", "hear", "measure", "decide", "follow", "advise", "record"})
+MAY_IMPORT: dict[str, frozenset[str]] = {
+    **{word: WORDS for word in WORDS},
+    **{stage: WORDS for stage in STAGES},
+    "expect": WORDS | {"program"},
+    "session": WORDS | STAGES,
+    "show": WORDS | {"session", "record"},
+    "synth": WORDS | {"expect"},
+    "teach": WORDS | {"measure", "decide", "record", "synth"},
+    "coach": WORDS | {"synth", "expect", "record"},
+}
+ONLY_IN = {
+    "sounddevice": {"hear"},
+    "sklearn": {"teach"},
+    "starlette": {"show"},
+    "uvicorn": {"show"},
+    "websockets": {"show"},
+    "typer": {"cli"},
+    "torch": set[str](),  # only tools/train
+}
+OUTSIDE_WORDS = {"numpy"}  # what shared words may use beside the standard library
+
+
+def room_of(path: Path) -> str:
+    """The folder of `listen` that a file stands in, or its own name at the top."""
+    parts = path.relative_to(PACKAGE).with_suffix("").parts
+    return parts[0]
+
+
+def imports_of(path: Path) -> Iterator[str]:
+    """Every module that a file imports, those inside functions and for types only among them."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: imports are absolute here"
+            assert node.module is not None
+            yield node.module
+            if node.module == "listen":
+                yield from (f"listen.{alias.name}" for alias in node.names if alias.name != "__version__")
+
+
+FILES = sorted(PACKAGE.rglob("*.py"))
+
+
+@pytest.mark.parametrize("path", FILES, ids=[str(path.relative_to(PACKAGE)) for path in FILES])
+def test_each_file_imports_only_what_its_room_may(path: Path) -> None:
+    room = room_of(path)
+    if room.startswith("cli") or room == "__init__":
+        return
+    assert room in MAY_IMPORT, f"{room} is not in the table; add it there and in DEVELOPERS.md"
+    allowed = MAY_IMPORT[room] | {room}
+    inside = {name.split(".")[1] for name in imports_of(path) if name.startswith("listen.")}
+    assert inside <= allowed, f"{path.name} may not import {sorted(inside - allowed)}"
+
+
+@pytest.mark.parametrize("path", FILES, ids=[str(path.relative_to(PACKAGE)) for path in FILES])
+def test_each_library_stays_in_its_room(path: Path) -> None:
+    outside = {name.split(".")[0] for name in imports_of(path)}
+    wrong = {name for name in outside & set(ONLY_IN) if room_of(path) not in ONLY_IN[name]}
+    assert not wrong, f"{path.name} imports {sorted(wrong)}, which belongs elsewhere"
+
+
+def test_the_command_line_imports_nothing_heavy_before_a_verb_is_chosen() -> None:
+    tree = ast.parse((PACKAGE / "cli.py").read_text(encoding="utf-8"))
+    at_top = {
+        name.split(".")[0] if not name.startswith("listen") else name
+        for node in tree.body
+        if isinstance(node, ast.Import | ast.ImportFrom)
+        for name in _names(node)
+    }
+    assert at_top <= {
+        "sys",
+        "os",
+        "pathlib",
+        "typing",
+        "json",
+        "collections",
+        "typer",
+        "listen",
+        "listen.errors",
+    }
+
+
+def _names(node: ast.Import | ast.ImportFrom) -> list[str]:
+    return [alias.name for alias in node.names] if isinstance(node, ast.Import) else [node.module or ""]
