@@ -24,7 +24,7 @@ class Modulation:
     def __init__(self, *, hop: int) -> None:
         edges = np.rint(np.arange(STEPS_PER_HOP) * hop / STEPS_PER_HOP).astype(np.int64)
         self._edges = edges
-        self._widths = np.diff(np.append(edges, hop))
+        self._widths = np.diff(np.append(edges, hop)).astype(np.float64)
         self._last_sample = 0.0
         self._envelope = np.zeros(N_STEPS)
         self._seen = 0
@@ -49,10 +49,10 @@ class Modulation:
             return features
         flat = np.concatenate([[self._last_sample], hops.ravel()])
         self._last_sample = float(flat[-1])
-        power = np.square(flat[1:] - 0.97 * flat[:-1]).reshape(hops.shape)
+        power: NDArray[np.float64] = np.square(flat[1:] - 0.97 * flat[:-1]).reshape(hops.shape)
         steps = np.sqrt(np.add.reduceat(power, self._edges, axis=1) / self._widths) + 1e-9
         features[:, 2] = np.log(
-            np.maximum(power.max(axis=1), 1e-18) / (np.cumsum(power, axis=1)[:, -1] / power.shape[1] + 1e-18)
+            np.maximum(power.max(axis=1), 1e-18) / (np.cumsum(power, axis=1)[:, -1] / power.shape[-1] + 1e-18)
         )
         for i in range(hops.shape[0]):
             self._envelope = np.concatenate([self._envelope[STEPS_PER_HOP:], steps[i]])

@@ -1,0 +1,45 @@
+"""Kernels of `decide`: the recurrent memory, one frame after another."""
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+
+@njit(cache=True)
+def run_memory(
+    inputs: NDArray[np.float32],
+    w_input: NDArray[np.float32],
+    b_input: NDArray[np.float32],
+    w_state: NDArray[np.float32],
+    b_state: NDArray[np.float32],
+    state: NDArray[np.float32],
+    outputs: NDArray[np.float32],
+) -> None:
+    """Run one layer of gated recurrent units over frames.
+
+    Parameters
+    ----------
+    inputs : ndarray, shape (n_frames, n_inputs)
+    w_input, w_state : ndarray, shape (3 * n_units, n_inputs) and (3 * n_units, n_units)
+        Rows in the order reset, update, candidate.
+    b_input, b_state : ndarray, shape (3 * n_units,)
+    state : ndarray, shape (n_units,)
+        Memory before the first frame; changed in place to that after the last.
+    outputs : ndarray, shape (n_frames, n_units)
+        Filled with the memory after each frame.
+
+    References
+    ----------
+    Cho et al. 2014, "Learning phrase representations using RNN encoder-decoder", section 2.3,
+    with the reset gate applied after the matrix product, as common libraries have it.
+    """
+    n_units = state.shape[0]
+    for i in range(inputs.shape[0]):
+        given = np.dot(w_input, inputs[i]) + b_input
+        kept = np.dot(w_state, state) + b_state
+        for u in range(n_units):
+            reset = 1.0 / (1.0 + np.exp(-(given[u] + kept[u])))
+            update = 1.0 / (1.0 + np.exp(-(given[n_units + u] + kept[n_units + u])))
+            candidate = np.tanh(given[2 * n_units + u] + reset * kept[2 * n_units + u])
+            state[u] = (1.0 - update) * candidate + update * state[u]
+            outputs[i, u] = state[u]

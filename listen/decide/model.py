@@ -1,0 +1,170 @@
+"""The fitted ear as plain arrays beside a card."""
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.errors import ModelError
+from listen.states import EarRates
+
+Array = NDArray[np.float32]
+FORMAT = "cut-listen ear 1"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Layer:
+    """One layer of gated recurrent units; see `kernels.run_memory` for the shapes."""
+
+    w_input: Array
+    b_input: Array
+    w_state: Array
+    b_state: Array
+
+    @property
+    def n_units(self) -> int:
+        """Size of the memory."""
+        return int(self.w_state.shape[1])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Dense:
+    """A plain linear layer: `weight` (n_outputs, n_inputs) and `bias` (n_outputs,)."""
+
+    weight: Array
+    bias: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Network:
+    """What scores frames: a squeeze of the features, layers of memory, and read-outs.
+
+    Attributes
+    ----------
+    mean, scale : ndarray, shape (n_features,)
+        Features are scored as (value - mean) * scale.
+    squeeze : Dense
+    forward, backward : tuple of Layer
+        `backward` is empty for the ear that hears live.
+    heads : Dense
+    """
+
+    mean: Array
+    scale: Array
+    squeeze: Dense
+    forward: tuple[Layer, ...]
+    backward: tuple[Layer, ...]
+    heads: Dense
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Model:
+    """The ear that hears live, the one that looks a second time, and what is known of both.
+
+    Attributes
+    ----------
+    name : str
+    live, second : Network
+    card : dict
+        What it was fitted on and how it scored; see models/README.md.
+    rates : EarRates
+        Measured on sound that the fit never saw.
+    """
+
+    name: str
+    live: Network
+    second: Network
+    card: dict[str, Any]
+    rates: EarRates
+
+
+def load_model(folder: Path, *, features: tuple[str, ...], version: int) -> Model:
+    """Read a model folder: `arrays.npz` and `card.json`.
+
+    Parameters
+    ----------
+    folder : Path
+    features, version
+        What the frames have; the card must name the same.
+
+    Raises
+    ------
+    ModelError
+        If a file is missing or damaged, or the card does not fit the features.
+    """
+    card = _read_card(folder)
+    if card.get("features") != list(features) or card.get("features_version") != version:
+        raise ModelError(
+            f"model {folder.name} was fitted on features version {card.get('features_version')}, "
+            f"this ear measures version {version}; fit it again with tools/train"
+        )
+    try:
+        with np.load(folder / "arrays.npz", allow_pickle=False) as arrays:
+            stored = {name: arrays[name].astype(np.float32) for name in arrays.files}
+        live, second = _network(stored, "live"), _network(stored, "second")
+    except (OSError, ValueError, KeyError) as error:
+        raise ModelError(
+            f"model {folder.name}: arrays.npz cannot be used ({error}); fetch it again"
+        ) from None
+    return Model(name=folder.name, live=live, second=second, card=card, rates=EarRates(**card["rates"]))
+
+
+def save_model(model: Model, folder: Path) -> None:
+    """Write a model folder that `load_model` reads back the same."""
+    folder.mkdir(parents=True, exist_ok=True)
+    arrays = {**_arrays(model.live, "live"), **_arrays(model.second, "second")}
+    np.savez_compressed(folder / "arrays.npz", allow_pickle=False, **arrays)
+    text = json.dumps(model.card, indent=1, ensure_ascii=False)
+    (folder / "card.json").write_text(text + "\n", encoding="utf-8")
+
+
+def _read_card(folder: Path) -> dict[str, Any]:
+    try:
+        card = json.loads((folder / "card.json").read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise ModelError(f"no model in {folder}: a model folder has arrays.npz and card.json") from None
+    except (OSError, ValueError) as error:
+        raise ModelError(f"model {folder.name}: card.json cannot be read ({error})") from None
+    if not isinstance(card, dict) or card.get("format") != FORMAT:
+        raise ModelError(f"model {folder.name}: card.json must have format {FORMAT!r}")
+    return card
+
+
+def _network(stored: dict[str, Array], prefix: str) -> Network:
+    def dense(name: str) -> Dense:
+        weight, bias = stored[f"{prefix}.{name}.weight"], stored[f"{prefix}.{name}.bias"]
+        return Dense(weight=np.ascontiguousarray(weight), bias=bias)
+
+    def layers(way: str) -> tuple[Layer, ...]:
+        found: list[Layer] = []
+        while f"{prefix}.{way}{len(found)}.w_input" in stored:
+            parts = {
+                part: np.ascontiguousarray(stored[f"{prefix}.{way}{len(found)}.{part}"])
+                for part in ("w_input", "b_input", "w_state", "b_state")
+            }
+            found.append(Layer(**parts))
+        return tuple(found)
+
+    return Network(
+        mean=stored[f"{prefix}.mean"],
+        scale=stored[f"{prefix}.scale"],
+        squeeze=dense("squeeze"),
+        forward=layers("forward"),
+        backward=layers("backward"),
+        heads=dense("heads"),
+    )
+
+
+def _arrays(network: Network, prefix: str) -> dict[str, Array]:
+    arrays = {f"{prefix}.mean": network.mean, f"{prefix}.scale": network.scale}
+    for name, dense in (("squeeze", network.squeeze), ("heads", network.heads)):
+        arrays[f"{prefix}.{name}.weight"] = dense.weight
+        arrays[f"{prefix}.{name}.bias"] = dense.bias
+    for way, layers in (("forward", network.forward), ("backward", network.backward)):
+        for i, layer in enumerate(layers):
+            for part in ("w_input", "b_input", "w_state", "b_state"):
+                arrays[f"{prefix}.{way}{i}.{part}"] = getattr(layer, part)
+    return arrays

@@ -1,0 +1,77 @@
+"""Score frames with a fitted network, streaming or over a whole recording."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.decide.kernels import run_memory
+from listen.decide.model import Array, Dense, Layer, Network
+
+
+class Memory:
+    """A live network with its memory; rows pushed in any batches give the same scores.
+
+    Parameters
+    ----------
+    network : Network
+        One without backward layers.
+    """
+
+    def __init__(self, network: Network) -> None:
+        self._network = network
+        self._states = [np.zeros(layer.n_units, dtype=np.float32) for layer in network.forward]
+
+    def push(self, features: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Scores of the next frames.
+
+        Parameters
+        ----------
+        features : ndarray, shape (n_frames, n_features)
+
+        Returns
+        -------
+        ndarray, shape (n_frames, n_heads)
+        """
+        flow = _squeeze(self._network, features)
+        for layer, state in zip(self._network.forward, self._states, strict=True):
+            flow = _run(layer, flow, state)
+        return _dense(self._network.heads, flow).astype(np.float64)
+
+
+def score_whole(network: Network, features: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Scores of a whole recording by a network that looks both ways.
+
+    Parameters
+    ----------
+    features : ndarray, shape (n_frames, n_features)
+
+    Returns
+    -------
+    ndarray, shape (n_frames, n_heads)
+    """
+    flow = _squeeze(network, features)
+    for forward, backward in zip(network.forward, network.backward, strict=True):
+        ahead = _run(forward, flow, np.zeros(forward.n_units, dtype=np.float32))
+        behind = _run(
+            backward, np.ascontiguousarray(flow[::-1]), np.zeros(backward.n_units, dtype=np.float32)
+        )
+        flow = np.ascontiguousarray(np.hstack([ahead, behind[::-1]]))
+    return _dense(network.heads, flow).astype(np.float64)
+
+
+def _squeeze(network: Network, features: NDArray[np.float64]) -> Array:
+    scaled = (features.astype(np.float32) - network.mean) * network.scale
+    return np.maximum(_dense(network.squeeze, scaled), np.float32(0.0))
+
+
+def _dense(dense: Dense, flow: Array) -> Array:
+    """One product a row: a product of all rows at once rounds differently with their number."""
+    out = np.empty((flow.shape[0], dense.bias.size), dtype=np.float32)
+    for i in range(flow.shape[0]):
+        np.dot(dense.weight, flow[i], out=out[i])
+    return out + dense.bias
+
+
+def _run(layer: Layer, flow: Array, state: Array) -> Array:
+    outputs = np.empty((flow.shape[0], layer.n_units), dtype=np.float32)
+    run_memory(flow, layer.w_input, layer.b_input, layer.w_state, layer.b_state, state, outputs)
+    return outputs
