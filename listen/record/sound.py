@@ -1,0 +1,279 @@
+"""Sound to disk as it comes, so that a killed process or a full disk costs less than a second.
+
+Conventions
+-----------
+Ogg/Opus is small and lossy; FLAC (16 bits) is exact for a 16-bit source and takes any rate. Both are
+appended in short pieces; a FLAC file's header is brought up to date with each piece, so that the
+file opens at any moment.
+"""
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.errors import InputError, RecordingError
+
+SOUNDS = ("opus", "flac", "none")
+OPUS_RATES = (8000, 12000, 16000, 24000, 48000)
+PIECE_S = 0.1  # written to the encoder in pieces of this length
+_PAGE_LATENCY_COMMAND = 0x1302  # libsndfile: SFC_SET_OGG_PAGE_LATENCY_MS
+_PAGE_LATENCY_MS = 100.0
+_OPUS_COMPRESSION = 0.83  # about 48 kbit/s: 10 MB in half an hour
+
+
+class DiskFile:
+    """A plain file for the encoder that remembers the first failure instead of losing it.
+
+    Errors raised inside the encoder's callbacks would only be printed; here they are kept in
+    `problem` and the piece counts as not written.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._file = path.open("w+b", buffering=0)
+        self.problem: OSError | None = None
+
+    def write(self, data: bytes) -> int:
+        """Write all of `data`; fewer bytes are returned only after a failure."""
+        done = 0
+        view = memoryview(data)
+        try:
+            while done < len(view):
+                done += self._file.write(view[done:]) or 0
+        except OSError as error:
+            self.problem = self.problem or error
+        return done
+
+    def write_at(self, place: int, data: bytes) -> None:
+        """Overwrite bytes in the middle without moving the end."""
+        try:
+            os.pwrite(self._file.fileno(), data, place)
+        except OSError as error:
+            self.problem = self.problem or error
+
+    def read(self, size: int = -1) -> bytes:
+        """Bytes from the present place."""
+        return self._file.read(size) or b""
+
+    def seek(self, offset: int, whence: int = 0) -> int:
+        """Move the present place."""
+        return self._file.seek(offset, whence)
+
+    def tell(self) -> int:
+        """The present place."""
+        return self._file.tell()
+
+    def fileno(self) -> int:
+        """The descriptor, for fsync."""
+        return self._file.fileno()
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+
+
+class SoundWriter(Protocol):
+    """What takes the samples of a run."""
+
+    name: str
+    rate: int
+
+    @property
+    def problem(self) -> OSError | None:
+        """The first failure of the disk, None while all is well."""
+        ...
+
+    def push(self, samples: NDArray[np.float64]) -> None:
+        """Take the next samples."""
+        ...
+
+    def fileno(self) -> int:
+        """The descriptor of the file, for fsync."""
+        ...
+
+    def close(self) -> None:
+        """Write what is waiting and close."""
+        ...
+
+
+class EncodedSound:
+    """One mono sound file, written piece by piece.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the file goes: ``sound.ogg`` or ``sound.flac``.
+    sound : str
+        "opus" or "flac".
+    rate : int
+        Rate of what is pushed [Hz]. Opus knows five rates; others are resampled to 48000 Hz.
+    """
+
+    def __init__(self, folder: Path, *, sound: str, rate: int) -> None:
+        import soundfile
+
+        self.name = "sound.ogg" if sound == "opus" else "sound.flac"
+        self.rate = rate if sound == "flac" or rate in OPUS_RATES else 48000
+        self._resampler = None if self.rate == rate else _resampler(rate, self.rate)
+        self._piece = max(1, round(PIECE_S * self.rate))
+        self._rest = np.empty(0)
+        self._written = 0
+        self._flac = sound == "flac"
+        self._file = DiskFile(folder / self.name)
+        try:
+            self._encoder = soundfile.SoundFile(
+                self._file,
+                "w",
+                samplerate=self.rate,
+                channels=1,
+                format="FLAC" if self._flac else "OGG",
+                subtype="PCM_16" if self._flac else "OPUS",
+                compression_level=None if self._flac else _OPUS_COMPRESSION,
+            )
+        except soundfile.LibsndfileError as error:
+            self._file.close()
+            raise RecordingError(f"sound at {rate} Hz cannot be recorded as {sound}: {error}") from None
+        if not self._flac:
+            _shorten_pages(self._encoder)
+
+    @property
+    def problem(self) -> OSError | None:
+        """The first failure of the disk, None while all is well."""
+        return self._file.problem
+
+    def push(self, samples: NDArray[np.float64]) -> None:
+        """Take the next samples, shape (n_samples,), full scale ±1."""
+        if self.problem is not None:
+            return
+        if self._resampler is not None:
+            samples = self._resampler.resample_chunk(samples)
+        waiting = np.concatenate([self._rest, samples])
+        whole = waiting.size // self._piece * self._piece
+        for start in range(0, whole, self._piece * 10):
+            self._write(waiting[start : min(start + self._piece * 10, whole)])
+        self._rest = waiting[whole:]
+
+    def fileno(self) -> int:
+        """The descriptor of the file."""
+        return self._file.fileno()
+
+    def close(self) -> None:
+        """Write what is waiting and close the file."""
+        import soundfile
+
+        if self._resampler is not None and self.problem is None:
+            last = self._resampler.resample_chunk(np.empty(0), last=True)
+            self._rest = np.concatenate([self._rest, last])
+        if self._rest.size:
+            self._write(self._rest)
+        try:
+            self._encoder.close()
+        except soundfile.LibsndfileError as error:
+            self._file.problem = self._file.problem or OSError(str(error))
+        self._file.close()
+
+    def _write(self, piece: NDArray[np.float64]) -> None:
+        import soundfile
+
+        if self.problem is not None:
+            return
+        try:
+            self._encoder.write(_sixteen_bits(piece) if self._flac else np.clip(piece, -1.0, 1.0))
+        except soundfile.LibsndfileError as error:
+            self._file.problem = self._file.problem or OSError(str(error))
+            return
+        self._written += piece.size
+        if self._flac:
+            self._encoder.flush()
+            self._say_length()
+
+    def _say_length(self) -> None:
+        """Bring the number of samples in the header up to date (RFC 9639, section 8.2)."""
+        certain = max(0, self._written // 4096 - 1) * 4096  # what the encoder has let go of
+        if certain:
+            self._file.write_at(22, certain.to_bytes(8, "big")[4:])
+            high = certain >> 32 & 0x0F
+            self._file.write_at(21, bytes([0xF0 | high]))  # low nibble: length; high: 16 bits
+
+
+class NoSound:
+    """Takes the samples and keeps none: the person chose not to record sound."""
+
+    name = ""
+
+    def __init__(self, *, rate: int) -> None:
+        self.rate = rate
+
+    @property
+    def problem(self) -> OSError | None:
+        """Nothing is written, so nothing fails."""
+        return None
+
+    def push(self, samples: NDArray[np.float64]) -> None:
+        """Forget the samples."""
+
+    def fileno(self) -> int:
+        """No file: -1."""
+        return -1
+
+    def close(self) -> None:
+        """Nothing to close."""
+
+
+def open_sound(folder: Path, *, sound: str, rate: int) -> SoundWriter:
+    """A writer for what the person chose to keep: "opus", "flac" or "none"."""
+    if sound not in SOUNDS:
+        raise InputError(f"sound must be one of {', '.join(SOUNDS)}; got {sound!r}")
+    return NoSound(rate=rate) if sound == "none" else EncodedSound(folder, sound=sound, rate=rate)
+
+
+def read_sound(path: Path, *, block_samples: int) -> Iterator[NDArray[np.float64]]:
+    """The samples of a recorded file in blocks of at most `block_samples`.
+
+    Raises
+    ------
+    RecordingError
+        If the file cannot be read as sound.
+    """
+    import soundfile
+
+    try:
+        with soundfile.SoundFile(path) as file:
+            while (block := file.read(block_samples, dtype="float64", always_2d=True)).size:
+                yield block[:, 0]
+    except soundfile.LibsndfileError as error:
+        raise RecordingError(f"{path} must be a sound file, cannot be read: {error}") from None
+
+
+def sound_length(path: Path) -> tuple[int, int]:
+    """Length [samples] and rate [Hz] of a recorded file."""
+    import soundfile
+
+    try:
+        with soundfile.SoundFile(path) as file:
+            return int(file.frames), int(file.samplerate)
+    except soundfile.LibsndfileError as error:
+        raise RecordingError(f"{path} must be a sound file, cannot be read: {error}") from None
+
+
+def _sixteen_bits(samples: NDArray[np.float64]) -> NDArray[np.int16]:
+    """Samples as FLAC keeps them; a multiple of 1/32768 comes back exactly."""
+    return np.clip(np.rint(samples * 32768.0), -32768, 32767).astype(np.int16)
+
+
+def _resampler(rate: int, to: int):  # type: ignore[no-untyped-def]
+    import soxr
+
+    return soxr.ResampleStream(rate, to, 1, dtype="float64")
+
+
+def _shorten_pages(encoder: object) -> None:
+    """Ask for short Ogg pages; without, the last second would still sit in memory."""
+    import soundfile
+
+    library, ffi = soundfile._snd, soundfile._ffi
+    value = ffi.new("double *", _PAGE_LATENCY_MS)
+    library.sf_command(encoder._file, _PAGE_LATENCY_COMMAND, value, ffi.sizeof("double"))  # type: ignore[attr-defined]
