@@ -1,0 +1,137 @@
+"""The memory against its plain-loop twin, and streaming against whole."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from naive.naive_measure import run_memory as plain_memory
+
+from listen.decide.kernels import run_memory
+from listen.decide.model import Dense, Layer, Model, Network, load_model, save_model
+from listen.decide.network import Memory, score_whole
+from listen.errors import ModelError
+from listen.states import EarRates
+
+
+def layer(rng: np.random.Generator, n_inputs: int, n_units: int) -> Layer:
+    def draw(*shape: int) -> np.ndarray:
+        return (0.4 * rng.standard_normal(shape)).astype(np.float32)
+
+    return Layer(
+        w_input=draw(3 * n_units, n_inputs),
+        b_input=draw(3 * n_units),
+        w_state=draw(3 * n_units, n_units),
+        b_state=draw(3 * n_units),
+    )
+
+
+def network(*, both_ways: bool) -> Network:
+    rng = np.random.default_rng(2)
+    width = 10 if both_ways else 5
+
+    def dense(n_outputs: int, n_inputs: int) -> Dense:
+        weight = rng.standard_normal((n_outputs, n_inputs)).astype(np.float32)
+        return Dense(weight=weight, bias=np.zeros(n_outputs, dtype=np.float32))
+
+    return Network(
+        mean=np.zeros(4, dtype=np.float32),
+        scale=np.ones(4, dtype=np.float32),
+        squeeze=dense(6, 4),
+        forward=(layer(rng, 6, 5), layer(rng, width, 5)),
+        backward=(layer(rng, 6, 5), layer(rng, width, 5)) if both_ways else (),
+        heads=dense(3, width),
+    )
+
+
+@pytest.mark.twin
+@pytest.mark.parametrize("silent", [slice(0, 5), slice(20, 25), slice(35, 40)])
+def test_memory_equals_its_twin(silent: slice) -> None:
+    rng = np.random.default_rng(1)
+    inputs = rng.standard_normal((40, 6)).astype(np.float32)
+    inputs[silent] = 0.0
+    one = layer(rng, 6, 5)
+    outputs = np.empty((40, 5), dtype=np.float32)
+    run_memory(
+        inputs,
+        one.w_input,
+        one.b_input,
+        one.w_state,
+        one.b_state,
+        np.zeros(5, dtype=np.float32),
+        outputs,
+    )
+    weights = (one.w_input.tolist(), one.b_input.tolist(), one.w_state.tolist(), one.b_state.tolist())
+    np.testing.assert_allclose(outputs, plain_memory(inputs.tolist(), *weights), rtol=0, atol=1e-5)
+
+
+@pytest.mark.parity
+@pytest.mark.parametrize("size", [1, 7, 50])
+def test_batches_of_any_size_give_the_same_scores(size: int) -> None:
+    features = np.random.default_rng(4).standard_normal((50, 4))
+    live = network(both_ways=False)
+    whole = Memory(live).push(features)
+    memory = Memory(live)
+    parts = [memory.push(features[i : i + size]) for i in range(0, 50, size)]
+    np.testing.assert_array_equal(np.concatenate(parts), whole)
+
+
+@pytest.mark.closed
+def test_two_sided_scores_of_reversed_sound_swap_the_two_ways() -> None:
+    """With the same weights both ways, time reversal only reverses the order of the scores."""
+    rng = np.random.default_rng(6)
+    one = layer(rng, 6, 5)
+    both = network(both_ways=True)
+    same = Network(
+        mean=both.mean,
+        scale=both.scale,
+        squeeze=both.squeeze,
+        forward=(one,),
+        backward=(one,),
+        heads=Dense(
+            weight=np.hstack([np.eye(5), np.eye(5)]).astype(np.float32), bias=np.zeros(5, np.float32)
+        ),
+    )
+    features = rng.standard_normal((30, 4))
+    np.testing.assert_allclose(
+        score_whole(same, features[::-1]), score_whole(same, features)[::-1], rtol=0, atol=1e-5
+    )
+
+
+def model() -> Model:
+    rates = EarRates(
+        false_bursts_per_hour=1.0,
+        dropouts_per_hour=2.0,
+        missed_share=0.01,
+        onset_spread_s=0.02,
+        offset_spread_s=0.03,
+    )
+    card = {
+        "format": "cut-listen ear 1",
+        "features": ["a", "b", "c", "d"],
+        "features_version": 1,
+        "rates": {name: getattr(rates, name) for name in EarRates.__dataclass_fields__},
+    }
+    return Model(
+        name="x", live=network(both_ways=False), second=network(both_ways=True), card=card, rates=rates
+    )
+
+
+@pytest.mark.closed
+def test_a_model_folder_reads_back_the_same(tmp_path: Path) -> None:
+    save_model(model(), tmp_path / "x")
+    back = load_model(tmp_path / "x", features=("a", "b", "c", "d"), version=1)
+    features = np.random.default_rng(4).standard_normal((10, 4))
+    np.testing.assert_array_equal(score_whole(back.second, features), score_whole(model().second, features))
+    assert back.rates == model().rates
+
+
+@pytest.mark.closed
+def test_a_model_that_does_not_fit_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(ModelError, match="no model in"):
+        load_model(tmp_path / "none", features=("a",), version=1)
+    save_model(model(), tmp_path / "x")
+    with pytest.raises(ModelError, match="fitted on features version 1, this ear measures version 2"):
+        load_model(tmp_path / "x", features=("a", "b", "c", "d"), version=2)
+    (tmp_path / "x" / "arrays.npz").write_bytes(b"torn")
+    with pytest.raises(ModelError, match=r"arrays\.npz cannot be used"):
+        load_model(tmp_path / "x", features=("a", "b", "c", "d"), version=1)

@@ -1,0 +1,1 @@
+"""What tools/train is made of."""

@@ -1,0 +1,178 @@
+"""Fit the live and the second network with PyTorch, and write them as plain arrays."""
+
+import math
+import time
+from pathlib import Path
+
+import numpy as np
+import torch
+from torch import nn
+
+HOP_S = 0.010
+DELAYS = (0, 30, 100)  # frames: contact now, 300 ms ago, 1 s ago
+STATE_DELAY = 30
+N_LIVE = len(DELAYS) + 4
+
+
+class Ear(nn.Module):
+    """Squeeze, layers of gated recurrent units, read-outs."""
+
+    def __init__(self, n_features: int, *, squeeze: int, units: int, heads: int, both_ways: bool) -> None:
+        super().__init__()
+        self.squeeze = nn.Linear(n_features, squeeze)
+        self.memory = nn.GRU(squeeze, units, num_layers=2, batch_first=True, bidirectional=both_ways)
+        self.heads = nn.Linear(units * (2 if both_ways else 1), heads)
+
+    def forward(self, features: torch.Tensor) -> torch.Tensor:
+        flow, _ = self.memory(torch.relu(self.squeeze(features)))
+        return self.heads(flow)
+
+
+class Store:
+    """All shards in memory, with crops drawn from them."""
+
+    def __init__(self, folder: Path, *, device: str) -> None:
+        features, labels, starts, lengths = [], [], [], []
+        n_frames = 0
+        for path in sorted(folder.glob("*.npz")):
+            with np.load(path) as shard:
+                features.append(torch.from_numpy(shard["features"]))
+                labels.append(torch.from_numpy(shard["labels"]))
+                for length in shard["lengths"]:
+                    starts.append(n_frames)
+                    lengths.append(int(length))
+                    n_frames += int(length)
+        self.features = torch.cat(features).to(device)
+        self.labels = torch.cat(labels).to(device)
+        self.starts, self.lengths = np.array(starts), np.array(lengths)
+        print(f"{n_frames / 360000:.1f} h in {len(starts)} clips, contact {float((self.labels > 0).float().mean()):.2f}", flush=True)
+        held = np.arange(len(starts)) % 40 == 7
+        self.clips = {"fit": np.flatnonzero(~held), "check": np.flatnonzero(held)}
+
+    def crops(self, rng: np.random.Generator, part: str, *, batch: int, length: int):
+        """Draw crops; clips too short for the length are passed over."""
+        fitting = self.clips[part][self.lengths[self.clips[part]] >= length]
+        chosen = rng.choice(fitting, size=batch)
+        # Half of the crops begin where their clip begins: there the memories of `measure` are young.
+        offset = np.where(rng.random(batch) < 0.5, 0, rng.integers(0, self.lengths[chosen] - length + 1))
+        index = torch.from_numpy(self.starts[chosen] + offset).to(self.features.device)
+        rows = index[:, None] + torch.arange(length, device=index.device)[None, :]
+        return self.features[rows].float(), self.labels[rows].long()
+
+
+def targets_of(labels: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
+    """Contact at each delay, and the state at the delay of the states."""
+
+    def back(values: torch.Tensor, n_frames: int) -> torch.Tensor:
+        return values if n_frames == 0 else torch.cat([values[:, :1].expand(-1, n_frames), values[:, :-n_frames]], dim=1)
+
+    contact = torch.stack([(back(labels, delay) > 0).float() for delay in DELAYS], dim=2)
+    return contact, back(labels, STATE_DELAY)
+
+
+def edge_weight(labels: torch.Tensor) -> torch.Tensor:
+    """Frames up to 150 ms after a change of contact count three times."""
+    contact = (labels > 0).float()
+    change = (contact[:, 1:] - contact[:, :-1]).abs()
+    change = torch.cat([torch.zeros_like(contact[:, :1]), change], dim=1)
+    near = torch.nn.functional.max_pool1d(torch.nn.functional.pad(change, (14, 0)), 15, stride=1)
+    return 1.0 + 2.0 * near
+
+
+def loss_of(ear: Ear, features: torch.Tensor, labels: torch.Tensor) -> torch.Tensor:
+    """Cross-entropy of all read-outs."""
+    scores = ear(features)
+    bce = nn.functional.binary_cross_entropy_with_logits
+    if ear.memory.bidirectional:
+        weight = edge_weight(labels) * edge_weight(labels.flip(1)).flip(1)
+        state = nn.functional.cross_entropy(scores.transpose(1, 2), labels, reduction="none")
+        return (state * weight).mean()
+    contact, state = targets_of(labels)
+    weight = edge_weight(labels)
+    now = (bce(scores[:, :, 0], contact[:, :, 0], reduction="none") * weight).mean()
+    late = bce(scores[:, :, 1 : len(DELAYS)], contact[:, :, 1:])
+    return now + 1.5 * late + 0.5 * nn.functional.cross_entropy(scores[:, :, len(DELAYS) :].transpose(1, 2), state)
+
+
+def disturb(features: torch.Tensor) -> torch.Tensor:
+    """Noise on each feature, an offset for each crop, and whole crops without the modulation features."""
+    shape = features.shape
+    features = features + 0.08 * torch.randn(shape, device=features.device)
+    features = features + 0.08 * torch.randn((shape[0], 1, shape[2]), device=features.device)
+    keep = (torch.rand((shape[0], 1, shape[2]), device=features.device) > 0.05).float()
+    return features * keep
+
+
+def fit_one(store: Store, *, both_ways: bool, minutes: float, seed: int, batch: int, units: int, device: str) -> Ear:
+    """Fit one network for so many minutes; the rate of learning falls to nothing as time runs out."""
+    torch.manual_seed(seed)
+    rng = np.random.default_rng(seed)
+    ear = Ear(store.features.shape[1], squeeze=64, units=units, heads=4 if both_ways else N_LIVE, both_ways=both_ways).to(device)
+    optimiser = torch.optim.AdamW(ear.parameters(), lr=3e-3, weight_decay=1e-3)
+    began, steps, said = time.monotonic(), 0, 0.0
+    while (spent := (time.monotonic() - began) / (60.0 * minutes)) < 1.0:
+        warm = min(1.0, (steps + 1) / 100)
+        for group in optimiser.param_groups:
+            group["lr"] = 3e-3 * warm * 0.5 * (1.0 + math.cos(math.pi * spent))
+        length = int(rng.choice([1500, 3000, 6000], p=[0.35, 0.45, 0.2]))
+        features, labels = store.crops(rng, "fit", batch=max(2, batch * 3000 // length), length=length)
+        loss = loss_of(ear, disturb(features), labels)
+        optimiser.zero_grad()
+        loss.backward()
+        nn.utils.clip_grad_norm_(ear.parameters(), 1.0)
+        optimiser.step()
+        steps += 1
+        if spent - said > 0.1:
+            said = spent
+            print(f"{'second' if both_ways else 'live'} {steps} steps, loss {loss.item():.4f}, check {check(ear, store, device)}", flush=True)
+    print(f"{'second' if both_ways else 'live'} done: {steps} steps, check {check(ear, store, device)}", flush=True)
+    return ear
+
+
+def check(ear: Ear, store: Store, device: str) -> str:
+    """Share of frames right on clips that the fit does not see."""
+    rng = np.random.default_rng(0)
+    with torch.no_grad():
+        features, labels = store.crops(rng, "check", batch=48, length=3000)
+        scores = ear(features)
+        if ear.memory.bidirectional:
+            right = (scores.argmax(2) > 0) == (labels > 0)
+            return f"contact {right.float().mean().item():.4f}"
+        contact, _ = targets_of(labels)
+        return " ".join(f"{((scores[:, :, i] > 0) == (contact[:, :, i] > 0.5)).float().mean().item():.4f}" for i in range(len(DELAYS)))
+
+
+def arrays_of(ear: Ear, mean: np.ndarray, scale: np.ndarray) -> dict[str, np.ndarray]:
+    """The network as the run time wants it."""
+    state = {name: value.detach().cpu().numpy().astype(np.float32) for name, value in ear.state_dict().items()}
+    arrays = {"mean": mean, "scale": scale}
+    for name in ("squeeze", "heads"):
+        arrays[f"{name}.weight"], arrays[f"{name}.bias"] = state[f"{name}.weight"], state[f"{name}.bias"]
+    for way, end in (("forward", ""), ("backward", "_reverse")):
+        for layer in range(2):
+            if f"memory.weight_ih_l{layer}{end}" in state:
+                arrays[f"{way}{layer}.w_input"] = state[f"memory.weight_ih_l{layer}{end}"]
+                arrays[f"{way}{layer}.b_input"] = state[f"memory.bias_ih_l{layer}{end}"]
+                arrays[f"{way}{layer}.w_state"] = state[f"memory.weight_hh_l{layer}{end}"]
+                arrays[f"{way}{layer}.b_state"] = state[f"memory.bias_hh_l{layer}{end}"]
+    return arrays
+
+
+def fit_model(shards: Path, out: Path, *, minutes: float, seed: int, batch: int, units: int) -> None:
+    """Fit both networks and write `arrays.npz`; `tools/train card` adds the card."""
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    store = Store(shards, device=device)
+    sample = store.features[:: max(1, len(store.features) // 200000)].float()
+    mean, spread = sample.mean(0), sample.std(0)
+    scale = 1.0 / torch.clamp(spread, min=0.05)
+    for start in range(0, len(store.features), 500000):
+        rows = store.features[start : start + 500000].float()
+        store.features[start : start + 500000] = ((rows - mean) * scale).half()
+    out.mkdir(parents=True, exist_ok=True)
+    arrays = {}
+    for name, both_ways, share in (("live", False, 0.55), ("second", True, 0.45)):
+        ear = fit_one(store, both_ways=both_ways, minutes=minutes * share, seed=seed, batch=batch, units=units if not both_ways else 48, device=device)
+        found = arrays_of(ear, mean.cpu().numpy().astype(np.float32), scale.cpu().numpy().astype(np.float32))
+        arrays.update({f"{name}.{key}": value for key, value in found.items()})
+        np.savez(out / "arrays.npz", **arrays)
+    print(f"wrote {out / 'arrays.npz'}", flush=True)

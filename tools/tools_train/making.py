@@ -1,0 +1,68 @@
+"""Made sound, measured and kept as shards of features and labels."""
+
+import multiprocessing as mp
+import os
+import time
+from pathlib import Path
+
+import numpy as np
+
+SHARD_S = 1200.0
+CLIPS_S = (20.0, 45.0, 90.0, 180.0)
+CLIP_SHARES = (0.3, 0.35, 0.25, 0.1)
+RATES = (48000, 44100, 32000, 22050, 16000, 11025, 8000)
+RATE_SHARES = (0.34, 0.30, 0.08, 0.08, 0.12, 0.03, 0.05)
+
+
+def make_shards(out: Path, *, hours: float, minutes: float, workers: int, seed: int) -> None:
+    """Make shards until so many hours of sound or minutes of work are done."""
+    out.mkdir(parents=True, exist_ok=True)
+    os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1", MKL_NUM_THREADS="1")
+    until = time.monotonic() + 60.0 * minutes
+    n_shards = int(np.ceil(min(hours, 1e5) * 3600.0 / SHARD_S))
+    context = mp.get_context("spawn")
+    processes = [
+        context.Process(target=_work, args=(out, worker, workers, n_shards, seed, until)) for worker in range(workers)
+    ]
+    for process in processes:
+        process.start()
+    for process in processes:
+        process.join()
+    kept = list(out.glob("*.npz"))
+    print(f"{len(kept)} shards, about {len(kept) * SHARD_S / 3600.0:.1f} h of sound", flush=True)
+
+
+def _work(out: Path, worker: int, workers: int, n_shards: int, seed: int, until: float) -> None:
+    for shard in range(worker, n_shards, workers):
+        if time.monotonic() > until:
+            return
+        features, labels, lengths = _shard(np.random.default_rng([seed, shard]), until)
+        if features is not None:
+            np.savez(out / f"{seed:03d}-{shard:05d}.npz", features=features, labels=labels, lengths=lengths)
+
+
+def _shard(rng: np.random.Generator, until: float):
+    features, labels, made_s = [], [], 0.0
+    while made_s < SHARD_S and time.monotonic() < until:
+        duration_s = float(rng.choice(CLIPS_S, p=CLIP_SHARES))
+        one = draw_examples(rng, duration_s=duration_s)
+        features.append(one.features)
+        labels.append(one.labels)
+        made_s += duration_s
+    if not features:
+        return None, None, None
+    lengths = np.array([len(item) for item in labels], dtype=np.int64)
+    return np.concatenate(features), np.concatenate(labels), lengths
+
+
+def draw_examples(rng: np.random.Generator, *, duration_s: float):
+    """One made clip as examples."""
+    from listen.synth import TRAINING_RANGES, draw_clip
+    from listen.teach.dataset import LabelledContact, examples_of
+
+    rate = int(rng.choice(RATES, p=RATE_SHARES))
+    made = draw_clip(rng, ranges=TRAINING_RANGES, rate=rate, duration_s=duration_s)
+    contacts = [
+        LabelledContact(start=c.start, full=c.full, leaving=c.leaving, stop=c.stop) for c in made.truth.contacts
+    ]
+    return examples_of(made.samples, contacts, rate=made.rate)
