@@ -452,6 +452,7 @@ class MarkKind(StrEnum):
     PROGRAM_END = "program end"
     SPINDLE_ON = "spindle on"
     SPINDLE_OFF = "spindle off"
+    SPINDLE_SPEED = "spindle speed"  # value: rpm, as the control gives it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
