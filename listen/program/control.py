@@ -1,0 +1,274 @@
+"""The state of the control while a program runs, and the moves it makes."""
+
+import math
+from dataclasses import dataclass, field
+
+from listen.job import MM_PER_INCH, Job
+from listen.program.dialect import Dialect
+from listen.program.expression import Wrong
+from listen.program.frame import UNKNOWN, Frame, Place
+from listen.program.moves import MoveStore
+from listen.program.variables import Variables
+from listen.timeline import Caution, SpanKind
+
+MACHINE_DECIDES = -1.0
+AXES = "XYZ"
+
+
+@dataclass(slots=True)
+class Cycle:
+    """Sticky words of a canned cycle [mm, s]."""
+
+    retract: float = math.nan
+    depth: float = math.nan
+    dwell: float = 0.0
+    peck: float = math.nan
+    shift: tuple[float, float] = (0.0, 0.0)
+    start: float = math.nan  # height along the cycle's axis before the first cycle
+
+
+@dataclass(slots=True)
+class Modal:
+    """What stays in force from line to line."""
+
+    units: float = 1.0
+    absolute: bool = True
+    arc_centre_absolute: bool = False
+    plane: int = 2
+    motion: int | None = None
+    feed_mode: int = 94
+    feed: float = math.nan
+    speed: float = 0.0
+    surface_speed: bool = False
+    spindle: int = 0
+    coolant: bool = False
+    compensation: int = 40
+    compensation_radius: float = math.nan
+    compensation_number: int = 0
+    length_offset: int = 0
+    offset: str = "G54"
+    exact: bool = False
+    return_to_start: bool = True
+    overrides: bool = True
+    hold_obeyed: bool = True
+    rigid_next: bool = False
+    tool: int = 0
+    next_tool: int = 0
+    polar: bool = False
+    rotary: dict[str, float] = field(default_factory=dict)
+
+
+class Control:
+    """A control running one program: modal state, place, and the moves so far.
+
+    Parameters
+    ----------
+    dialect : Dialect
+    job : Job | None
+        Gives tool diameters and where the work offsets lie, where known.
+    """
+
+    def __init__(self, dialect: Dialect, job: Job | None) -> None:
+        self.dialect = dialect
+        self.job = job
+        self.modal = Modal(
+            units=MM_PER_INCH if dialect.units == "inch" else 1.0,
+            arc_centre_absolute=dialect.arc_centre_absolute,
+        )
+        self.cycle = Cycle()
+        self.frame = Frame()
+        self.place: Place = UNKNOWN  # work coordinates
+        self.store = MoveStore()
+        self.variables = Variables(
+            dialect.variables, zero_when_unset=dialect.unset_variables == "zero", system=self.system_variable
+        )
+        self.line = 0
+        self.file = 0
+        self.offset_names: list[str] = ["G54"]
+        self.origins: dict[str, list[float]] = {}
+        self.lies_at: dict[str, Place] = _zeros_of(job)
+        self.notes: dict[tuple[str, str], Caution] = {}
+        self.cautions: dict[tuple[str, str], Caution] = {}
+        self.dynamic: str = ""  # why moves are not judged now, "" where they are
+        self.offset_index = 0
+        self.waiting_path: list[tuple[object, ...]] = []
+
+    # -- place ---------------------------------------------------------------
+
+    @property
+    def programmed(self) -> Place:
+        """Where the tool is, in programmed coordinates."""
+        return self.frame.to_programmed(self.place)
+
+    def forget(self, axes: str = AXES) -> None:
+        """The place on these axes is not known from here on."""
+        x, y, z = (math.nan if a in axes else v for a, v in zip(AXES, self.place, strict=True))
+        self.place = (x, y, z)
+
+    def use_offset(self, name: str) -> None:
+        """Another work offset: the same place in its coordinates, where both are known."""
+        if name == self.modal.offset:
+            return
+        self.place = _moved(self.place, self._between(self.modal.offset, name))
+        self.modal.offset = name
+        if name not in self.offset_names:
+            self.offset_names.append(name)
+        self.offset_index = self.offset_names.index(name)
+
+    def _between(self, old: str, new: str) -> Place:
+        if old in self.lies_at and new in self.lies_at:
+            a, b = self.lies_at[old], self.lies_at[new]
+            return (a[0] - b[0], a[1] - b[1], a[2] - b[2])
+        if old in self.origins and new in self.origins:
+            o, n = self.origins[old], self.origins[new]
+            return (o[0] - n[0], o[1] - n[1], o[2] - n[2])
+        return UNKNOWN
+
+    # -- what is told ----------------------------------------------------------
+
+    def note(self, kind: str, text: str, remedy: str = "") -> None:
+        """Say once what was passed over or cannot be judged."""
+        self.notes.setdefault((kind, text), Caution(kind=kind, line=self.line, text=text, remedy=remedy))
+
+    def caution(self, kind: str, text: str, remedy: str) -> None:
+        """Say once what a person should look at."""
+        self.cautions.setdefault((kind, text), Caution(kind=kind, line=self.line, text=text, remedy=remedy))
+
+    # -- values ----------------------------------------------------------------
+
+    @property
+    def rpm(self) -> float:
+        """Commanded speed, negative for M4."""
+        m = self.modal
+        if not m.spindle:
+            return 0.0
+        return m.spindle * (self._surface_rpm() if m.surface_speed else m.speed)
+
+    def _surface_rpm(self) -> float:
+        diameter = self.diameter_of(self.modal.tool)
+        if diameter is None:
+            self.note(
+                "spindle speed not known",
+                f"G96 needs the diameter of tool {self.modal.tool}, which the job does not give",
+                "give the tool in the job, or program the speed with G97",
+            )
+            return 0.0
+        return self.modal.speed * 1000.0 / (math.pi * diameter)
+
+    def diameter_of(self, number: int) -> float | None:
+        """Diameter of the tool with this number or this D [mm], None where the job has none."""
+        if self.job is None:
+            return None
+        tool = self.job.tool(number)
+        if tool is None:
+            tool = next((t for t in self.job.tools if t.d == number), None)
+        return None if tool is None else tool.diameter
+
+    def path_feed(self, length: float) -> float:
+        """Feed along the path for a move of this length [mm/min]; 0 where there is none."""
+        m = self.modal
+        if m.feed_mode == 93:
+            return 0.0 if math.isnan(m.feed) else m.feed * length
+        feed = 0.0 if math.isnan(m.feed) else m.feed
+        return feed * abs(self.rpm) if m.feed_mode == 95 else feed
+
+    def system_variable(self, number: int) -> float | None:
+        """A numbered variable of the control that follows from the program itself."""
+        if 5041 <= number <= 5043 or 5001 <= number <= 5003:
+            return self._or_none(self.programmed[(number - 1) % 10] / self.modal.units)
+        if 5211 <= number <= 5213:
+            return self.frame.shift[number - 5211] / self.modal.units
+        index, axis = divmod(number - 5221, 20)
+        if 0 <= index < 9 and axis < 3:
+            origin = self.origins.get(OFFSETS[index])
+            return None if origin is None else self._or_none(origin[axis] / self.modal.units)
+        return None
+
+    @staticmethod
+    def _or_none(value: float) -> float | None:
+        return None if math.isnan(value) else value
+
+    # -- moves -----------------------------------------------------------------
+
+    def pause(self, kind: SpanKind, seconds: float = MACHINE_DECIDES) -> None:
+        """A span in which the tool stays where it is."""
+        self._emit(kind, self.place, self.place, seconds=seconds)
+
+    def go(
+        self,
+        kind: SpanKind,
+        end: Place,
+        *,
+        centre: Place = UNKNOWN,
+        sweep: float = 0.0,
+        axis: int = 2,
+        feed: float = 0.0,
+        cycle: int = 0,
+        seconds: float = math.nan,
+    ) -> None:
+        """A move to `end` in work coordinates."""
+        if kind == SpanKind.FEED and not (self.modal.overrides and self.modal.hold_obeyed):
+            kind = SpanKind.RIGID
+        self._emit(
+            kind,
+            self.place,
+            end,
+            centre=centre,
+            sweep=sweep,
+            axis=axis,
+            feed=feed,
+            cycle=cycle,
+            seconds=seconds,
+        )
+        self.place = end
+
+    def _emit(
+        self,
+        kind: SpanKind,
+        begin: Place,
+        end: Place,
+        *,
+        centre: Place = UNKNOWN,
+        sweep: float = 0.0,
+        axis: int = 2,
+        feed: float = 0.0,
+        cycle: int = 0,
+        seconds: float = math.nan,
+    ) -> None:
+        m = self.modal
+        if len(self.store) >= self.dialect.max_moves:
+            raise Wrong(f"more than {self.dialect.max_moves} moves; does the program repeat without end?")
+        self.store.add(
+            (
+                int(kind),
+                self.line,
+                self.file,
+                m.tool,
+                begin,
+                end,
+                centre,
+                sweep,
+                axis,
+                feed,
+                seconds,
+                self.rpm,
+                m.coolant,
+                self.offset_index,
+                cycle,
+                m.length_offset,
+                m.compensation != 40,
+                m.exact,
+                not self.dynamic,
+            )
+        )
+
+
+OFFSETS = ("G54", "G55", "G56", "G57", "G58", "G59", "G59.1", "G59.2", "G59.3")
+
+
+def _zeros_of(job: Job | None) -> dict[str, Place]:
+    return {} if job is None else {setup.offset: setup.zero for setup in job.setups}
+
+
+def _moved(place: Place, by: Place) -> Place:
+    return (place[0] + by[0], place[1] + by[1], place[2] + by[2])

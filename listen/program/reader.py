@@ -1,0 +1,69 @@
+"""Read a program: from the file to its moves."""
+
+from pathlib import Path
+
+from listen.errors import ProgramError
+from listen.job import Job
+from listen.program.control import Control
+from listen.program.dialect import Dialect, dialect_from
+from listen.program.expression import Wrong
+from listen.program.flow import Flowing
+from listen.program.moves import Program
+from listen.program.text import Source, read_source
+
+
+def read_program(path: Path, *, job: Job | None = None, dialect: Dialect | None = None) -> Program:
+    """Moves of a program file, in the order in which they are run.
+
+    Parameters
+    ----------
+    path : Path
+    job : Job | None
+        Gives tool diameters, work offsets and the machine's dialect, where known.
+    dialect : Dialect | None
+        How the control reads what the standards leave open; by default as the job says.
+
+    Raises
+    ------
+    ProgramError
+        With file, line and word, where the program cannot be followed.
+    """
+    return read_source_text(read_source(path), job=job, dialect=dialect)
+
+
+def read_source_text(source: Source, *, job: Job | None = None, dialect: Dialect | None = None) -> Program:
+    """As `read_program`, for a source that is read already."""
+    control = Control(dialect if dialect is not None else dialect_of(job), job)
+    flowing = Flowing(source, control)
+    try:
+        ended_by = flowing.run()
+    except Wrong as wrong:
+        name = flowing.sources[control.file].name
+        raise ProgramError(name, max(control.line, 1), str(wrong)) from None
+    return Program(
+        name=source.name,
+        path=source.path,
+        moves=control.store.finish(),
+        listing=source.lines,
+        files=tuple(s.name for s in flowing.sources),
+        offset_names=tuple(control.offset_names),
+        blocks=flowing.blocks,
+        notes=tuple(control.notes.values()),
+        cautions=tuple(control.cautions.values()),
+        origins={name: (o[0], o[1], o[2]) for name, o in control.origins.items()},
+        n_bytes=source.n_bytes,
+        checksum=source.checksum,
+        ended_by=ended_by,
+    )
+
+
+def dialect_of(job: Job | None) -> Dialect:
+    """The dialect that a job's machine has."""
+    if job is None:
+        return Dialect()
+    machine = job.machine
+    return dialect_from(
+        machine.dialect,
+        dwell_unit=machine.dwell_unit,
+        length_offset_at_tool_call=machine.length_offset_at_tool_call,
+    )
