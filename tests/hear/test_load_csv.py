@@ -1,0 +1,123 @@
+"""Load logs: columns, times, gaps and duplicates, and the marks in them."""
+
+from pathlib import Path
+
+import pytest
+
+from listen.blocks import LoadSample
+from listen.errors import InputError, RecordingError
+from listen.hear.clock import ClockMap
+from listen.hear.load_csv import parse_columns, read_load_log
+from listen.timeline import Mark, MarkKind
+
+RATE = 48000
+
+
+def table(tmp_path: Path, text: str) -> Path:
+    path = tmp_path / "log.csv"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def loads(items: tuple[LoadSample | Mark, ...]) -> list[tuple[float, float]]:
+    return [(item.at / RATE, item.percent) for item in items if isinstance(item, LoadSample)]
+
+
+@pytest.mark.closed
+@pytest.mark.parametrize(
+    ("header", "times"),
+    [
+        ("time_s", ["0", "0.2", "0.4"]),
+        ("time", ["2030-01-31T08:15:00Z", "2030-01-31T08:15:00.200Z", "2030-01-31T09:15:00.400+01:00"]),
+        ("sample", ["0", "9600", "19200"]),
+    ],
+)
+def test_three_ways_to_write_time_give_the_same_samples(
+    tmp_path: Path, header: str, times: list[str]
+) -> None:
+    rows = "\n".join(f"{time},{value}" for time, value in zip(times, (1.0, 2.0, -3.5), strict=True))
+    log = read_load_log(table(tmp_path, f"{header},current_a\n{rows}\n"), rate=RATE)
+    assert loads(log.items) == [(0.0, 1.0), (0.2, 2.0), (0.4, -3.5)]
+    assert log.kind == "current_a"
+    assert log.duration_s == pytest.approx(0.4, abs=1e-9)
+
+
+@pytest.mark.closed
+def test_gaps_and_duplicates_are_passed_over_and_marks_come_once(tmp_path: Path) -> None:
+    text = (
+        "time_s,load_percent,line,execution,feed_override\n"
+        "0,1,10,READY,100\n0.2,1,10,ACTIVE,100\n0.2,1,10,ACTIVE,100\n0.4,,11,ACTIVE,100\n"
+        "9.0,7,12,FEED_HOLD,50\n9.2,7,12,ACTIVE,50\n"
+    )
+    log = read_load_log(table(tmp_path, text), rate=RATE)
+    assert loads(log.items) == [(0.0, 1.0), (0.2, 1.0), (9.0, 7.0), (9.2, 7.0)]
+    marks = [(m.at / RATE, m.kind, m.value) for m in log.items if isinstance(m, Mark)]
+    assert [(at, kind) for at, kind, _ in marks if kind not in (MarkKind.LINE, MarkKind.FEED_OVERRIDE)] == [
+        (0.2, MarkKind.CYCLE_START),
+        (9.0, MarkKind.HOLD),
+        (9.2, MarkKind.RESUME),
+    ]
+    assert [value for _, kind, value in marks if kind == MarkKind.LINE] == [10, 11, 12]
+    assert [value for _, kind, value in marks if kind == MarkKind.FEED_OVERRIDE] == [100, 50]
+
+
+@pytest.mark.closed
+def test_time_that_runs_backwards_is_refused_with_its_row(tmp_path: Path) -> None:
+    path = table(tmp_path, "time_s,load_percent\n81.0,1\n81.2,1\n80.95,1\n")
+    with pytest.raises(
+        RecordingError, match=r"row 4: time jumps from 81\.200 s back to 80\.950 s; times must"
+    ):
+        read_load_log(path, rate=RATE)
+
+
+@pytest.mark.closed
+def test_other_headers_come_through_a_column_map(tmp_path: Path) -> None:
+    path = table(tmp_path, "Stamp (s),Spindle,Block\n1,3.5,N20 G1 X4\n2,4.5,N30\n")
+    log = read_load_log(
+        path,
+        rate=RATE,
+        columns=parse_columns("time=Stamp (s),load=Spindle,block=Block"),
+        lines_of_blocks={"N20": 2, "N30": 3},
+        clock=ClockMap(offset_s=0.5),
+    )
+    assert loads(log.items) == [(1.5, 3.5), (2.5, 4.5)]
+    assert [m.value for m in log.items if isinstance(m, Mark)] == [2, 3]
+    with pytest.raises(RecordingError, match=r"no column 'Spindel'.*did you mean 'Spindle'"):
+        read_load_log(path, rate=RATE, columns={"time": "Stamp (s)", "load": "Spindel"})
+    with pytest.raises(InputError, match="got 'laod'; did you mean 'load'"):
+        parse_columns("laod=Spindle")
+
+
+@pytest.mark.closed
+def test_semicolons_with_decimal_commas_are_read(tmp_path: Path) -> None:
+    log = read_load_log(table(tmp_path, "time_s;power_w\n0,5;1200,5\n1,0;1300\n"), rate=RATE)
+    assert loads(log.items) == [(0.5, 1200.5), (1.0, 1300.0)]
+    assert log.kind == "power_w"
+
+
+@pytest.mark.closed
+def test_parquet_is_read_like_csv(tmp_path: Path) -> None:
+    pyarrow = pytest.importorskip("pyarrow")
+    from pyarrow import parquet
+
+    path = tmp_path / "log.parquet"
+    parquet.write_table(pyarrow.table({"time_s": [0.0, 0.2], "load_percent": [3.0, None]}), path)
+    assert loads(read_load_log(path, rate=RATE).items) == [(0.0, 3.0)]
+    path.write_bytes(b"no table")
+    with pytest.raises(RecordingError, match="is not a Parquet table"):
+        read_load_log(path, rate=RATE)
+
+
+@pytest.mark.closed
+def test_what_is_no_load_log_is_refused_in_one_line(tmp_path: Path) -> None:
+    for text, message in {
+        "": r"is empty \(0 bytes\)",
+        "time_s,load_percent\n": "has a header and no rows",
+        "a,b\n1,2\n": "needs a column time_s and one of load_percent",
+        "time_s,load_percent\nsoon,2\n": "row 2: time 'soon' is neither seconds nor ISO 8601",
+        "time_s,load_percent\n1,lots\n": "row 2: load_percent must be a number, got 'lots'",
+        "time_s,load_percent\nnan,2\n": "row 2: time is nan",
+    }.items():
+        with pytest.raises(RecordingError, match=message) as raised:
+            read_load_log(table(tmp_path, text), rate=RATE)
+        assert "\n" not in str(raised.value)
