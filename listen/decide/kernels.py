@@ -43,3 +43,43 @@ def run_memory(
             candidate = np.tanh(given[2 * n_units + u] + reset * kept[2 * n_units + u])
             state[u] = (1.0 - update) * candidate + update * state[u]
             outputs[i, u] = state[u]
+
+
+@njit(cache=True)
+def best_path(logit: NDArray[np.float64], switch_cost: float) -> NDArray[np.bool_]:
+    """In contact or not, frame by frame: the likeliest path when each change costs something.
+
+    Parameters
+    ----------
+    logit : ndarray, shape (n_frames,)
+        Log odds of contact; positive speaks for contact.
+    switch_cost : float
+        Cost of a change [nats].
+
+    Returns
+    -------
+    ndarray, shape (n_frames,)
+
+    References
+    ----------
+    Viterbi 1967, for two states with the same cost either way.
+    """
+    n_frames = logit.shape[0]
+    came_from = np.zeros((n_frames, 2), dtype=np.uint8)
+    air, cut = 0.0, 0.0
+    for i in range(n_frames):
+        from_air, from_cut = air, cut
+        if from_cut - switch_cost > from_air:
+            air, came_from[i, 0] = from_cut - switch_cost, 1
+        if from_air - switch_cost > from_cut:
+            cut, came_from[i, 1] = from_air - switch_cost, 0
+        else:
+            came_from[i, 1] = 1
+        air -= 0.5 * logit[i]
+        cut += 0.5 * logit[i]
+    path = np.zeros(n_frames, dtype=np.bool_)
+    state = 1 if cut > air else 0
+    for i in range(n_frames - 1, -1, -1):
+        path[i] = state == 1
+        state = came_from[i, state]
+    return path

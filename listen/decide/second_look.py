@@ -1,0 +1,217 @@
+"""The second look at a whole recording: two-sided, and taught by the run itself.
+
+Nothing of it runs live; the events that were decided live stay as they were.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.blocks import Frames
+from listen.decide.kernels import best_path
+from listen.decide.layout import Layout
+from listen.decide.model import Model
+from listen.decide.network import score_whole
+from listen.decide.read_out import fit_read_out, separation
+from listen.states import Event, State
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SecondLookSettings:
+    """Limits of the second look.
+
+    Attributes
+    ----------
+    surely : float
+        The two-sided ear must believe this much for a frame to be a seed [0 to 1].
+    seeds_s, air_s : float
+        Least contact and air among the seeds [s]; with less the run teaches nothing.
+    margin_frames : int
+        Frames next to a change are no seeds.
+    separates : float
+        Least area under the curve between halves of the run that did not see each other.
+    gain : float
+        Nats that one frame's log odds count for; neighbouring frames say the same thing.
+    switch_cost : float
+        [nats]
+    shortest_frames : int
+        Shorter contacts are dropped, shorter gaps bridged.
+    """
+
+    surely: float = 0.85
+    seeds_s: float = 0.25
+    air_s: float = 0.5
+    margin_frames: int = 8
+    separates: float = 0.93
+    own_weight: float = 0.6
+    gain: float = 0.25
+    switch_cost: float = 5.0
+    shortest_frames: int = 7
+    rounds: int = 3
+
+
+def second_look(
+    frames: Frames,
+    model: Model,
+    layout: Layout,
+    *,
+    hop: int,
+    settings: SecondLookSettings | None = None,
+) -> tuple[Event, ...]:
+    """Refined events of a stretch of sound without a gap.
+
+    Parameters
+    ----------
+    frames : Frames
+        All frames of the stretch.
+    model, layout
+        As for `Decide`.
+    hop : int
+        [samples]
+
+    Returns
+    -------
+    tuple of Event
+        Confirmed events, decided at the end of the stretch.
+    """
+    settings = settings or SecondLookSettings()
+    if len(frames) < 5:
+        return ()
+    states = _softmax(score_whole(model.second, frames.values[:, layout.model]))
+    belief = 1.0 - states[:, 0]
+    odds = _taught(belief, layout.vectors(frames.values), hop_s=layout.hop_s, settings=settings)
+    path = best_path(settings.gain * odds, settings.switch_cost)
+    path = _bridge(path, settings.shortest_frames)
+    sure = 1.0 / (1.0 + np.exp(-odds))
+    return _events(path, sure, states, frames.at, back=layout.back(hop))
+
+
+def contact_belief(frames: Frames, model: Model, layout: Layout) -> NDArray[np.float64]:
+    """Belief in contact of the two-sided ear alone, shape (n_frames,)."""
+    return 1.0 - _softmax(score_whole(model.second, frames.values[:, layout.model]))[:, 0]
+
+
+def _softmax(scores: NDArray[np.float64]) -> NDArray[np.float64]:
+    raised = np.exp(scores - scores.max(axis=1, keepdims=True))
+    shares: NDArray[np.float64] = raised / raised.sum(axis=1, keepdims=True)
+    return shares
+
+
+def _log_odds(belief: NDArray[np.float64]) -> NDArray[np.float64]:
+    held = np.clip(belief, 1e-4, 1.0 - 1e-4)
+    odds: NDArray[np.float64] = np.log(held / (1.0 - held))
+    return odds
+
+
+def _taught(
+    belief: NDArray[np.float64],
+    vectors: NDArray[np.float64],
+    *,
+    hop_s: float,
+    settings: SecondLookSettings,
+) -> NDArray[np.float64]:
+    """Log odds of contact, sharpened by a read-out fitted on the run's own sure frames."""
+    base = _log_odds(belief)
+    odds = base
+    for _ in range(settings.rounds):
+        contact, air = _seeds(odds, settings)
+        if contact.sum() * hop_s < settings.seeds_s or air.sum() * hop_s < settings.air_s:
+            return odds
+        if not _holds_across(vectors, contact, air, settings):
+            return odds
+        read_out = fit_read_out(vectors[contact], vectors[air], stiffness=0.02)
+        odds = (1.0 - settings.own_weight) * base + settings.own_weight * read_out.log_odds(vectors)
+    return odds
+
+
+def _seeds(
+    odds: NDArray[np.float64], settings: SecondLookSettings
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Frames that are surely contact, and surely air, away from any change."""
+    limit = float(np.log(settings.surely / (1.0 - settings.surely)))
+    return _inner(odds > limit, settings.margin_frames), _inner(odds < -limit, settings.margin_frames)
+
+
+def _inner(mask: NDArray[np.bool_], margin: int) -> NDArray[np.bool_]:
+    """True where the mask holds for `margin` frames both ways."""
+    sums = np.concatenate([[0], np.cumsum(mask)])
+    index = np.arange(mask.size)
+    low, high = np.maximum(index - margin, 0), np.minimum(index + margin + 1, mask.size)
+    inner: NDArray[np.bool_] = (sums[high] - sums[low]) == (high - low)
+    return inner
+
+
+def _holds_across(
+    vectors: NDArray[np.float64],
+    contact: NDArray[np.bool_],
+    air: NDArray[np.bool_],
+    settings: SecondLookSettings,
+) -> bool:
+    """True when what one half of the seeds teaches tells the other half apart."""
+    first = np.cumsum(contact) <= contact.sum() / 2
+    parts = []
+    for half in (first, ~first):
+        parts.append((vectors[contact & half], vectors[air & half]))
+    if min(len(rows) for part in parts for rows in part) < 10:
+        return True  # one contact at an end of the run: nothing to hold it against
+    for (mine, my_air), (other, other_air) in (parts, parts[::-1]):
+        read_out = fit_read_out(mine, my_air, stiffness=0.02)
+        if separation(read_out.log_odds(other), read_out.log_odds(other_air)) < settings.separates:
+            return False
+    return True
+
+
+def _bridge(path: NDArray[np.bool_], shortest: int) -> NDArray[np.bool_]:
+    """Close gaps and then drop contacts that are shorter than `shortest` frames."""
+    path = path.copy()
+    for begin, stop in _runs(~path):
+        if stop - begin < shortest and begin > 0 and stop < path.size:
+            path[begin:stop] = True
+    for begin, stop in _runs(path):
+        if stop - begin < shortest:
+            path[begin:stop] = False
+    return path
+
+
+def _runs(path: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], path.astype(np.int8), [0]])))
+    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
+
+
+def _events(
+    path: NDArray[np.bool_],
+    belief: NDArray[np.float64],
+    states: NDArray[np.float64],
+    at: NDArray[np.int64],
+    *,
+    back: int,
+) -> tuple[Event, ...]:
+    events: list[Event] = []
+    end = int(at[-1])
+    for begin, stop in _runs(path):
+        probability = float(np.clip(belief[begin:stop].mean(), 0.0, 1.0))
+        full, leaving = _ramps(states[begin:stop])
+        marks = (
+            (State.ENTRY, begin),
+            (State.STEADY, begin + full),
+            (State.EXIT, begin + leaving),
+            (State.AIR, stop),
+        )
+        for state, index in marks:
+            when = int(at[index]) if index < at.size else end + back
+            events.append(_event(state, max(0, when - back), end, probability))
+    return tuple(events)
+
+
+def _ramps(states: NDArray[np.float64]) -> tuple[int, int]:
+    """Frames from the start of a contact until it is full, and until it begins to leave."""
+    n_frames = len(states)
+    steady = np.flatnonzero(states[:, 2] >= np.maximum(states[:, 1], states[:, 3]))
+    if steady.size == 0:
+        return n_frames // 2, n_frames // 2
+    return int(steady[0]), int(steady[-1]) + 1
+
+
+def _event(state: State, at: int, end: int, probability: float) -> Event:
+    return Event(state=state, at=min(at, end), decided_at=end, probability=probability)
