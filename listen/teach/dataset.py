@@ -59,9 +59,7 @@ def label_frames(
     return labels
 
 
-def examples_of(
-    samples: NDArray[np.float64], contacts: Sequence[LabelledContact], *, rate: int
-) -> Examples:
+def examples_of(samples: NDArray[np.float64], contacts: Sequence[LabelledContact], *, rate: int) -> Examples:
     """Measure a clip and label its frames.
 
     Parameters
