@@ -1,0 +1,172 @@
+"""What the stock and the tools show to be wrong before the run."""
+
+import numpy as np
+
+from listen.expect.contacts import Cut
+from listen.expect.materials import can_burn, find_material
+from listen.expect.profile import NOT_JUDGED
+from listen.expect.segments import Segments
+from listen.expect.stock import Stock
+from listen.job import Job
+from listen.program.path import TimedPath
+from listen.timeline import Caution
+
+
+def check_stock(
+    path: TimedPath, job: Job, segments: Segments, cuts: list[Cut], uncut: dict[str, Stock]
+) -> tuple[Caution, ...]:
+    """Cautions that need the stock: rapid or standing spindle in material, too deep, not judged."""
+    return (
+        *_rapids(cuts),
+        *_standing(cuts),
+        *_below(path, cuts, uncut),
+        *_too_long(job, cuts),
+        *_offsets(path, job, segments),
+        *_tools(path, job),
+        *_unchecked(job),
+    )
+
+
+def _rapids(cuts: list[Cut]) -> list[Caution]:
+    return [
+        Caution(
+            kind="rapid into stock",
+            line=cut.contact.line,
+            text=f"T{cut.contact.tool} meets the stock in a rapid move, "
+            f"{cut.contact.axial_depth_mm:.2f} mm deep, "
+            f"near X{cut.contact.place[0]:.2f} Y{cut.contact.place[1]:.2f} Z{cut.contact.place[2]:.2f}",
+            remedy="do not run this; check the clearance height, the stock in the job and the zero",
+        )
+        for cut in cuts
+        if cut.contact.way == "rapid"
+    ]
+
+
+def _standing(cuts: list[Cut]) -> list[Caution]:
+    return [
+        Caution(
+            kind="spindle stopped in contact",
+            line=cut.contact.line,
+            text=f"T{cut.contact.tool} meets the stock with the spindle stopped",
+            remedy="do not run this; the spindle must be started (M3 and a speed) before this line",
+        )
+        for cut in cuts
+        if not cut.contact.spindle_rpm > 0.0
+    ]
+
+
+def _below(path: TimedPath, cuts: list[Cut], uncut: dict[str, Stock]) -> list[Caution]:
+    found = []
+    for offset, stock in uncut.items():
+        deep = [cut for cut in cuts if cut.offset == offset and cut.lowest < stock.floor - 1e-6]
+        if deep:
+            worst = min(deep, key=lambda cut: cut.lowest)
+            found.append(
+                Caution(
+                    kind="below the underside",
+                    line=worst.contact.line,
+                    text=f"T{worst.contact.tool} goes to Z{worst.lowest:.2f}, "
+                    f"{stock.floor - worst.lowest:.2f} mm below the stock's underside",
+                    remedy="check what lies under the stock: table, vice, parallels",
+                )
+            )
+    return found
+
+
+def _too_long(job: Job, cuts: list[Cut]) -> list[Caution]:
+    found: dict[int, Caution] = {}
+    for cut in cuts:
+        tool = job.tool(cut.contact.tool)
+        depth = cut.contact.axial_depth_mm
+        if tool is None or tool.cutting_length is None or not depth > tool.cutting_length + 1e-6:
+            continue
+        found.setdefault(
+            tool.number,
+            Caution(
+                kind="deeper than the cutting length",
+                line=cut.contact.line,
+                text=f"T{tool.number} cuts {depth:.2f} mm deep, "
+                f"its cutting length is {tool.cutting_length:g} mm",
+                remedy="the shank will rub; check the tool and the depth",
+            ),
+        )
+    return list(found.values())
+
+
+def _offsets(path: TimedPath, job: Job, segments: Segments) -> list[Caution]:
+    known = {setup.offset.upper() for setup in job.setups}
+    used = np.unique(path.offset[np.unique(segments.span)]) if segments.span.size else np.empty(0, np.int16)
+    return [
+        Caution(
+            kind="not judged",
+            line=None,
+            text=f"moves under {path.offset_names[int(index)]} are not judged: "
+            "the job has no stock for this offset",
+            remedy=f"add [[setup]] with offset = {path.offset_names[int(index)]!r} and its stock to the job",
+        )
+        for index in used
+        if path.offset_names[int(index)].upper() not in known
+    ]
+
+
+def _tools(path: TimedPath, job: Job) -> list[Caution]:
+    found = []
+    feeding = path.feed_mm_per_min > 0.0
+    for number in np.unique(path.spans.tool[feeding]):
+        tool = job.tool(int(number))
+        if tool is None:
+            found.append(
+                Caution(
+                    kind="tool not in the job",
+                    line=int(path.spans.line[feeding & (path.spans.tool == number)][0]),
+                    text=f"T{number} is not in the job: its contacts are not judged",
+                    remedy=f"add [[tools]] with number = {number} to the job",
+                )
+            )
+        elif tool.kind in NOT_JUDGED:
+            found.append(
+                Caution(
+                    kind="not judged",
+                    line=None,
+                    text=f"T{number} ({tool.kind}) is not judged: "
+                    "its contact is not what a height field can tell",
+                    remedy="watch this tool as if there were no sheet",
+                )
+            )
+    return found
+
+
+def _unchecked(job: Job) -> list[Caution]:
+    found = []
+    if not job.keep_outs:
+        found.append(
+            Caution(
+                kind="not checked",
+                line=None,
+                text="clamps and holder not checked: the job names no keep-outs",
+                remedy="add [[keep_out]] boxes for vice jaws and clamps, or check each approach by eye",
+            )
+        )
+    if find_material(job.material) is None:
+        name = (
+            f"{job.material.name!r} is not in the table" if job.material.name else "the job names no material"
+        )
+        found.append(
+            Caution(
+                kind="not checked",
+                line=None,
+                text=f"power and load not known: {name}",
+                remedy="give material, or kc11 and mc, in [stock]",
+            )
+        )
+    if can_burn(job.material):
+        found.append(
+            Caution(
+                kind="fire",
+                line=None,
+                text="chips of this material can burn, thin ones most of all",
+                remedy="keep a class D extinguisher at hand and no water near; "
+                "follow the machine's manual and local rules",
+            )
+        )
+    return found

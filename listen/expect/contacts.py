@@ -1,0 +1,393 @@
+"""From touches to the contacts of the timeline, each with what its cut is like."""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.expect import cutting, kernels
+from listen.expect.engagement import Touch
+from listen.expect.materials import CuttingForce, find_material
+from listen.expect.profile import DRILLS, edge_length, profile_of, radius_at
+from listen.expect.segments import Segments
+from listen.expect.stock import Stock
+from listen.job import Job, Tool
+from listen.program.path import TimedPath
+from listen.timeline import Audible, Contact, Reveals, SpanKind
+
+NAN = float("nan")
+EASY_N, FAINT_N = 20.0, 2.0  # cutting force heard easily, faintly; common practice, no source
+EASY_DB, FAINT_DB = -20.0, -35.0  # the same against the strongest contact, where no material is known
+TELLING_DB = 3.0  # a change of strength that can be noticed
+TOO_DEEP_MM = 2.0  # the wrong set-up that `reveals` is about
+_WAYS_DOWN = ("plunge", "ramp", "drilling", "spot drilling", "reaming", "tapping")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cut:
+    """What one contact's cut is like; the part of it that is told only on demand.
+
+    Attributes
+    ----------
+    contact : Contact
+    arc_deg : float
+        Engaged arc in mid-cut [degrees].
+    teeth_in_cut : float
+        On average.
+    removal_mm3_per_s : float
+        In the steady part.
+    greatest_chip_mm, force_n, torque_nm : float
+        NaN where not known.
+    per_tooth_mm : float
+        Feed per tooth as programmed.
+    mc : float
+        Exponent of the specific cutting force, by which strength falls with the override.
+    offset : str
+        Work offset.
+    lowest : float
+        Deepest place of the tip in the contact [mm].
+    """
+
+    contact: Contact
+    arc_deg: float
+    teeth_in_cut: float
+    removal_mm3_per_s: float
+    greatest_chip_mm: float
+    force_n: float
+    torque_nm: float
+    per_tooth_mm: float
+    mc: float
+    offset: str
+    lowest: float
+    span_first: int
+    span_last: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Shape:
+    """Geometry of a cut in its steady part."""
+
+    way: str
+    depth: float
+    width: float
+    arc: float
+    right: float
+    left: float
+    rate: float
+    lowest: float
+
+
+class ContactMaker:
+    """Makes contacts of one path and job."""
+
+    def __init__(self, path: TimedPath, job: Job, segments: Segments) -> None:
+        self.path = path
+        self.job = job
+        self.segments = segments
+        self.material = find_material(job.material)
+
+    def cut_of(self, touch: Touch, stock: Stock, number: int) -> Cut:
+        """The contact of a touch; ids, strength and passes are filled in later."""
+        index = touch.records[:, kernels.SEGMENT].astype(np.int64)
+        start_span = self._span_at(touch.start + 1e-9)
+        middle_span = int(self.segments.span[index[len(index) // 2]])
+        tool = self.job.tool(int(self.path.spans.tool[middle_span]))
+        assert tool is not None
+        shape = self._shape(touch, tool, stock, middle_span)
+        feed = self._feed(middle_span)
+        rpm = float(abs(self.path.spindle_rpm[middle_span]))
+        return self._finish(touch, tool, shape, feed, rpm, (start_span, middle_span), index, number)
+
+    def _span_at(self, time: float) -> int:
+        rows = self.segments.rows
+        k = int(np.searchsorted(rows[:, kernels.T0], time, side="right")) - 1
+        return int(self.segments.span[max(k, 0)])
+
+    def _feed(self, span: int) -> float:
+        feed = float(self.path.feed_mm_per_min[span])
+        spans = self.path.spans
+        if spans.kind[span] != SpanKind.RAPID and feed > 0.0:
+            return feed
+        mine = self.segments.span == span
+        lasts = float(spans.stop_s[span] - spans.start_s[span])
+        return float(self.segments.lengths()[mine].sum() / lasts * 60.0)
+
+    def _shape(self, touch: Touch, tool: Tool, stock: Stock, span: int) -> _Shape:
+        records = touch.records
+        rows = self.segments.rows[records[:, kernels.SEGMENT].astype(np.int64)]
+        lasts = np.maximum(records[:, kernels.TO_S] - records[:, kernels.FROM_S], 1e-9)
+        falls = (rows[:, 2] - rows[:, 5]) / np.maximum(
+            np.linalg.norm(rows[:, 3:6] - rows[:, 0:3], axis=1), 1e-12
+        )
+        lowest = float(np.minimum(rows[:, 2], rows[:, 5]).min())
+        way = self._way(tool, falls, lasts, span)
+        if way in ("plunge", "drilling", "spot drilling", "reaming", "tapping"):
+            return self._down(touch, tool, stock, way, rows, lowest)
+        level = np.abs(falls) < 0.9
+        return self._sideways(touch, tool, stock, way, records[level], rows[level], lasts[level], lowest)
+
+    def _way(self, tool: Tool, falls: NDArray[np.float64], lasts: NDArray[np.float64], span: int) -> str:
+        if self.path.spans.kind[span] == SpanKind.RAPID:
+            return "rapid"
+        named = {"tap": "tapping", "drill": "drilling", "spot drill": "spot drilling", "reamer": "reaming"}
+        share_down = float(lasts[falls > 0.9].sum() / lasts.sum())
+        if tool.kind in named and share_down > 0.5:
+            return named[tool.kind]
+        if share_down > 0.5:
+            return "plunge"
+        share_ramp = float(lasts[(falls > 0.01) & (falls <= 0.9)].sum() / lasts.sum())
+        curved = tool.kind in ("ball end mill", "bull nose end mill")
+        return "ramp" if share_ramp > 0.6 and not curved else "side cut"
+
+    def _down(
+        self, touch: Touch, tool: Tool, stock: Stock, way: str, rows: NDArray[np.float64], lowest: float
+    ) -> _Shape:
+        top = float(touch.records[:, kernels.TOP].max())
+        reach = 2.0 * float(touch.records[:, kernels.REACH].max()) + stock.cell
+        depth = min(top, float(touch.place[2])) - max(lowest, stock.floor)
+        width = min(tool.diameter, reach)
+        return _Shape(
+            way=way,
+            depth=depth,
+            width=width,
+            arc=2.0 * math.pi,
+            right=-math.pi,
+            left=math.pi,
+            rate=_steady_rate(touch),
+            lowest=lowest,
+        )
+
+    def _sideways(
+        self,
+        touch: Touch,
+        tool: Tool,
+        stock: Stock,
+        way: str,
+        records: NDArray[np.float64],
+        rows: NDArray[np.float64],
+        lasts: NDArray[np.float64],
+        lowest: float,
+    ) -> _Shape:
+        depth = float(records[:, kernels.DEPTH].max())
+        if profile_of(tool)[1:] != (0.0, 0.0):
+            tips = np.maximum(np.minimum(rows[:, 2], rows[:, 5]), stock.floor)
+            depth = float((records[:, kernels.TOP] - tips).max())
+        radius = max(radius_at(tool, depth), stock.cell)
+        half = 0.5 * stock.cell
+        lefts = np.clip((records[:, kernels.LEFT] + half) / radius, -1.0, 1.0)
+        rights = np.clip((records[:, kernels.RIGHT] - half) / radius, -1.0, 1.0)
+        widths = (lefts - rights) * radius
+        width = float(widths.max())
+        middle = int(np.searchsorted(np.cumsum(lasts), 0.5 * lasts.sum()))
+        right, left = math.asin(rights[middle]), math.asin(lefts[middle])
+        exact = (math.sin(touch.left) - math.sin(touch.right)) * tool.diameter / 2.0
+        if touch.engaged > 0.0:
+            right, left = touch.right, touch.left
+            if abs(exact - width) <= 2.0 * stock.cell:
+                width = exact
+        rate = _steady_rate(touch)
+        speed = float(np.median(kernels_speed(rows)))
+        if rate > 0.0 and abs(depth * width * speed / rate - 1.0) < 0.08:
+            rate = depth * width * speed
+        arc = touch.engaged if touch.engaged > 0.0 else left - right
+        return _Shape(
+            way=self._way_across(way, tool, width, depth, touch, stock),
+            depth=depth,
+            width=width,
+            arc=max(arc, 1e-3),
+            right=right,
+            left=left,
+            rate=rate,
+            lowest=lowest,
+        )
+
+    def _way_across(
+        self, way: str, tool: Tool, width: float, depth: float, touch: Touch, stock: Stock
+    ) -> str:
+        if way != "side cut":
+            return way
+        if tool.kind == "face mill":
+            return "face"
+        if tool.kind == "chamfer mill":
+            return "chamfer"
+        x, y = touch.place[0], touch.place[1]
+        east, north = stock.east_north
+        from_outside = not (stock.grid[0] < x < east and stock.grid[1] < y < north)
+        wide = width / tool.diameter
+        if from_outside and depth <= 0.15 * tool.diameter and wide >= 0.3 and tool.kind == "flat end mill":
+            on_top = float(touch.records[:, kernels.TOP].max()) >= stock.top - 1e-6
+            if on_top and width < 0.95 * tool.diameter:
+                return "face"
+        return "slot" if wide >= 0.95 else "side cut"
+
+    def _finish(
+        self,
+        touch: Touch,
+        tool: Tool,
+        shape: _Shape,
+        feed: float,
+        rpm: float,
+        spans: tuple[int, int],
+        index: NDArray[np.int64],
+        number: int,
+    ) -> Cut:
+        flutes = tool.flutes or 0
+        per_tooth = (
+            cutting.feed_per_tooth(feed_mm_per_min=feed, rpm=rpm, flutes=flutes) if flutes and rpm else NAN
+        )
+        mean, greatest = _chips(shape, tool, per_tooth)
+        force = self.material
+        power = NAN
+        if force is not None and shape.way != "tapping":
+            chip = mean if math.isfinite(mean) else NAN
+            power = (
+                cutting.power(removal_mm3_per_s=shape.rate, material=force, chip_mm=chip)
+                if chip > 0.0
+                else NAN
+            )
+        start_span, _ = spans
+        volume = touch.records[:, kernels.VOLUME].sum()
+        contact = Contact(
+            id=number,
+            tool=tool.number,
+            line=int(self.path.spans.line[start_span]),
+            block=self.path.block_name(start_span),
+            start=touch.start,
+            ramp_in=touch.ramp_in,
+            ramp_out=touch.ramp_out,
+            stop=touch.stop,
+            tooth_pass_hz=flutes * rpm / 60.0,
+            power_w=power,
+            load_percent=self._load(power, rpm),
+            place=(float(touch.place[0]), float(touch.place[1]), float(touch.place[2])),
+            spindle_rpm=rpm,
+            flutes=flutes,
+            feed_mm_per_min=feed,
+            way=shape.way,
+            axial_depth_mm=shape.depth,
+            radial_width_mm=shape.width,
+            mean_chip_mm=mean,
+            removed_mm3=float(volume),
+            climb_share=_climb(touch, shape, self.path.spindle_rpm[spans[1]]),
+        )
+        known = math.isfinite(power) and rpm > 0.0
+        return Cut(
+            contact=contact,
+            arc_deg=math.degrees(shape.arc),
+            teeth_in_cut=flutes * shape.arc / (2.0 * math.pi) if flutes else NAN,
+            removal_mm3_per_s=shape.rate,
+            greatest_chip_mm=greatest,
+            force_n=cutting.tangential_force(power_w=power, rpm=rpm, diameter_mm=tool.diameter)
+            if known
+            else NAN,
+            torque_nm=cutting.torque(power_w=power, rpm=rpm) if known else NAN,
+            per_tooth_mm=per_tooth,
+            mc=force.mc if force is not None else 0.25,
+            offset=self.path.offset_names[int(self.path.offset[start_span])],
+            lowest=shape.lowest,
+            span_first=start_span,
+            span_last=int(self.segments.span[index[-1]]),
+        )
+
+    def _load(self, power: float, rpm: float) -> float:
+        machine = self.job.machine
+        if machine.spindle_power_kw is None or not rpm > 0.0:
+            return NAN
+        rated = machine.spindle_power_kw * 1000.0
+        return (
+            100.0 * power / cutting.available_power(rated_w=rated, base_rpm=machine.spindle_base_rpm, rpm=rpm)
+        )
+
+
+def kernels_speed(rows: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Speed of segments [mm/s]."""
+    lasts = np.maximum(rows[:, kernels.T1] - rows[:, kernels.T0], 1e-12)
+    return np.asarray(np.linalg.norm(rows[:, 3:6] - rows[:, 0:3], axis=1) / lasts)
+
+
+def _steady_rate(touch: Touch) -> float:
+    """Removal between the ramps [mm³/s]; of the whole where there is nothing between."""
+    steady = touch.stop - touch.start - touch.ramp_in - touch.ramp_out
+    whole = touch.removed / (touch.stop - touch.start)
+    n = len(touch.records)
+    share_in = touch.ramp_in / (touch.stop - touch.start)
+    share_out = touch.ramp_out / (touch.stop - touch.start)
+    a, b = math.ceil(n * share_in), n - math.ceil(n * share_out)
+    if steady <= 0.0 or b - a < 3:
+        return whole
+    cut_s = touch.records[a:b, kernels.TO_S] - touch.records[a:b, kernels.FROM_S]
+    all_s = touch.records[:, kernels.TO_S] - touch.records[:, kernels.FROM_S]
+    pace = all_s.sum() / (touch.stop - touch.start)
+    return float(touch.records[a:b, kernels.VOLUME].sum() / cut_s.sum() * pace)
+
+
+def _chips(shape: _Shape, tool: Tool, per_tooth: float) -> tuple[float, float]:
+    """Mean and greatest chip thickness [mm], thinned along rounded or pointed edges."""
+    edge = edge_length(tool, max(shape.depth, 1e-6))
+    thinned = max(shape.depth, 1e-6) / edge if edge > 0.0 else 1.0
+    if shape.way in _WAYS_DOWN and shape.way != "ramp":
+        flat = tool.kind in ("reamer", "tap") or tool.kind not in DRILLS
+        factor = (
+            1.0
+            if flat
+            else 1.0 / math.hypot(1.0, 1.0 / math.tan(math.radians((tool.point_angle_deg or 118.0) / 2)))
+        )
+        return per_tooth * factor, per_tooth * factor
+    mean = per_tooth * (math.sin(shape.left) - math.sin(shape.right)) / max(shape.left - shape.right, 1e-3)
+    greatest = cutting.greatest_chip(per_tooth_mm=per_tooth, right_rad=shape.right, left_rad=shape.left)
+    return mean * thinned, greatest * thinned
+
+
+def _climb(touch: Touch, shape: _Shape, rpm: float) -> float:
+    """Share of the material that lies where a clockwise tool climbs: right of the feed."""
+    if shape.way in _WAYS_DOWN and shape.way != "ramp":
+        return NAN
+    total = touch.removed
+    share = float(touch.records[:, kernels.CLIMB].sum()) / total if total > 0.0 else NAN
+    return share if rpm >= 0.0 else 1.0 - share
+
+
+def with_strength(cuts: list[Cut], job: Job) -> list[Cut]:
+    """Fill in strength, whether it is heard, and what it reveals."""
+    material = find_material(job.material)
+    strengths = [_relative_force(cut, material) for cut in cuts]
+    most = max((s for s in strengths if s > 0.0), default=1.0)
+    done = []
+    for cut, strength in zip(cuts, strengths, strict=True):
+        level = 20.0 * math.log10(max(strength / most, 1e-4))
+        audible = _audible(cut, level, job.machine.feed_override / 100.0)
+        contact = replace(cut.contact, strength_db=level, audible=audible)
+        done.append(replace(cut, contact=replace(contact, reveals=_reveals(contact))))
+    return done
+
+
+def _relative_force(cut: Cut, material: CuttingForce | None) -> float:
+    contact = cut.contact
+    if math.isfinite(cut.force_n):
+        return cut.force_n
+    chip = contact.mean_chip_mm if math.isfinite(contact.mean_chip_mm) else 0.05
+    kc = material.at(chip) if material is not None else 800.0 * max(chip, 1e-4) ** -0.25
+    turning = max(contact.spindle_rpm, 1.0) * max(contact.radial_width_mm, 0.1)
+    return cut.removal_mm3_per_s * kc / turning
+
+
+def _audible(cut: Cut, level_db: float, override: float) -> Audible:
+    change = cutting.level_change_at(max(override, 0.01), cut.mc)
+    if math.isfinite(cut.force_n):
+        force = cut.force_n * 10.0 ** (change / 20.0)
+        easy, faint = force >= EASY_N, force >= FAINT_N
+    else:
+        easy, faint = level_db + change >= EASY_DB, level_db + change >= FAINT_DB
+    return Audible.EASY if easy else Audible.FAINT if faint else Audible.NOT_BY_EAR
+
+
+def _reveals(contact: Contact) -> Reveals:
+    """What a tool set 2 mm too deep would show: downwards it starts early, sideways it is louder."""
+    if contact.audible == Audible.NOT_BY_EAR:
+        return Reveals.NOT_BY_EAR
+    if contact.way in _WAYS_DOWN:
+        return Reveals.TIME
+    depth = contact.axial_depth_mm
+    louder = 20.0 * math.log10((depth + TOO_DEEP_MM) / depth) if depth > 0.0 else 0.0
+    return Reveals.STRENGTH if louder >= TELLING_DB else Reveals.NOT_BY_EAR

@@ -1,0 +1,121 @@
+"""The path cut into straight pieces that kernels can sweep."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.expect.kernels import N_SEGMENT_COLUMNS, S0
+from listen.expect.profile import is_judged, profile_of
+from listen.job import Job
+from listen.program.path import TimedPath
+from listen.timeline import SpanKind
+
+CHORD_MM = 0.002
+MOVING = (int(SpanKind.RAPID), int(SpanKind.FEED), int(SpanKind.RIGID))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Segments:
+    """Straight pieces of a path, arcs as chords within `CHORD_MM`.
+
+    Attributes
+    ----------
+    rows : ndarray, shape (n_segments, n_columns)
+        As `listen.expect.kernels` names the columns.
+    span : ndarray, shape (n_segments,)
+        The span each belongs to, int64.
+    judged : ndarray, shape (n_segments,)
+        False where the tool's contact is not worked out.
+    pauses : ndarray, shape (n_segments,)
+        How many standing spans (dwell, wait, tool change …) lie before it, int64.
+    """
+
+    rows: NDArray[np.float64]
+    span: NDArray[np.int64]
+    judged: NDArray[np.bool_]
+    pauses: NDArray[np.int64]
+
+    def lengths(self) -> NDArray[np.float64]:
+        """Length of each segment [mm]."""
+        ends: NDArray[np.float64] = self.rows[:, 3:6] - self.rows[:, 0:3]
+        return np.asarray(np.linalg.norm(ends, axis=1))
+
+
+def points_along(path: TimedPath, span: NDArray[np.int64], share: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Place of the tool's tip at a share of each of some spans [mm], shape (n, 3)."""
+    spans = path.spans
+    begin, end = spans.begin[span], spans.end[span]
+    places = begin + (end - begin) * share[:, None]
+    arc = np.flatnonzero(spans.sweep[span] != 0.0)
+    if arc.size:
+        places[arc] = _on_arcs(path, span[arc], share[arc], places[arc])
+    at_end = share >= 1.0
+    places[at_end] = end[at_end]
+    return places
+
+
+def _on_arcs(
+    path: TimedPath, span: NDArray[np.int64], share: NDArray[np.float64], straight: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    spans, each = path.spans, np.arange(span.size)
+    axis = spans.axis[span].astype(np.int64)
+    b, c = (axis + 1) % 3, (axis + 2) % 3
+    from_centre = spans.begin[span] - spans.centre[span]
+    radius = np.hypot(from_centre[each, b], from_centre[each, c])
+    to_end = spans.end[span] - spans.centre[span]
+    radius_end = np.hypot(to_end[each, b], to_end[each, c])
+    angle = np.arctan2(from_centre[each, c], from_centre[each, b]) + spans.sweep[span] * share
+    radius = radius + (radius_end - radius) * share  # an arc whose ends differ a little spirals
+    places = straight.copy()
+    places[each, b] = spans.centre[span][each, b] + radius * np.cos(angle)
+    places[each, c] = spans.centre[span][each, c] + radius * np.sin(angle)
+    return places
+
+
+def _pieces(path: TimedPath, moving: NDArray[np.int64]) -> NDArray[np.int64]:
+    spans = path.spans
+    radius = np.linalg.norm(spans.begin[moving] - spans.centre[moving], axis=1)
+    turn = np.abs(spans.sweep[moving])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        each = 2.0 * np.arccos(np.clip(1.0 - CHORD_MM / radius, -1.0, 1.0))
+        n_pieces = np.where(turn > 0.0, np.ceil(turn / each), 1.0)
+    return np.nan_to_num(n_pieces, nan=1.0, posinf=1.0).clip(1, 5000).astype(np.int64)
+
+
+def segments_of(path: TimedPath, job: Job) -> Segments:
+    """All pieces of the path in which the tool moves and its place is known."""
+    spans = path.spans
+    known = np.isfinite(spans.begin).all(axis=1) & np.isfinite(spans.end).all(axis=1)
+    runs = np.isin(spans.kind, MOVING) & (spans.stop_s > spans.start_s)
+    moving = np.flatnonzero(known & runs).astype(np.int64)
+    n_pieces = _pieces(path, moving)
+    span = np.repeat(moving, n_pieces)
+    nth = np.arange(span.size) - np.repeat(np.cumsum(n_pieces) - n_pieces, n_pieces)
+    many = np.repeat(n_pieces, n_pieces).astype(np.float64)
+    rows = np.zeros((span.size, N_SEGMENT_COLUMNS))
+    rows[:, 0:3] = points_along(path, span, nth / many)
+    rows[:, 3:6] = points_along(path, span, (nth + 1) / many)
+    lasts = spans.stop_s[span] - spans.start_s[span]
+    rows[:, 6] = spans.start_s[span] + lasts * (nth / many)
+    rows[:, 7] = spans.start_s[span] + lasts * ((nth + 1) / many)
+    judged = _fill_tools(rows, spans.tool[span], job)
+    standing = ~runs & (spans.stop_s > spans.start_s) | np.isin(
+        spans.kind, (int(SpanKind.WAIT), int(SpanKind.TOOL_CHANGE))
+    )
+    made = Segments(rows=rows, span=span, judged=judged, pauses=np.cumsum(standing, dtype=np.int64)[span])
+    lengths = made.lengths()
+    rows[:, S0] = np.cumsum(lengths) - lengths
+    return made
+
+
+def _fill_tools(rows: NDArray[np.float64], tools: NDArray[np.int32], job: Job) -> NDArray[np.bool_]:
+    judged = np.zeros(tools.size, dtype=np.bool_)
+    for number in np.unique(tools):
+        tool = job.tool(int(number))
+        if tool is None:
+            continue
+        mine = tools == number
+        rows[mine, 8:11] = profile_of(tool)
+        judged[mine] = is_judged(tool)
+    return judged
