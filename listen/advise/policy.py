@@ -1,0 +1,51 @@
+"""All limits of what a person is told, in one place.
+
+Where no source is named a number is this project's own choice, set with `tools/bench follow`.
+"""
+
+from dataclasses import dataclass, field
+
+from listen.timeline import VerdictKind
+
+QUIET_KINDS = (VerdictKind.AS_EXPECTED, VerdictKind.CANNOT_TELL)
+
+
+def _limits() -> dict[VerdictKind, float]:
+    return {
+        VerdictKind.STARTED_EARLY: 0.7,
+        VerdictKind.STARTED_LATE: 0.8,
+        VerdictKind.NOT_HEARD: 0.75,
+        VerdictKind.ENDED_EARLY: 0.7,
+        VerdictKind.ENDED_LATE: 0.8,
+        VerdictKind.UNEXPECTED: 0.8,
+    }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Policy:
+    """When a flag is raised and when a cue is passed on.
+
+    Attributes
+    ----------
+    least_belief : dict
+        Probability from which each kind of verdict is flagged.
+    finding_belief : float
+        The same for findings of the ear.
+    sure_position : float
+        Belief in the next contact below which only "contact" is said.
+    repeat_s : float
+        The same finding is flagged again only after so long [s].
+    same_offset_mm : float
+        Early starts that agree to within this, or a fifth, have one cause [mm].
+    """
+
+    least_belief: dict[VerdictKind, float] = field(default_factory=_limits)
+    finding_belief: float = 0.8
+    sure_position: float = 0.6
+    repeat_s: float = 60.0
+    same_offset_mm: float = 0.5
+
+
+# Said at any time: what cannot wait for a sure position.
+ALWAYS = ("contact", "cutting stopped", "still cutting", "spindle not heard")
+EARLY_WAYS = ("plunge", "ramp", "drilling", "helix")

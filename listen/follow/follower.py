@@ -1,0 +1,167 @@
+"""Following a program by ear while it runs."""
+
+import numpy as np
+
+from listen.errors import ListenError
+from listen.follow.cues import Cues
+from listen.follow.hypotheses import Phase
+from listen.follow.outcomes import outcome_of
+from listen.follow.strength import Strengths
+from listen.follow.tracking import Item, Tracking
+from listen.follow.unexpected import Unexpected
+from listen.follow.verdicts import Wording
+from listen.states import ContactSound, EarRates, Event, Finding
+from listen.timeline import Cue, Mark, Position, Timeline, Verdict
+
+N_SLOTS = 16
+WIDTH = 200
+TICK_S = 0.2
+Output = Position | Verdict | Cue
+
+
+class Follower:
+    """Says where the program is, and what became of each contact, as soon as it is known.
+
+    Parameters
+    ----------
+    timeline : Timeline
+        What is expected.
+    rate : int
+        Sample rate [Hz].
+    ear : EarRates
+        How often the ear errs, as measured.
+    """
+
+    def __init__(self, timeline: Timeline, *, rate: int, ear: EarRates) -> None:
+        self._tracking = Tracking(timeline, rate=rate, ear=ear, n_slots=N_SLOTS, width=WIDTH)
+        self._rate = rate
+        self._tick = max(int(TICK_S * rate), 1)
+        self._next_tick = self._tick
+        self._wording = Wording(self._tracking.space, rate)
+        self._strengths = Strengths(timeline)
+        self._unexpected = Unexpected(self._tracking)
+        self._cues = Cues(self._tracking)
+        self._next = 0  # first contact without a verdict
+        self._called: set[int] = set()
+        self._closed = False
+
+    @property
+    def latency(self) -> int:
+        """Positions come on a fixed grid; longest wait for one [samples]."""
+        return self._tick
+
+    def push(self, items: tuple[Item, ...], now: int) -> tuple[Output, ...]:
+        """Take what was decided up to `now` [samples], give positions, cues and verdicts."""
+        if self._closed:
+            raise ListenError("push() after close(): make a new Follower per run")
+        found: list[Output] = []
+        for item in items:
+            found.extend(self._ticks_until(_known_at(item) - 1))
+            found.extend(self._take(item))
+        found.extend(self._ticks_until(now))
+        return tuple(found)
+
+    def close(self, now: int) -> tuple[Output, ...]:
+        """End the run at `now`; what is still open is settled as far as the evidence goes."""
+        if self._closed:
+            return ()
+        found = list(self._ticks_until(now))
+        self._closed = True
+        found.extend(self._settle(now, is_last=True))
+        found.extend(self._unexpected.all(now))
+        return tuple(found)
+
+    def _take(self, item: Item) -> list[Output]:
+        known_at = _known_at(item)
+        if isinstance(item, ContactSound):
+            self._strengths.take(item)
+            return []
+        found: list[Output] = list(self._cues.before(item)) if isinstance(item, Event) else []
+        boundary = self._tracking.take(item)
+        if isinstance(item, Mark):
+            found.extend(self._cues.mark(item))
+        if boundary is None:
+            return found
+        self._unexpected.heard(boundary.is_onset)
+        found.extend(self._cues.after(boundary, known_at))
+        found.extend(self._settle(known_at))
+        return found
+
+    def _ticks_until(self, now: int) -> list[Output]:
+        found: list[Output] = []
+        while self._next_tick <= now:
+            found.extend(self._one_tick(self._next_tick))
+            self._next_tick += self._tick
+        return found
+
+    def _one_tick(self, at: int) -> list[Output]:
+        found: list[Output] = [self._position(at)]
+        found.extend(self._cues.tick(at))
+        found.extend(self._settle(at))
+        found.extend(self._unexpected.settle(at / self._rate, at))
+        return found
+
+    def _position(self, at: int) -> Position:
+        tracking = self._tracking
+        engine, space = tracking.engine, tracking.space
+        at_s = at / self._rate
+        weights, _ = tracking.beliefs(at_s)
+        place, inner = engine.places(at_s)
+        mean = float((weights * place).sum())
+        spread = float(np.sqrt((weights * (inner**2 + (place - mean) ** 2)).sum()))
+        k = engine.core["k"]
+        chance = np.bincount(k, weights=weights, minlength=1)
+        likeliest = int(np.argmax(chance))
+        mine = k == likeliest
+        held = tracking.clock.held or bool(weights[engine.core["phase"] == Phase.STOPPED].sum() > 0.5)
+        log_rate = float((weights[mine] * engine.core["m"][mine]).sum() / max(weights[mine].sum(), 1e-12))
+        started = engine.is_started
+        return Position(
+            at=at,
+            program_time=mean,
+            line=space.line_at(mean),
+            spread=spread if started else max(space.end, 1.0),
+            rate=0.0 if held or not started else float(np.exp(log_rate) * tracking.clock.rate),
+            next_contact=space.timeline.contacts[likeliest].id if likeliest < space.n else None,
+            probability=min(float(chance[likeliest]), 1.0) if started else 0.0,
+        )
+
+    def _settle(self, at: int, *, is_last: bool = False) -> list[Output]:
+        """Verdicts on contacts whose evidence is in."""
+        tracking = self._tracking
+        engine = tracking.engine
+        if not engine.is_started or tracking.space.n == 0:
+            return []
+        weights, absent = tracking.beliefs(at / self._rate)
+        reached = int(engine.core["k"][int(np.argmax(weights))])
+        found: list[Output] = []
+        for index in range(self._next, min(reached + 1, tracking.space.n)):
+            if index in self._called:
+                continue
+            outcome = outcome_of(engine, weights, index, absent)
+            if outcome.settled < (0.5 if is_last else 0.9):
+                continue
+            clear = outcome.beliefs[outcome.best] / outcome.settled > CLEAR
+            if clear or is_last or self._is_old(outcome.offset_s, index, reached):
+                strength = self._strengths.of(index, outcome, self._rate)
+                found.append(self._wording.verdict(index, outcome, at, strength=strength))
+                self._called.add(index)
+        while self._next in self._called:
+            self._called.discard(self._next)
+            self._next += 1
+        return found
+
+    @staticmethod
+    def _is_old(offset_s: float, index: int, reached: int) -> bool:
+        """Two later contacts are over: no more evidence will come."""
+        return reached >= index + 3
+
+
+CLEAR = 0.93
+
+
+def _known_at(item: Item) -> int:
+    """When an item is known [samples]."""
+    if isinstance(item, (Event, Finding, ContactSound)):
+        return item.decided_at
+    return item.at if isinstance(item, Mark) else item.stop

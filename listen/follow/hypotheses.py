@@ -1,0 +1,215 @@
+"""Many guesses at once: where the program is, how fast it runs, and how each contact came about.
+
+Conventions
+-----------
+Guesses are rows of one structured array; what each says of the last heard stretches lies in
+rings beside it, one slot a stretch. Times are seconds since the stream opened.
+"""
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+CUT = 16.0  # a guess this far below the best [nats] is dropped
+
+
+class Phase(IntEnum):
+    """What a guess says the machine is doing."""
+
+    START = 0  # nothing heard yet, place unknown
+    AIR = 1  # before contact k
+    IN = 2  # in contact k
+    STOPPED = 3  # stopped inside contact k
+    DROPPED = 4  # in contact k, the ear has lost it
+    EXTRA = 5  # a sound that no contact explains
+
+
+class On(IntEnum):
+    """How a heard stretch began."""
+
+    NONE = 0
+    ON_TIME = 1
+    HELD = 2
+    STEPPED = 3
+    EARLY = 4
+    LATE = 5
+    RESUMED = 6
+    EXTRA = 7
+    RESTARTED = 8
+    OPEN = 9  # began before the recording
+    FIRST = 10
+
+
+class Off(IntEnum):
+    """How a heard stretch ended."""
+
+    NONE = 0
+    ON_TIME = 1
+    STEPPED = 2
+    STOPPED = 3
+    DROPPED = 4
+    GONE = 5
+    LATE = 6
+    MERGED = 7
+    EXTRA = 8
+    MOVED = 9  # the whole contact came early or late, its length is right
+
+
+CORE = np.dtype(
+    [
+        ("k", "i4"),  # next contact, or the one that runs
+        ("phase", "i1"),
+        ("was", "i1"),  # phase to go back to after an extra sound
+        ("t0", "f8"),  # time of the anchor
+        ("u0", "f8"),  # place of the anchor along the program
+        ("q", "f8"),  # variance of the anchor [s²]
+        ("ts", "f8"),  # when the sound last stopped
+        ("m", "f8"),  # log of the feed rate over the known override
+        ("v", "f8"),  # its variance
+        ("b", "f8"),  # what every gap takes longer than computed [s]
+        ("vb", "f8"),
+        ("lr", "f8"),  # log of the rapid rate
+        ("vr", "f8"),
+        ("shift", "f8"),  # how much earlier than its place this contact began [program s]
+        ("early_mm", "f8"),  # the last early start [mm], 0 for none
+        ("absent", "i4"),  # contacts absent in a row
+        ("logw", "f8"),
+        ("parent", "i4"),
+        ("code", "i1"),
+        ("predicted", "f8"),
+    ]
+)
+
+
+@dataclass(slots=True)
+class Rings:
+    """What each guess says of the last heard stretches, shape (n_guesses, n_slots) each."""
+
+    contact: NDArray[np.int32]
+    last: NDArray[np.int32]
+    on: NDArray[np.int8]
+    off: NDArray[np.int8]
+    expected_on: Floats
+    expected_off: Floats
+    early_mm: Floats
+
+    @classmethod
+    def empty(cls, n_guesses: int, n_slots: int) -> "Rings":
+        """Rings in which nothing is said yet."""
+        shape = (n_guesses, n_slots)
+        return cls(
+            contact=np.full(shape, -1, np.int32),
+            last=np.full(shape, -1, np.int32),
+            on=np.zeros(shape, np.int8),
+            off=np.zeros(shape, np.int8),
+            expected_on=np.full(shape, np.nan),
+            expected_off=np.full(shape, np.nan),
+            early_mm=np.zeros(shape),
+        )
+
+    def take(self, index: Ints) -> "Rings":
+        """The rows of these guesses."""
+        return Rings(
+            contact=self.contact[index],
+            last=self.last[index],
+            on=self.on[index],
+            off=self.off[index],
+            expected_on=self.expected_on[index],
+            expected_off=self.expected_off[index],
+            early_mm=self.early_mm[index],
+        )
+
+    def clear(self, slot: int) -> None:
+        """Make a slot free for the next stretch."""
+        self.contact[:, slot] = -1
+        self.last[:, slot] = -1
+        self.on[:, slot] = 0
+        self.off[:, slot] = 0
+        self.expected_on[:, slot] = np.nan
+        self.expected_off[:, slot] = np.nan
+        self.early_mm[:, slot] = 0.0
+
+
+class Growing:
+    """Collects the children of one step, leaving out the hopeless ones at once."""
+
+    def __init__(self, parents: NDArray[np.void]) -> None:
+        self.parents = parents
+        self._parts: list[NDArray[np.void]] = []
+        self._best = -np.inf
+
+    def add(self, index: Ints, logw: Floats, **fields: object) -> None:
+        """Add children of the parents `index`; a field is one value or one for each child."""
+        if index.size == 0:
+            return
+        self._best = max(self._best, float(logw.max()))
+        good = logw > self._best - CUT
+        children = self.parents[index[good]]
+        children["logw"] = logw[good]
+        children["parent"] = index[good]
+        for name, value in fields.items():
+            children[name] = value[good] if isinstance(value, np.ndarray) else value
+        self._parts.append(children)
+
+    def all(self) -> NDArray[np.void]:
+        """The children that are not hopeless beside the best of all."""
+        if not self._parts:
+            return self.parents[:0]
+        children = np.concatenate(self._parts)
+        return children[children["logw"] > self._best - CUT]
+
+
+def normal_log(x: Floats, variance: Floats) -> Floats:
+    """Log density of a normal at distance `x` from its mean."""
+    result: Floats = -0.5 * (x * x / variance + np.log(2.0 * np.pi * variance))
+    return result
+
+
+def tailed_log(x: Floats, variance: Floats, *, tail: float, scale: float) -> Floats:
+    """Log density of a normal with a share `tail` that is `scale` times as wide."""
+    narrow = np.log1p(-tail) + normal_log(x, variance)
+    wide = np.log(tail) + normal_log(x, variance * scale**2)
+    result: Floats = np.logaddexp(narrow, wide)
+    return result
+
+
+def lognormal_log(x: Floats, *, median: Floats | float, spread: float) -> Floats:
+    """Log density of a log-normal; −inf where `x` is not above 0."""
+    safe = np.maximum(x, 1e-9)
+    z = np.log(safe / median) / spread
+    density = -0.5 * z * z - np.log(safe * spread * np.sqrt(2.0 * np.pi))
+    result: Floats = np.where(x > 0.0, density, -np.inf)
+    return result
+
+
+def merge_alike(core: NDArray[np.void], history: Ints) -> Ints:
+    """Add up guesses that agree on what matters from here on; gives the rows to keep.
+
+    `core["logw"]` of the kept rows is changed to the sum of their group.
+    """
+    keys = (
+        core["k"].astype(np.int64) * 8 + core["phase"],
+        np.round(core["t0"] * 500.0).astype(np.int64),
+        np.round(core["u0"] * 20.0).astype(np.int64),
+        np.round(core["m"] * 40.0).astype(np.int64),
+        np.round(core["lr"] * 10.0).astype(np.int64),
+        np.round(np.log(core["q"] + 1e-4) * 2.0).astype(np.int64),
+        history,
+    )
+    mixed = np.zeros(core.size, np.int64)
+    for key in keys:
+        mixed = mixed * np.int64(1000003) + key
+    order = np.lexsort((-core["logw"], mixed))
+    ordered = mixed[order]
+    first = np.concatenate([[True], ordered[1:] != ordered[:-1]])
+    group = np.cumsum(first) - 1
+    best = core["logw"][order][first]
+    total = np.bincount(group, weights=np.exp(core["logw"][order] - best[group]))
+    kept = order[first]
+    core["logw"][kept] = best + np.log(total)
+    result: Ints = kept
+    return result

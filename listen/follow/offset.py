@@ -1,0 +1,205 @@
+"""What a heard end of contact can mean, as children of every guess."""
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import log_ndtr
+
+from listen.follow.hypotheses import Growing, Off, Phase
+from listen.follow.model import Forecast, Model
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Core = NDArray[np.void]
+CUT_STEPS = 9.0
+MOST_MERGED = 3
+MERGE_AIR_S = 0.12  # air shorter than this is often not heard
+
+
+class Offset:
+    """Grows the children of one heard end."""
+
+    def __init__(self, model: Model, grid: Floats, grid_logs: Floats) -> None:
+        self.model = model
+        self.grid = grid
+        self.grid_logs = grid_logs
+
+    def grow(self, core: Core, at: float, *, spread_s: float) -> Core:
+        """Children of all guesses for an end heard at `at` [s]."""
+        growing = Growing(core)
+        rows = np.flatnonzero(core["phase"] == Phase.IN)
+        if rows.size:
+            self._from_contact(growing, rows, at, spread_s)
+        self._extra_over(growing, np.flatnonzero(core["phase"] == Phase.EXTRA), at)
+        return growing.all()
+
+    def _from_contact(self, growing: Growing, rows: Ints, at: float, spread_s: float) -> None:
+        model = self.model
+        space = model.space
+        parents = growing.parents[rows]
+        k = parents["k"]
+        begun = space.amounts_until(parents["u0"])
+        amounts = np.maximum(space.at_stop[k] - begun, 0.0)
+        forecast = model.forecast(parents, amounts, at, boundary_s=spread_s, is_gap=False)
+        ended = {
+            "k": k + 1,
+            "phase": Phase.AIR,
+            "t0": at,
+            "u0": space.stop[k],
+            "q": spread_s**2,
+            "ts": at,
+            "shift": 0.0,
+            "predicted": at - forecast.behind,
+        }
+        base = parents["logw"]
+        on_time = base + np.log(0.97) + model.on_time_log(forecast)
+        growing.add(rows, on_time, code=Off.ON_TIME, **ended, **model.learn(parents, forecast))
+        self._stepped(growing, rows, base, forecast, ended)
+        self._cut_short(growing, rows, parents, forecast, ended, at)
+        self._late(growing, rows, parents, forecast, ended)
+        self._moved(growing, rows, parents, forecast, ended)
+        self._merged(growing, rows, parents, begun, ended, at, spread_s)
+
+    def _stepped(
+        self, growing: Growing, rows: Ints, base: Floats, forecast: Forecast, ended: dict[str, object]
+    ) -> None:
+        priors = self.model.priors
+        good = np.flatnonzero(base > base.max() - CUT_STEPS)
+        share = 1.0 - (1.0 - 2.0 * priors.step_per_boundary) * np.exp(
+            -priors.step_per_s * forecast.mean[good]
+        )
+        logs = self.model.step_logs(forecast, self.grid, self.grid_logs, good)
+        logs = logs + (base[good] + np.log(share))[:, None]
+        row, rate = np.nonzero(logs > logs.max() - CUT_STEPS)
+        picked = {name: v[good[row]] if isinstance(v, np.ndarray) else v for name, v in ended.items()}
+        picked |= {
+            "m": np.log(self.grid[rate]) - np.log(max(self.model.clock.rate, 1e-3)),
+            "v": np.full(row.size, priors.detent_spread**2),
+        }
+        growing.add(rows[good[row]], logs[row, rate], code=Off.STEPPED, **picked)
+
+    def _cut_short(
+        self,
+        growing: Growing,
+        rows: Ints,
+        parents: Core,
+        forecast: Forecast,
+        ended: dict[str, object],
+        at: float,
+    ) -> None:
+        """Held in the cut, lost by the ear, or gone: the sound stops before the contact's end."""
+        priors = self.model.priors
+        spread = np.sqrt(forecast.variance)
+        not_over = parents["logw"] + log_ndtr(-forecast.behind / spread - 0.5)
+        rate = np.exp(parents["m"] + forecast.known)
+        place = parents["u0"] + forecast.elapsed * rate
+        held_rate = 1e-6 if self.model.clock.holds_known else priors.hold_per_s
+        inside = {"k": parents["k"], "ts": at, "predicted": ended["predicted"]}
+        growing.add(
+            rows,
+            not_over + np.log(held_rate),
+            code=Off.STOPPED,
+            phase=Phase.STOPPED,
+            u0=place,
+            q=parents["q"] + forecast.elapsed**2 * parents["v"] + priors.offset_s**2,
+            t0=at,
+            **inside,
+        )
+        growing.add(
+            rows, not_over + np.log(priors.dropout_per_s), code=Off.DROPPED, phase=Phase.DROPPED, **inside
+        )
+        gone = {**ended, "u0": place, "q": parents["q"] + priors.offset_s**2}
+        growing.add(
+            rows,
+            not_over + np.log(priors.gone) - np.log(np.maximum(forecast.mean, 0.2)),
+            code=Off.GONE,
+            **gone,
+        )
+
+    def _late(
+        self, growing: Growing, rows: Ints, parents: Core, forecast: Forecast, ended: dict[str, object]
+    ) -> None:
+        """Cut beyond the contact's end: stock too large, or something else is being cut."""
+        priors, space = self.model.priors, self.model.space
+        late = forecast.behind
+        good = late > np.sqrt(forecast.variance)
+        logs = parents["logw"] + np.log(priors.ended_late) - np.log(forecast.mean + 2.0)
+        k = parents["k"]
+        following = np.where(k + 1 < space.n, space.start[np.minimum(k + 1, space.n - 1)], space.end)
+        place = np.minimum(space.stop[k] + late * np.exp(parents["m"] + forecast.known), following)
+        picked = {name: v[good] if isinstance(v, np.ndarray) else v for name, v in ended.items()}
+        growing.add(rows[good], logs[good], code=Off.LATE, **(picked | {"u0": place[good]}))
+
+    def _moved(
+        self, growing: Growing, rows: Ints, parents: Core, forecast: Forecast, ended: dict[str, object]
+    ) -> None:
+        """A contact that began early or late by clock, and is as long as it should be."""
+        moved = parents["shift"] != 0.0
+        if not moved.any():
+            return
+        shift_s = parents["shift"] * np.exp(-parents["m"] - forecast.known)
+        nominal = forecast.behind + shift_s
+        priors = self.model.priors
+        spread = np.sqrt(forecast.variance)
+        logs = parents["logw"] + np.log(0.2) + self._near(nominal, spread, priors.tail_scale)
+        k = parents["k"]
+        picked = {name: v[moved] if isinstance(v, np.ndarray) else v for name, v in ended.items()}
+        for place in (self.model.space.stop[k], self.model.space.stop[k] - parents["shift"]):
+            growing.add(rows[moved], logs[moved], code=Off.MOVED, **(picked | {"u0": place[moved]}))
+
+    @staticmethod
+    def _near(x: Floats, spread: Floats, scale: float) -> Floats:
+        z = x / spread
+        narrow = -0.5 * z * z - np.log(spread * np.sqrt(2.0 * np.pi))
+        wide = -0.5 * (z / scale) ** 2 - np.log(scale * spread * np.sqrt(2.0 * np.pi)) + np.log(0.05)
+        result: Floats = np.logaddexp(narrow, wide)
+        return result
+
+    def _merged(
+        self,
+        growing: Growing,
+        rows: Ints,
+        parents: Core,
+        begun: Floats,
+        ended: dict[str, object],
+        at: float,
+        spread_s: float,
+    ) -> None:
+        """Air between contacts that was too short, or too noisy, to be heard."""
+        model, space = self.model, self.model.space
+        cost = np.zeros(rows.size)
+        for more in range(1, MOST_MERGED + 1):
+            last = parents["k"] + more
+            inside = last < space.n
+            if not inside.any():
+                return
+            rows, parents, begun = rows[inside], parents[inside], begun[inside]
+            cost, last = cost[inside], last[inside]
+            air = space.start[last] - space.stop[last - 1]
+            cost = cost + np.log(np.where(air * np.exp(-parents["m"]) < MERGE_AIR_S, 0.5, 5e-4))
+            amounts = np.maximum(space.at_stop[last] - begun, 0.0)
+            forecast = model.forecast(parents, amounts, at, boundary_s=spread_s, is_gap=False)
+            logs = parents["logw"] + cost + model.on_time_log(forecast)
+            growing.add(
+                rows,
+                logs,
+                code=Off.MERGED,
+                k=last + 1,
+                phase=Phase.AIR,
+                t0=at,
+                u0=space.stop[last],
+                q=spread_s**2,
+                ts=at,
+                shift=0.0,
+                predicted=at - forecast.behind,
+                **model.learn(parents, forecast),
+            )
+
+    def _extra_over(self, growing: Growing, rows: Ints, at: float) -> None:
+        """A sound without a contact is over; bursts of the ear are short, real ones of any length."""
+        priors = self.model.priors
+        parents = growing.parents[rows]
+        length = np.maximum(at - parents["ts"], 1e-3)
+        share = priors.burst_per_s / (priors.burst_per_s + priors.unexpected_per_s)
+        burst = share * np.exp(-length / 0.15) / 0.15
+        real = (1.0 - share) * np.exp(-length / 3.0) / 3.0
+        growing.add(rows, parents["logw"] + np.log(burst + real), code=Off.EXTRA, phase=parents["was"], ts=at)

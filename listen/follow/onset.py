@@ -1,0 +1,285 @@
+"""What a heard start of contact can mean, as children of every guess."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.follow.hypotheses import Growing, On, Phase, lognormal_log, normal_log
+from listen.follow.model import Forecast, Model
+from listen.follow.priors import RAPID_STEPS
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Core = NDArray[np.void]
+MOST_ABSENT = 8
+SHORT_EARLY_MM = 8.0
+
+
+class Onset:
+    """Grows the children of one heard start."""
+
+    def __init__(self, model: Model, grid: Floats, grid_logs: Floats) -> None:
+        self.model = model
+        self.grid = grid
+        self.grid_logs = grid_logs
+
+    def grow(self, core: Core, at: float, *, spread_s: float) -> Core:
+        """Children of all guesses for a start heard at `at` [s]."""
+        growing = Growing(core)
+        phase = core["phase"]
+        self._from_air(growing, np.flatnonzero(phase == Phase.AIR), at, spread_s, ended=False)
+        self._from_air(growing, np.flatnonzero(phase == Phase.DROPPED), at, spread_s, ended=True)
+        self._resumed(growing, np.flatnonzero(phase == Phase.STOPPED), at)
+        self._dropout_over(growing, np.flatnonzero(phase == Phase.DROPPED), at)
+        self._extra(growing, np.arange(core.size), at)
+        self._restarted(growing, np.flatnonzero((phase == Phase.AIR) | (phase == Phase.STOPPED)), at)
+        return growing.all()
+
+    def _from_air(self, growing: Growing, rows: Ints, at: float, spread_s: float, *, ended: bool) -> None:
+        """A start after air; `ended`: the ear lost the end of contact k, so k + 1 comes next."""
+        space, priors = self.model.space, self.model.priors
+        if rows.size == 0:
+            return
+        first = growing.parents["k"][rows] + (1 if ended else 0)
+        before = np.where(growing.parents["absent"][rows] > 0, priors.absent_again, priors.absent)
+        lost = np.zeros(rows.size)
+        for n_absent in range(MOST_ABSENT + 1):
+            k = first + n_absent
+            inside = k < space.n
+            if not inside.any():
+                break
+            rows, first, lost, before, k = (
+                rows[inside],
+                first[inside],
+                lost[inside],
+                before[inside],
+                k[inside],
+            )
+            absent = self._absent(k, before)
+            self._one_target(growing, rows, k, lost + np.log1p(-absent), at, spread_s, n_absent)
+            lost = lost + np.log(absent)
+            before = np.full(rows.size, priors.absent_again)
+
+    def _absent(self, k: Ints, before: Floats) -> Floats:
+        space, priors = self.model.space, self.model.priors
+        ear = np.where(space.deaf[k], 0.9, np.where(space.faint[k], 0.3, priors.missed))
+        result: Floats = np.minimum(before + ear, 0.98)
+        return result
+
+    def _one_target(
+        self, growing: Growing, rows: Ints, k: Ints, prior: Floats, at: float, spread_s: float, n_absent: int
+    ) -> None:
+        model = self.model
+        space = model.space
+        parents = growing.parents[rows]
+        amounts = np.maximum(space.at_start[k] - space.amounts_until(parents["u0"]), 0.0)
+        waits = space.waits_at_start[k] - space.waits_until(parents["u0"])
+        forecast = model.forecast(parents, amounts, at, boundary_s=spread_s, is_gap=True)
+        base = parents["logw"] + prior
+        common = {
+            "k": k,
+            "phase": Phase.IN,
+            "t0": at,
+            "u0": space.start[k],
+            "q": spread_s**2,
+            "shift": 0.0,
+            "absent": np.zeros(rows.size, np.int32) + (n_absent > 0),
+            "predicted": at - forecast.behind,
+        }
+        fields = dict(common)
+        on_time = base + np.where(waits > 0, np.log(0.1), np.log(0.9)) + model.on_time_log(forecast)
+        growing.add(rows, on_time, code=On.ON_TIME, **common, **model.learn(parents, forecast))
+        self._held(growing, rows, base, forecast, waits, fields)
+        self._early(growing, rows, k, base, forecast, parents, fields)
+        self._late(growing, rows, base, forecast, parents, fields)
+        if n_absent <= 1:
+            self._rapid_turned(growing, rows, base, forecast, amounts, fields)
+            self._stepped(growing, rows, base, forecast, fields, at)
+
+    def _held(
+        self,
+        growing: Growing,
+        rows: Ints,
+        base: Floats,
+        forecast: Forecast,
+        waits: Ints,
+        fields: dict[str, object],
+    ) -> None:
+        priors = self.model.priors
+        loose = self.model.clock.holds_known
+        rate = 1e-6 if loose else priors.hold_per_s
+        per_gap = 1e-4 if loose else priors.hold_per_gap
+        share = np.where(waits > 0, 0.9, 1.0 - (1.0 - per_gap) * np.exp(-rate * forecast.mean))
+        median = np.where(waits > 0, priors.wait_median_s, priors.hold_median_s)
+        late = forecast.behind
+        spread = np.sqrt(forecast.variance)
+        logs = lognormal_log(np.hypot(late, 0.3 * spread), median=median, spread=priors.hold_log_spread)
+        logs = np.where(late > 0.5 * spread, logs, -np.inf)
+        good = np.isfinite(logs)
+        picked = {name: v[good] if isinstance(v, np.ndarray) else v for name, v in fields.items()}
+        growing.add(rows[good], (base + np.log(share) + logs)[good], code=On.HELD, **picked)
+
+    def _early(
+        self,
+        growing: Growing,
+        rows: Ints,
+        k: Ints,
+        base: Floats,
+        forecast: Forecast,
+        parents: Core,
+        fields: dict[str, object],
+    ) -> None:
+        """Contact before its place: too long a tool, a wrong offset, stock too large."""
+        priors, space = self.model.priors, self.model.space
+        early = -forecast.behind
+        speed = space.speed[k] * np.exp(parents["m"] + forecast.known)  # [mm/s]
+        early_mm = early * speed
+        known = parents["early_mm"]
+        short = np.where(early_mm < SHORT_EARLY_MM, speed / SHORT_EARLY_MM, 0.0)
+        anywhere = 1.0 / np.maximum(forecast.mean, 0.2)
+        fresh = np.log(priors.early) + np.log(0.5 * short + 0.5 * anywhere + 1e-12)
+        spread_mm = np.hypot(np.sqrt(forecast.variance) * speed, 0.2)
+        again = np.log(priors.early_again) + normal_log(early_mm - known, spread_mm**2) + np.log(speed)
+        logs = np.where(known > 0.0, np.logaddexp(fresh, again), fresh)
+        good = early > np.sqrt(forecast.variance)
+        picked = {name: v[good] if isinstance(v, np.ndarray) else v for name, v in fields.items()}
+        moved = early * np.exp(parents["m"] + forecast.known)
+        picked |= {"u0": (space.start[k] - moved)[good], "shift": moved[good], "early_mm": early_mm[good]}
+        growing.add(rows[good], (base + logs)[good], code=On.EARLY, **picked)
+
+    def _late(
+        self,
+        growing: Growing,
+        rows: Ints,
+        base: Floats,
+        forecast: Forecast,
+        parents: Core,
+        fields: dict[str, object],
+    ) -> None:
+        """Contact after its place: stock too small; the contact is then shorter."""
+        priors, space = self.model.priors, self.model.space
+        late = forecast.behind
+        moved = late * np.exp(parents["m"] + forecast.known)
+        k = np.asarray(fields["k"])
+        length = space.stop[k] - space.start[k]
+        good = (late > np.sqrt(forecast.variance)) & (moved < length)
+        logs = np.log(priors.late) - np.log(np.maximum(forecast.mean, 0.2) + length)
+        picked = {name: v[good] if isinstance(v, np.ndarray) else v for name, v in fields.items()}
+        picked |= {"u0": (space.start[k] + moved)[good], "shift": -moved[good]}
+        growing.add(rows[good], (base + logs)[good], code=On.LATE, **picked)
+
+    def _rapid_turned(
+        self,
+        growing: Growing,
+        rows: Ints,
+        base: Floats,
+        forecast: Forecast,
+        amounts: Floats,
+        fields: dict[str, object],
+    ) -> None:
+        rapid = amounts[:, 1]
+        good = rapid > 0.15
+        if not good.any():
+            return
+        prior = np.log(self.model.priors.rapid_step / RAPID_STEPS.size)
+        for step in RAPID_STEPS:
+            mean = forecast.mean - forecast.rapid + rapid / step
+            variance = forecast.variance + (0.05 * rapid / step) ** 2
+            logs = base + prior + normal_log(forecast.elapsed - mean, variance)
+            picked = {name: v[good] if isinstance(v, np.ndarray) else v for name, v in fields.items()}
+            picked |= {"lr": float(np.log(step)), "vr": 0.02**2}
+            growing.add(rows[good], logs[good], code=On.STEPPED, **picked)
+
+    def _stepped(
+        self,
+        growing: Growing,
+        rows: Ints,
+        base: Floats,
+        forecast: Forecast,
+        fields: dict[str, object],
+        at: float,
+    ) -> None:
+        priors = self.model.priors
+        good = np.flatnonzero((forecast.feed > 0.3) & (base > base.max() - CUT_STEPS))
+        if good.size == 0:
+            return
+        share = 1.0 - (1.0 - priors.step_per_boundary) * np.exp(-priors.step_per_s * forecast.mean[good])
+        logs = self.model.step_logs(forecast, self.grid, self.grid_logs, good)
+        logs = logs + (base[good] + np.log(share))[:, None]
+        row, rate = np.nonzero(logs > logs.max() - CUT_STEPS)
+        picked = {name: v[good[row]] if isinstance(v, np.ndarray) else v for name, v in fields.items()}
+        picked |= {
+            "m": np.log(self.grid[rate]) - np.log(max(self.model.clock.rate, 1e-3)),
+            "v": np.full(row.size, priors.detent_spread**2),
+        }
+        growing.add(rows[good[row]], logs[row, rate], code=On.STEPPED, **picked)
+
+    def _resumed(self, growing: Growing, rows: Ints, at: float) -> None:
+        """The program goes on where it was held inside the cut."""
+        priors = self.model.priors
+        parents = growing.parents[rows]
+        silence = at - parents["ts"]
+        logs = lognormal_log(silence, median=priors.hold_median_s, spread=priors.hold_log_spread)
+        growing.add(
+            rows,
+            parents["logw"] + logs,
+            code=On.RESUMED,
+            phase=Phase.IN,
+            t0=at,
+            predicted=np.full(rows.size, at),
+        )
+
+    def _dropout_over(self, growing: Growing, rows: Ints, at: float) -> None:
+        """The ear finds the contact again; the program never stopped."""
+        parents = growing.parents[rows]
+        silence = np.maximum(at - parents["ts"], 0.0)
+        logs = -silence / DROPOUT_S - np.log(DROPOUT_S)
+        growing.add(
+            rows, parents["logw"] + logs, code=On.RESUMED, phase=Phase.IN, predicted=np.full(rows.size, at)
+        )
+
+    def _extra(self, growing: Growing, rows: Ints, at: float) -> None:
+        priors = self.model.priors
+        parents = growing.parents[rows]
+        if rows.size == 0:
+            return
+        after_end = (parents["k"] >= self.model.space.n) & (parents["phase"] == Phase.AIR)
+        rate = np.where(after_end, 0.2, priors.burst_per_s + priors.unexpected_per_s)
+        growing.add(
+            rows,
+            parents["logw"] + np.log(rate),
+            code=On.EXTRA,
+            phase=Phase.EXTRA,
+            was=parents["phase"],
+            ts=at,
+            predicted=np.full(rows.size, np.nan),
+        )
+
+    def _restarted(self, growing: Growing, rows: Ints, at: float) -> None:
+        """The program was started again, from the top or from the head of a tool or pass."""
+        space, priors = self.model.space, self.model.priors
+        parents = growing.parents[rows]
+        silence = at - np.where(parents["phase"] == Phase.STOPPED, parents["ts"], parents["t0"])
+        good = (silence > 4.0) & (parents["logw"] > parents["logw"].max(initial=-np.inf) - CUT_STEPS)
+        rows, silence = rows[good], silence[good]
+        for head in space.heads:
+            again = growing.parents["k"][rows] != head
+            logs = lognormal_log(silence[again], median=30.0, spread=1.0) + np.log(
+                priors.restart / space.heads.size
+            )
+            growing.add(
+                rows[again],
+                growing.parents["logw"][rows[again]] + logs,
+                code=On.RESTARTED,
+                k=int(head),
+                phase=Phase.IN,
+                t0=at,
+                u0=float(space.start[head]),
+                q=priors.onset_s**2,
+                shift=0.0,
+                absent=0,
+                predicted=np.full(rows[again].size, at),
+            )
+
+
+CUT_STEPS = 9.0
+DROPOUT_S = 0.25

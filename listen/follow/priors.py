@@ -1,0 +1,97 @@
+"""What is believed before anything is heard, in one place, with the reason beside each number.
+
+Where no source is named, a number is this project's own choice: set so that the harness in
+`tools/bench_follow.py`, whose operators and machines are drawn from stated ranges, is followed.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.states import EarRates
+from listen.timeline import Timeline
+
+Floats = NDArray[np.float64]
+
+# The rates an override dial can give: 5 % steps (common practice, no source) up to 150 %.
+DETENTS = np.array([0.02, 0.05, 0.075, 0.1, 0.125, 0.15, 0.175, *np.arange(0.2, 1.51, 0.05), 1.75, 2.0])
+RAPID_STEPS = np.array([0.05, 0.1, 0.25, 0.5, 1.0])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Priors:
+    """Rates per second, shares per contact, and spreads; see the comments."""
+
+    # the ear, from its measured rates
+    onset_s: float
+    offset_s: float
+    burst_per_s: float
+    dropout_per_s: float
+    missed: float
+    # the operator
+    hold_per_s: float = 1.0 / 150.0
+    hold_per_gap: float = 0.01
+    hold_median_s: float = 5.0  # design: log-normal, median 5 s
+    hold_log_spread: float = 1.3
+    wait_median_s: float = 15.0
+    step_per_s: float = 1.0 / 180.0
+    step_per_boundary: float = 0.003
+    rapid_step: float = 0.01
+    restart: float = 0.0005
+    # the machine
+    feed_spread: float = 0.03  # of the feed time between two boundaries
+    gap_s: float = 0.10  # per gap: look-ahead, corners, servo
+    gap_bias_s: float = 0.10  # the same in every gap of a run
+    rapid_spread: float = 0.15
+    loose_spread: float = 0.5
+    detent_spread: float = 0.02
+    drift: float = 0.004  # of the rate, from one boundary to the next
+    # faults, a contact each
+    absent: float = 0.004
+    absent_again: float = 0.4
+    early: float = 0.006
+    early_again: float = 0.3
+    late: float = 0.003
+    gone: float = 0.003
+    ended_late: float = 0.002
+    unexpected_per_s: float = 1.0 / 1800.0
+    # how often the far tail of a date is right (a knock, a slow ramp)
+    tail: float = 0.05
+    tail_scale: float = 3.0
+
+
+def priors_for(timeline: Timeline, ear: EarRates) -> Priors:
+    """Priors that fit the ear as measured and the job as stated."""
+    steady = timeline.override_steady
+    dry = timeline.kind == "raised dry run"
+    return Priors(
+        onset_s=max(ear.onset_spread_s, 0.01),
+        offset_s=max(ear.offset_spread_s, 0.01),
+        burst_per_s=max(ear.false_bursts_per_hour, 0.2) / 3600.0,
+        dropout_per_s=max(ear.dropouts_per_hour, 0.5) / 3600.0,
+        missed=max(ear.missed_share, 5e-4),
+        step_per_s=1.0 / 20000.0 if steady else 1.0 / 180.0,
+        step_per_boundary=1e-4 if steady else 0.003,
+        absent=0.98 if dry else 0.004,
+        absent_again=0.98 if dry else 0.4,
+    )
+
+
+def rate_grid(timeline: Timeline) -> tuple[Floats, Floats]:
+    """Rates an operator may turn to, and the log of how likely each is when nothing is known."""
+    stated = timeline.feed_override / 100.0
+    weights = np.where(
+        DETENTS <= 1.0, 1.0, np.where(DETENTS <= 1.21, 0.3, np.where(DETENTS <= 1.51, 0.03, 0.003))
+    )
+    weights = weights * np.where(np.isin(np.round(DETENTS * 1000), (75, 125, 175)), 0.3, 1.0)
+    weights = weights * np.where(DETENTS < 0.04, 0.1, 1.0)
+    tens = np.isclose(np.round(DETENTS * 10), DETENTS * 10, atol=1e-6)
+    weights = weights * np.where(tens, 2.0, 1.0)
+    weights = weights / weights.sum()
+    if stated > 0.0:
+        nearest = int(np.argmin(np.abs(np.log(DETENTS / stated))))
+        weights = 0.6 * weights
+        weights[nearest] += 0.4
+    log_weights: Floats = np.log(weights / weights.sum())
+    return DETENTS, log_weights

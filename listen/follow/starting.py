@@ -1,0 +1,122 @@
+"""Where a run may begin: at the top, in the approach, or anywhere in the program."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.follow.hypotheses import CORE, Floats, On, Phase, normal_log
+from listen.follow.model import Model
+
+Core = NDArray[np.void]
+Grid = tuple[Floats, Floats]
+MOST_STARTS = 48  # above this, a start in the middle is tried with few rates
+FEW_RATES = np.array([0.1, 0.25, 0.5, 0.75, 1.0, 1.2])
+
+
+def started_at(model: Model, grid: Grid, at: float) -> Core:
+    """Guesses where the program is known to start at `at`: one for each rate."""
+    rates = _rates(model, grid)
+    core = _blank(model, rates)
+    core["k"], core["phase"] = 0, Phase.AIR
+    core["t0"], core["u0"], core["q"] = at, 0.0, 0.3**2
+    core["logw"] = rates[1]
+    return core
+
+
+def first_guesses(model: Model, grid: Grid, at: float, *, spread_s: float, is_open: bool) -> Core:
+    """Guesses after the first start of contact was heard and nothing was known before."""
+    space = model.space
+    if space.n == 0:
+        return np.zeros(0, CORE)
+    few = space.n > MOST_STARTS
+    m, v, logs = _rates(model, grid)
+    top = _from_contact(model, (m, v, logs), np.array([0]), at, spread_s, is_open)
+    if space.n == 1:
+        return top
+    middle = np.arange(1, space.n)
+    if few and not model.clock.feed_known:
+        m, v = np.log(FEW_RATES), np.full(FEW_RATES.size, 0.2**2)
+        logs = np.full(FEW_RATES.size, -np.log(FEW_RATES.size))
+    rest = _from_contact(model, (m, v, logs), middle, at, spread_s, is_open)
+    children = np.concatenate([top, rest])
+    result: Core = children[children["logw"] > children["logw"].max() - 16.0]
+    return result
+
+
+def _rates(model: Model, grid: Grid) -> tuple[Floats, Floats, Floats]:
+    """Log rate over the known override, its variance, and how likely each is."""
+    priors = model.priors
+    rates, logs = grid
+    known = np.log(max(model.clock.rate, 1e-3)) if model.clock.feed_known else 0.0
+    m = np.log(rates) - known
+    v = np.full(m.size, priors.detent_spread**2)
+    if not model.clock.feed_known:
+        return m, v, logs
+    m = np.concatenate([[0.0], m])
+    v = np.concatenate([[priors.feed_spread**2], v])
+    return m, v, np.concatenate([[np.log(0.97)], logs + np.log(0.03)])
+
+
+def _blank(model: Model, rates: tuple[Floats, Floats, Floats]) -> Core:
+    core = np.zeros(rates[0].size, CORE)
+    core["m"], core["v"] = rates[0], rates[1]
+    core["vb"] = model.priors.gap_bias_s**2
+    stated = max(model.space.timeline.rapid_override, 1.0) / 100.0
+    core["lr"], core["vr"] = np.log(stated), 0.1**2
+    core["parent"] = 0
+    return core
+
+
+def _from_contact(
+    model: Model,
+    rates: tuple[Floats, Floats, Floats],
+    contacts: NDArray[np.int64],
+    at: float,
+    spread_s: float,
+    is_open: bool,
+) -> Core:
+    """The first heard contact is one of `contacts`, at each of the rates."""
+    space = model.space
+    core = np.tile(_blank(model, rates), contacts.size)
+    k = np.repeat(contacts, rates[0].size)
+    core["logw"] = np.tile(rates[2], contacts.size) + _came_about(model, core, k, at, spread_s, is_open)
+    core["k"], core["phase"], core["t0"] = k, Phase.IN, at
+    core["u0"], core["q"] = space.start[k], spread_s**2
+    core["code"] = On.OPEN if is_open else On.FIRST
+    core["predicted"] = at
+    if not is_open:
+        result: Core = core
+        return result
+    whole = core.copy()  # it may have begun just then, or any time before
+    length = space.stop[k] - space.start[k]
+    core["u0"] = space.start[k] + 0.5 * length
+    core["q"] = (length / np.exp(core["m"])) ** 2 / 12.0
+    core["logw"] += np.log(0.6)
+    whole["logw"] += np.log(0.4)
+    return np.concatenate([core, whole])
+
+
+def _came_about(
+    model: Model, core: Core, k: NDArray[np.int64], at: float, spread_s: float, is_open: bool
+) -> Floats:
+    """How likely the first contact is `k` and comes `at` seconds into the recording."""
+    space, priors = model.space, model.priors
+    in_middle = np.where(k == 0, np.log(0.6), np.log(0.01) - np.log(max(space.n - 1, 1)))
+    if is_open:
+        open_middle: Floats = np.where(k == 0, np.log(0.7), np.log(0.3) - np.log(max(space.n - 1, 1)))
+        return open_middle
+    approach = model.forecast(core, space.at_start[k], at, boundary_s=spread_s, is_gap=True)
+    absent = np.where(
+        k == 0, 0.0, np.log(priors.absent + priors.missed) + (k - 1) * np.log(priors.absent_again)
+    )
+    at_once = np.log(0.3) + normal_log(approach.behind, approach.variance + 0.7**2)
+    later = np.where(approach.behind > 0.0, np.log(0.7 / 30.0) - approach.behind / 30.0, -np.inf)
+    from_top = np.log(0.5) + absent + np.logaddexp(at_once, later)
+    before = np.where(k == 0, 0.0, space.stop[np.maximum(k - 1, 0)])
+    gap = model.forecast(
+        core, space.at_start[k] - space.amounts_until(before), at, boundary_s=spread_s, is_gap=True
+    )
+    within = np.where(
+        at < gap.mean + 1.0, -np.log(gap.mean + 1.0), -np.log(gap.mean + 1.0) - (at - gap.mean - 1.0) / 3.0
+    )
+    result: Floats = np.logaddexp(from_top, in_middle + within)
+    return result

@@ -1,0 +1,69 @@
+"""Heavier or lighter than it should be: against the sheet, by the run's own other contacts."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from listen.follow.outcomes import Outcome
+from listen.states import ContactSound
+from listen.timeline import Strength, Timeline
+
+LEAST_OTHERS = 3
+LEAST_DIFFERENCE_DB = 4.0
+
+
+class Strengths:
+    """How strong contacts were heard beside what the sheet says.
+
+    Parameters
+    ----------
+    timeline : Timeline
+    sounds : sequence of ContactSound
+        All so far; more may be added with `take`.
+    """
+
+    def __init__(self, timeline: Timeline, sounds: Sequence[ContactSound] = ()) -> None:
+        self._timeline = timeline
+        self._sounds = list(sounds)
+        self._excess: dict[int, float] = {}
+
+    def take(self, sound: ContactSound) -> None:
+        """One more contact is over; only the newest are kept."""
+        self._sounds.append(sound)
+        del self._sounds[:-64]
+
+    def sound_of(self, outcome: Outcome, rate: int) -> ContactSound | None:
+        """The sound that overlaps most with where the contact was heard."""
+        if not (np.isfinite(outcome.onset_s) and np.isfinite(outcome.offset_s)):
+            return None
+        start, stop = outcome.onset_s * rate, outcome.offset_s * rate
+        best, most = None, 0.3 * (stop - start)
+        for sound in self._sounds:
+            shared = min(stop, sound.stop) - max(start, sound.start)
+            if shared > most:
+                best, most = sound, shared
+        return best
+
+    def of(self, index: int, outcome: Outcome, rate: int) -> Strength:
+        """The strength verdict on contact `index`; what was judged so far is what it is held against."""
+        sound = self.sound_of(outcome, rate)
+        if sound is None or not np.isfinite(sound.level_db):
+            return Strength.CANNOT_TELL
+        contact = self._timeline.contacts[index]
+        excess = sound.level_db - contact.strength_db
+        others = [
+            value
+            for other, value in self._excess.items()
+            if self._timeline.contacts[other].tool == contact.tool and other != index
+        ]
+        self._excess[index] = excess
+        if len(self._excess) > 64:
+            del self._excess[next(iter(self._excess))]
+        if len(others) < LEAST_OTHERS:
+            return Strength.CANNOT_TELL
+        centre = float(np.median(others))
+        spread = 1.4826 * float(np.median(np.abs(np.array(others) - centre)))
+        limit = max(LEAST_DIFFERENCE_DB, 4.0 * spread)
+        if excess - centre > limit:
+            return Strength.HEAVIER
+        return Strength.LIGHTER if centre - excess > limit else Strength.AS_EXPECTED

@@ -1,0 +1,119 @@
+"""What following live and judging afterwards share: events, marks and gaps into the filter."""
+
+import numpy as np
+
+from listen.blocks import Gap
+from listen.follow.boundaries import Boundaries, Boundary
+from listen.follow.engine import Engine
+from listen.follow.feed_clock import FeedClock
+from listen.follow.hypotheses import Floats, Phase
+from listen.follow.priors import priors_for
+from listen.follow.space import Space
+from listen.states import ContactSound, EarRates, Event, Finding
+from listen.timeline import Mark, MarkKind, Timeline
+
+Item = Event | Mark | Gap | Finding | ContactSound
+
+
+class Tracking:
+    """An engine with its ears: takes items in order, keeps the guesses.
+
+    Attributes
+    ----------
+    engine : Engine
+    now_s : float
+        Time of the last item [s].
+    probabilities : dict
+        The ear's belief in each stretch, by its number; only the newest are kept.
+    """
+
+    def __init__(self, timeline: Timeline, *, rate: int, ear: EarRates, n_slots: int, width: int) -> None:
+        self.rate = rate
+        self.space = Space(timeline)
+        self.clock = FeedClock(timeline)
+        self.priors = priors_for(timeline, ear)
+        self.engine = Engine(self.space, self.priors, self.clock, n_slots=n_slots, width=width)
+        self.boundaries = Boundaries(rate)
+        self.now_s = 0.0
+        self.ended_s: float | None = None
+        self.probabilities: dict[int, float] = {}
+
+    def take(self, item: Item) -> Boundary | None:
+        """Take one item; gives the boundary that it made, if any."""
+        if isinstance(item, Event):
+            return self._hear(item)
+        if isinstance(item, Mark):
+            self._mark(item)
+        elif isinstance(item, Gap):
+            self._lose(item)
+        return None
+
+    def _hear(self, event: Event) -> Boundary | None:
+        boundary = self.boundaries.take(event)
+        if boundary is None:
+            return None
+        self.now_s = max(self.now_s, boundary.decided_s)
+        if boundary.is_onset:
+            spread = float(np.hypot(max(boundary.spread_s, self.priors.onset_s), 0.005))
+            self.engine.hear_onset(boundary.at_s, spread_s=spread, is_open=boundary.is_open)
+            self.probabilities[self.engine.n_stretches - 1] = boundary.probability
+            self.probabilities.pop(self.engine.n_stretches - 1 - self.engine.n_slots, None)
+        else:
+            spread = float(np.hypot(max(boundary.spread_s, self.priors.offset_s), 0.005))
+            self.engine.hear_offset(boundary.at_s, spread_s=spread)
+        return boundary
+
+    def _mark(self, mark: Mark) -> None:
+        at = mark.at / self.rate
+        self.now_s = max(self.now_s, at)
+        if mark.kind == MarkKind.CYCLE_START:
+            self._cycle_start(at)
+        elif mark.kind == MarkKind.FEED_OVERRIDE:
+            was_known = self.clock.feed_known
+            self.clock.tell(mark, at)
+            if not was_known:
+                self.engine.know_override()
+        elif mark.kind in (MarkKind.HOLD, MarkKind.RESUME):
+            self.clock.tell(mark, at)
+        elif mark.kind == MarkKind.RAPID_OVERRIDE and mark.value > 0.0:
+            self.engine.core["lr"] = np.log(mark.value / 100.0)
+            self.engine.core["vr"] = 0.03**2
+        elif mark.kind == MarkKind.LINE:
+            self.engine.see_line(int(mark.value), at)
+        elif mark.kind == MarkKind.POSITION:
+            self.engine.see_place(mark.place, at)
+        elif mark.kind == MarkKind.PROGRAM_END:
+            self.ended_s = at
+
+    def _cycle_start(self, at: float) -> None:
+        """Cycle start after a hold is a resume; else the program starts from the top."""
+        if self.clock.held:
+            self.clock.tell(Mark(at=int(at * self.rate), kind=MarkKind.RESUME, source="operator"), at)
+        elif not self.engine.is_started:
+            self.engine.start_cycle(at)
+
+    def _lose(self, gap: Gap) -> None:
+        if self.boundaries.in_contact:
+            self.boundaries.in_contact = False
+            self.engine.hear_offset(gap.start / self.rate, spread_s=0.5)
+        self.boundaries.lose(gap.stop)
+        self.engine.lose_sound(gap.start / self.rate, gap.stop / self.rate)
+        self.now_s = max(self.now_s, gap.stop / self.rate)
+
+    def beliefs(self, at_s: float) -> tuple[Floats, Floats]:
+        """Weights of the guesses at `at_s`, and the share of each in which its contact is missed."""
+        engine = self.engine
+        if self.boundaries.in_contact or not engine.is_started:
+            return engine.weights, np.zeros(engine.core.size)
+        quiet, absent = engine.silence(at_s)
+        logw = engine.core["logw"] + np.log(quiet + 1e-12)
+        weights = np.exp(logw - logw.max())
+        return weights / weights.sum(), absent
+
+    def is_after_end(self, at_s: float) -> bool:
+        """Whether the program is over by then, by most of the guesses."""
+        core = self.engine.core
+        over = (core["k"] >= self.space.n) & np.isin(core["phase"], (Phase.AIR, Phase.EXTRA))
+        left = self.space.end - core["u0"]
+        over &= at_s - core["t0"] > left * np.exp(-core["m"]) / self.clock.rate + 0.5
+        return bool(self.engine.weights[over].sum() > 0.5)
