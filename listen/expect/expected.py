@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from listen.errors import InputError
 from listen.expect import kernels
 from listen.expect.checks import check_stock
+from listen.expect.clearance import Replay
 from listen.expect.contacts import ContactMaker, Cut, with_strength
 from listen.expect.engagement import STEP_MM, Progress, Touch
 from listen.expect.holds import hold_points
@@ -62,11 +63,13 @@ def expect(path: TimedPath, job: Job, *, progress: Progress | None = None) -> Ex
     found: list[tuple[Touch, Stock]] = []
     uncut: dict[str, Stock] = {}
     left: dict[str, Stock] = {}
+    replays: dict[str, Replay] = {}
     for setup in job.setups:
         chosen = _in_offset(path, segments, setup.offset)
         stock = stock_of(setup, segments, chosen)
         touches, after = touches_of(stock, segments, chosen, progress)
         uncut[setup.offset], left[setup.offset] = stock, after
+        replays[setup.offset] = Replay.of(stock, segments, chosen)
         found += [(touch, stock) for touch in touches]
     found.sort(key=lambda pair: pair[0].start)
     cuts = [maker.cut_of(touch, stock, n) for n, (touch, stock) in enumerate(found, start=1)]
@@ -78,7 +81,7 @@ def expect(path: TimedPath, job: Job, *, progress: Progress | None = None) -> Ex
         contacts=tuple(cut.contact for cut in cuts),
         duration=float(path.spans.stop_s[-1]) if len(path.spans) else 0.0,
         passes=passes,
-        holds=hold_points(path, job, segments, cuts, uncut),
+        holds=hold_points(path, job, segments, cuts, replays),
         cautions=cautions,
         feed_override=job.machine.feed_override,
         rapid_override=job.machine.rapid_override,

@@ -1,0 +1,196 @@
+"""Each tool's first approach: in holds that halve what is left, with what the control shows then."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from listen.expect import kernels
+from listen.expect.contacts import Cut
+from listen.expect.segments import Segments
+from listen.expect.stopping import (
+    FEED_DETENTS,
+    PANEL_S,
+    RAPID_DETENTS,
+    REACTION_S,
+    SERVO_LAG_S,
+    stopping_distance,
+)
+from listen.job import Job
+from listen.program.path import TimedPath
+from listen.timeline import Place, SpanKind
+
+LONGEST_MM = 200.0
+LAST_RUNG_MM = 0.75
+COMPARE_MM = 25.0  # near this height the gap is compared with a rule or a block
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rung:
+    """One hold of an approach.
+
+    Attributes
+    ----------
+    left_mm : float
+        Way along the path to the first touch.
+    place : (x, y, z)
+        What the control shows there, as position [mm, work coordinates].
+    to_go_mm : (x, y, z)
+        What it shows as distance to go of the block that is running [mm].
+    line : int
+    rapid : bool
+        Whether the move there is rapid.
+    highest_override : float | None
+        Highest override at which a press at this rung still stops before the next one
+        [percent]; None: it cannot be caught at any.
+    compare : bool
+        Stop the spindle here and compare the gap with a rule or block.
+    """
+
+    left_mm: float
+    place: Place
+    to_go_mm: Place
+    line: int
+    rapid: bool
+    highest_override: float | None
+    compare: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Approach:
+    """The first touch of one tool and how to come to it.
+
+    Attributes
+    ----------
+    contact : int
+        Id of the tool's first contact.
+    touch : (x, y, z)
+        What the control shows at first touch [mm].
+    downwards : bool
+        Whether the tool comes down onto the work; sideways otherwise.
+    rungs : tuple of Rung
+        Farthest first.
+    """
+
+    tool: int
+    contact: int
+    touch: Place
+    downwards: bool
+    rungs: tuple[Rung, ...]
+
+
+def halvings(way: float, *, last: float = LAST_RUNG_MM) -> tuple[float, ...]:
+    """Half of what is left, again and again.
+
+    Examples
+    --------
+    >>> halvings(200.0)[:4]
+    (100.0, 50.0, 25.0, 12.5)
+    """
+    found = []
+    left = way / 2.0
+    while left >= last:
+        found.append(left)
+        left /= 2.0
+    return tuple(found)
+
+
+def approaches(path: TimedPath, job: Job, segments: Segments, cuts: list[Cut]) -> tuple[Approach, ...]:
+    """One approach for each tool, in the order of their first contacts."""
+    found: dict[int, Approach] = {}
+    for cut in cuts:
+        if cut.contact.tool not in found:
+            found[cut.contact.tool] = _approach(path, job, segments, cut)
+    return tuple(found.values())
+
+
+def _approach(path: TimedPath, job: Job, segments: Segments, cut: Cut) -> Approach:
+    contact = cut.contact
+    rows = segments.rows
+    k_touch = max(int(np.searchsorted(rows[:, kernels.T0], contact.start, side="right")) - 1, 0)
+    touch_s = _path_at(rows[k_touch], contact.start)
+    first = _first_of_tool(path, segments, k_touch)
+    way = min(LONGEST_MM, touch_s - float(rows[first, kernels.S0]))
+    starts = rows[:, kernels.S0]
+    rungs = []
+    for left in halvings(way):
+        k = max(int(np.searchsorted(starts, touch_s - left, side="right")) - 1, 0)
+        rungs.append(_rung(path, job, segments, k, touch_s - left, left))
+    if rungs:
+        nearest = min(range(len(rungs)), key=lambda i: abs(rungs[i].left_mm - COMPARE_MM))
+        rungs[nearest] = _comparing(rungs[nearest])
+    row = rows[k_touch]
+    downwards = bool(row[2] - row[5] > 0.5 * kernels.seg_length(row))
+    return Approach(
+        tool=contact.tool, contact=contact.id, touch=contact.place, downwards=downwards, rungs=tuple(rungs)
+    )
+
+
+def _comparing(rung: Rung) -> Rung:
+    from dataclasses import replace
+
+    return replace(rung, compare=True)
+
+
+def _first_of_tool(path: TimedPath, segments: Segments, k_touch: int) -> int:
+    """First segment after the tool came into the spindle."""
+    tools = path.spans.tool[segments.span[: k_touch + 1]]
+    other = np.flatnonzero(tools != tools[-1])
+    return int(other[-1]) + 1 if other.size else 0
+
+
+def _path_at(row: np.ndarray, time: float) -> float:
+    lasts = row[kernels.T1] - row[kernels.T0]
+    share = min(1.0, max(0.0, (time - row[kernels.T0]) / lasts)) if lasts > 0.0 else 0.0
+    return float(row[kernels.S0] + share * kernels.seg_length(row))
+
+
+def _rung(path: TimedPath, job: Job, segments: Segments, k: int, s: float, left: float) -> Rung:
+    row = segments.rows[k]
+    length = kernels.seg_length(row)
+    share = min(1.0, max(0.0, (s - row[kernels.S0]) / length)) if length > 0.0 else 0.0
+    x, y, z = (float(v) for v in row[0:3] + share * (row[3:6] - row[0:3]))
+    span = int(segments.span[k])
+    end = path.spans.end[span]
+    rapid = bool(path.spans.kind[span] == SpanKind.RAPID)
+    lasts = float(row[kernels.T1] - row[kernels.T0])
+    return Rung(
+        left_mm=left,
+        place=(x, y, z),
+        to_go_mm=(float(end[0]) - x, float(end[1]) - y, float(end[2]) - z),
+        line=int(path.spans.line[span]),
+        rapid=rapid,
+        highest_override=catchable(length / lasts, left, job, rapid=rapid),
+    )
+
+
+def catchable(speed: float, left_mm: float, job: Job, *, rapid: bool) -> float | None:
+    """Highest override at which a press at a rung stops within half of what is left [percent].
+
+    `speed` is that of the move at 100 % [mm/s].
+    """
+    best = None
+    for percent in RAPID_DETENTS if rapid else FEED_DETENTS:
+        real = speed * percent / 100.0
+        over = real * (REACTION_S + PANEL_S + SERVO_LAG_S) + stopping_distance(real, job.machine)
+        if over <= left_mm / 2.0:
+            best = percent
+    return best
+
+
+def least_override(cuts: list[Cut], job: Job, number: int) -> float | None:
+    """Least override at which every contact of a tool still makes a chip [percent], None if not known.
+
+    Below about 0.3 of the edge radius the edge rubs. An edge radius not given is taken as 0.01 mm.
+    """
+    tool = job.tool(number)
+    chips = [cut.contact.mean_chip_mm for cut in cuts if cut.contact.tool == number]
+    known = [chip for chip in chips if math.isfinite(chip) and chip > 0.0]
+    if tool is None or not known:
+        return None
+    edge = tool.edge_radius if tool.edge_radius is not None else EDGE_RADIUS_MM
+    return 100.0 * RUBS_BELOW * edge / min(known)
+
+
+EDGE_RADIUS_MM = 0.01  # sharp carbide 5 to 10 µm, honed 20 to 50 µm; from memory
+RUBS_BELOW = 0.3  # of the edge radius; published estimates run from 0.14 to 0.43 and above
