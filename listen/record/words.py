@@ -1,0 +1,53 @@
+"""A run in words: the sentence with which every page and table begins."""
+
+from collections import Counter
+
+from listen.record.run import Run, RunContact
+from listen.states import State
+from listen.timeline import VerdictKind
+
+_ORDER = (
+    VerdictKind.STARTED_EARLY,
+    VerdictKind.STARTED_LATE,
+    VerdictKind.ENDED_EARLY,
+    VerdictKind.ENDED_LATE,
+    VerdictKind.NOT_HEARD,
+    VerdictKind.CANNOT_TELL,
+)
+_ALWAYS = (VerdictKind.NOT_HEARD, VerdictKind.CANNOT_TELL)  # said also when there are none
+
+
+def run_sentence(run: Run) -> str:
+    """The run in one sentence.
+
+    "8 expected, 6 heard as expected, 1 started early (N240), 1 not heard (N300), 0 cannot tell".
+    """
+    if run.timeline is None:
+        return _without_job(run)
+    expected = [contact for contact in run.contacts if contact.verdict is not VerdictKind.UNEXPECTED]
+    kinds = Counter(contact.verdict for contact in expected)
+    parts = [f"{len(expected)} expected", f"{kinds[VerdictKind.AS_EXPECTED]} heard as expected"]
+    parts += [_part(kind, expected) for kind in _ORDER if kinds[kind] or kind in _ALWAYS]
+    unexpected = len(run.contacts) - len(expected)
+    return ", ".join([*parts, *([f"{unexpected} unexpected"] if unexpected else [])])
+
+
+def how_sure(contact: RunContact) -> str:
+    """The probability in the words of the screens: sure, likely, cannot tell."""
+    if contact.verdict is VerdictKind.CANNOT_TELL:
+        return "cannot tell"
+    return "sure" if contact.probability >= 0.95 else "likely"
+
+
+def _without_job(run: Run) -> str:
+    entries = sum(event.state is State.ENTRY for event in run.heard)
+    heard = {0: "no contact", 1: "1 contact"}.get(entries, f"{entries} contacts")
+    return f"{heard} heard in {run.duration / run.rate:.1f} s; no job was given, so nothing was expected"
+
+
+def _part(kind: VerdictKind, contacts: list[RunContact]) -> str:
+    blocks = [contact.block or f"contact {contact.id}" for contact in contacts if contact.verdict is kind]
+    if not blocks or kind is VerdictKind.CANNOT_TELL:
+        return f"{len(blocks)} {kind}"
+    named = ", ".join(blocks[:3]) + (f" and {len(blocks) - 3} more" if len(blocks) > 3 else "")
+    return f"{len(blocks)} {kind} ({named})"

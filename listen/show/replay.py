@@ -1,0 +1,98 @@
+"""The page of a finished run: one file that opens from disk with the network off."""
+
+import io
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.record import Run, read_sound
+from listen.record.run_json import write_whole
+from listen.show.contract import run_page
+from listen.show.page import bundle, one_file, packed, static_text
+from listen.show.spectrum import N_BANDS, SpectrumColumns, useful_range
+
+_MOST_SOUND_BYTES = 11_000_000  # in the page; it grows by a third as Base64
+_MOST_SPECTRUM_BYTES = 4_500_000  # before packing
+_LONG_S = 600.0  # longer runs are heard at 24 kHz on the page, the folder keeps all
+
+
+def write_replay_page(run: Run, path: Path) -> None:
+    """Write the timeline page of a run.
+
+    Raises
+    ------
+    RecordingError
+        If the sound of the run is damaged.
+    """
+    columns, hop_s, bands_hz = _spectrum(run)
+    quiet, loud = useful_range(columns)
+    sound, sound_type = _page_sound(run)
+    data = run_page(run) | {
+        "spectrum": {
+            "hop_s": hop_s,
+            "bands_hz": [round(float(hz), 1) for hz in bands_hz],
+            "quiet": quiet,
+            "loud": loud,
+        },
+        "sound_type": sound_type,
+    }
+    if columns.nbytes > 1_000_000:
+        columns = np.bitwise_and(
+            columns, np.uint8(0xFE)
+        )  # a decibel a step: noise in the last bit does not pack
+    page = one_file(
+        title=f"{run.header.program or run.header.source or run.folder.name}: what was heard",
+        body=static_text("replay.html"),
+        script=bundle("replay.js"),
+        style=static_text("look.css"),
+        data=data,
+        binaries={"spectrum": packed(columns.tobytes()), "sound": sound},
+    )
+    write_whole(path, page)
+
+
+def _blocks(run: Run) -> Iterator[NDArray[np.float64]]:
+    if run.sound_path is not None and run.duration:
+        yield from read_sound(run.sound_path, block_samples=run.header.sound_rate)
+
+
+def _spectrum(run: Run) -> tuple[NDArray[np.uint8], float, NDArray[np.float64]]:
+    """Columns, their distance [s] and the bands [Hz] of the whole recording."""
+    duration_s = run.duration / run.rate
+    hop_s = max(0.005, duration_s * N_BANDS / _MOST_SPECTRUM_BYTES)
+    made = SpectrumColumns(run.header.sound_rate or run.rate, hop_s=min(hop_s, 10.0))
+    parts = [made.push(block) for block in _blocks(run)]
+    parts += [made.close()] if parts else []
+    columns = np.concatenate(parts) if parts else np.zeros((0, N_BANDS), dtype=np.uint8)
+    return columns, made.hop_s, made.bands_hz
+
+
+def _page_sound(run: Run) -> tuple[bytes, str]:
+    """The sound as the page plays it, and its media type ("" where none was kept)."""
+    path = run.sound_path
+    if path is None or not run.duration:
+        return b"", ""
+    if path.suffix == ".ogg" and path.stat().st_size <= _MOST_SOUND_BYTES:
+        return path.read_bytes(), "audio/ogg"
+    return encoded(_blocks(run), run.header.sound_rate, short=run.duration / run.rate <= _LONG_S), "audio/ogg"
+
+
+def encoded(blocks: Iterator[NDArray[np.float64]], rate: int, *, short: bool) -> bytes:
+    """Sound as Ogg/Vorbis, which encodes several times faster than Opus here; long sound at 24 kHz."""
+    import soundfile
+    import soxr
+
+    to = min(rate, 48000 if short else 24000)
+    resampler = soxr.ResampleStream(rate, to, 1, dtype="float64", quality="MQ") if to != rate else None
+    target = io.BytesIO()
+    level = 0.6 if short else 0.75
+    with soundfile.SoundFile(
+        target, "w", samplerate=to, channels=1, format="OGG", subtype="VORBIS", compression_level=level
+    ) as file:
+        for block in blocks:
+            file.write(np.clip(resampler.resample_chunk(block) if resampler else block, -1.0, 1.0))
+        if resampler:
+            file.write(np.clip(resampler.resample_chunk(np.empty(0), last=True), -1.0, 1.0))
+    return target.getvalue()

@@ -1,0 +1,92 @@
+"""Sound as columns of bytes that a page can draw: log bands, half a decibel a step."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.errors import InputError
+
+N_BANDS = 48
+LOWEST_HZ = 80.0
+HIGHEST_HZ = 16000.0
+FLOOR_DB = -130.0
+STEP_DB = 0.5
+
+
+class SpectrumColumns:
+    """Samples in, columns of band levels out; any cut of the samples gives the same columns.
+
+    Parameters
+    ----------
+    rate : int
+        Sample rate [Hz].
+    hop_s : float
+        Wanted time from column to column [s]; rounded to whole samples, see `hop_s`.
+
+    Attributes
+    ----------
+    hop_s : float
+        Time from column to column [s]. Column i shows the sound about second (i + 0.5)·hop_s.
+    bands_hz : ndarray, shape (n_bands,)
+        Centres of the bands [Hz].
+    """
+
+    def __init__(self, rate: int, *, hop_s: float = 0.02) -> None:
+        if not 0.001 <= hop_s <= 10.0:
+            raise InputError(f"hop_s must be 0.001 to 10 seconds, got {hop_s}")
+        self._hop = max(1, round(hop_s * rate))
+        self.hop_s = self._hop / rate
+        self._size = 2 ** round(np.log2(rate * (0.043 if hop_s >= 0.01 else 0.022)))
+        self._window = np.hanning(self._size).astype(np.float32)
+        self.bands_hz = np.geomspace(LOWEST_HZ, min(HIGHEST_HZ, 0.45 * rate), N_BANDS)
+        self._bands = _band_matrix(self.bands_hz, rate, self._size) / np.sum(self._window**2) / self._size * 2
+        self._rest = np.zeros(max(0, self._size // 2 - self._hop // 2), dtype=np.float32)
+        self._skip = max(0, self._hop // 2 - self._size // 2)
+
+    def push(self, samples: NDArray[np.float64]) -> NDArray[np.uint8]:
+        """The columns that these samples complete, shape (n_columns, n_bands)."""
+        waiting = np.concatenate([self._rest, samples.astype(np.float32)])
+        skipped = min(self._skip, waiting.size)
+        self._skip -= skipped
+        waiting = waiting[skipped:]
+        n_columns = max(0, (waiting.size - self._size) // self._hop + 1)
+        self._rest = waiting[n_columns * self._hop :]
+        if not n_columns:
+            return np.zeros((0, N_BANDS), dtype=np.uint8)
+        frames = np.lib.stride_tricks.sliding_window_view(waiting, self._size)[:: self._hop][:n_columns]
+        return np.concatenate([self._columns(frames[i : i + 256]) for i in range(0, n_columns, 256)])
+
+    def close(self) -> NDArray[np.uint8]:
+        """The last columns, as if silence followed."""
+        return self.push(np.zeros(self._size // 2))
+
+    def _columns(self, frames: NDArray[np.float32]) -> NDArray[np.uint8]:
+        from scipy import fft
+
+        lines = fft.rfft(frames * self._window, axis=1)
+        power = (lines.real**2 + lines.imag**2) @ self._bands
+        level_db = 10.0 * np.log10(np.maximum(power, 1e-13))
+        columns: NDArray[np.uint8] = np.clip(np.round((level_db - FLOOR_DB) / STEP_DB), 0, 255).astype(
+            np.uint8
+        )
+        return columns
+
+
+def _band_matrix(centres_hz: NDArray[np.float64], rate: int, size: int) -> NDArray[np.float32]:
+    """Which lines of the transform each band sums, shape (n_lines, n_bands)."""
+    ratio = np.sqrt(centres_hz[1] / centres_hz[0])
+    lines_hz = np.arange(size // 2 + 1) * rate / size
+    inside = (lines_hz[:, None] >= centres_hz / ratio) & (lines_hz[:, None] < centres_hz * ratio)
+    nearest = np.abs(lines_hz[:, None] - centres_hz).argmin(axis=0)
+    inside[nearest, np.arange(centres_hz.size)] = True  # a band narrower than the lines takes the nearest
+    matrix: NDArray[np.float32] = inside.astype(np.float32)
+    return matrix
+
+
+def useful_range(columns: NDArray[np.uint8]) -> tuple[int, int]:
+    """The bytes that are drawn quietest and loudest, so that a run fills the colours."""
+    sounding = columns[columns > 0]
+    if not sounding.size:
+        return 60, 200
+    sample = sounding[:: max(1, sounding.size // 200_000)]
+    quiet, loud = np.percentile(sample, [20.0, 99.7])
+    return int(quiet), int(max(loud, quiet + 20))

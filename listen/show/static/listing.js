@@ -1,0 +1,45 @@
+// The program as it was run, with the followed line kept in sight.
+
+import {make} from "./words.js";
+
+const SHOWN = 240; // lines that are in the page at once; a long program is cut to those around the line
+
+export class Listing {
+  constructor(holder, lines, marks = new Map()) {
+    this.holder = holder;
+    this.lines = lines;
+    this.marks = marks; // line -> word behind it: a verdict
+    this.first = -1;
+    this.current = null;
+    this.rows = new Map();
+    this.show(1);
+  }
+
+  #build(line) {
+    const first = Math.max(1, Math.min(line - SHOWN / 2, this.lines.length - SHOWN + 1));
+    if (first === this.first) return;
+    this.first = first;
+    this.rows.clear();
+    const made = [];
+    for (let number = first; number < Math.min(first + SHOWN, this.lines.length + 1); number += 1) {
+      const row = make("li", {"data-line": String(number)}, make("span", {class: "number"}, String(number)),
+        make("code", {}, this.lines[number - 1] || " "));
+      if (this.marks.has(number)) row.append(make("em", {}, this.marks.get(number)));
+      this.rows.set(number, row);
+      made.push(row);
+    }
+    this.holder.replaceChildren(...made);
+  }
+
+  show(line) {
+    if (line === null || line === this.current || !this.lines.length) return;
+    if (line < this.first + 20 || line > this.first + SHOWN - 20) this.#build(line);
+    this.rows.get(this.current)?.removeAttribute("aria-current");
+    this.current = line;
+    const row = this.rows.get(line);
+    if (!row) return;
+    row.setAttribute("aria-current", "step");
+    const middle = row.offsetTop - this.holder.clientHeight / 2 + row.offsetHeight / 2;
+    this.holder.scrollTo({top: middle, behavior: "instant"});
+  }
+}

@@ -1,0 +1,449 @@
+// One drawing of a run along time, for live, replay and coach pages.
+//
+// Expected contacts stand on a shared seam, heard ones hang below it: what overhangs is early or late.
+// States differ by word, by height and by hatching; colour only repeats it.
+
+import {STATE_WORDS, clockText, rulerStep, stepDigits} from "./words.js";
+
+export const LANES = ["ruler", "flags", "expected", "heard", "spectrum", "load", "rate"];
+const LANE_HEIGHTS = {ruler: 22, flags: 40, expected: 46, heard: 46, spectrum: 150, load: 52, rate: 44};
+const LANE_NAMES = {
+  ruler: "", flags: "flags", expected: "expected", heard: "heard", spectrum: "sound", load: "load", rate: "rate followed",
+};
+export const SHORTEST_VIEW_S = 0.05;
+
+// Colours of a theme, read from custom properties of the page.
+export function readTheme(element) {
+  const style = getComputedStyle(element);
+  const colour = (name) => style.getPropertyValue(name).trim();
+  const theme = {};
+  for (const name of ["paper", "ink", "soft", "line", "expect", "hear", "flag", "wash"]) theme[name] = colour(`--${name}`);
+  theme.ramp = [0, 1, 2, 3].map((i) => colour(`--sound-${i}`));
+  theme.font = style.fontFamily || "sans-serif";
+  return theme;
+}
+
+function rgb(hex) {
+  return [1, 3, 5].map((i) => Number.parseInt(hex.slice(i, i + 2), 16));
+}
+
+// 256 colours from quiet to loud, for bytes in steps of `step_db` from `floor_db`.
+export function soundColours(ramp, quiet, loud) {
+  const stops = ramp.map(rgb);
+  const words = new Uint32Array(256);
+  for (let i = 0; i < 256; i += 1) {
+    const place = Math.max(0, Math.min(1, (i - quiet) / Math.max(1, loud - quiet))) * (stops.length - 1);
+    const low = Math.min(stops.length - 2, Math.floor(place));
+    const mix = stops[low].map((value, k) => Math.round(value + (place - low) * (stops[low + 1][k] - value)));
+    words[i] = 0xff000000 | (mix[2] << 16) | (mix[1] << 8) | mix[0];
+  }
+  return words;
+}
+
+function hatch(colour, paper, direction, ratio) {
+  const size = 8;
+  const tile = document.createElement("canvas");
+  tile.width = tile.height = size * ratio;
+  const pen = tile.getContext("2d");
+  pen.scale(ratio, ratio);
+  pen.fillStyle = paper;
+  pen.fillRect(0, 0, size, size);
+  pen.strokeStyle = colour;
+  pen.lineWidth = 1.6;
+  pen.beginPath();
+  for (const shift of [-size, 0, size]) {
+    if (direction === "up") { pen.moveTo(shift, size); pen.lineTo(shift + size, 0); }
+    else { pen.moveTo(shift, 0); pen.lineTo(shift + size, size); }
+  }
+  pen.stroke();
+  const pattern = pen.createPattern(tile, "repeat");
+  pattern.setTransform(new DOMMatrix().scale(1 / ratio));
+  return pattern;
+}
+
+export class Scope extends EventTarget {
+  // `holder` is an empty element; `lanes` names what is drawn, top to bottom.
+  constructor(holder, track, {lanes = LANES, follow_s = null, quiet = 60, loud = 200} = {}) {
+    super();
+    this.holder = holder;
+    this.track = track;
+    this.lanes = lanes;
+    this.levels = {quiet, loud};
+    this.comb = false;
+    this.picked = null; // id of the contact that is marked
+    this.playhead = null;
+    this.follow_s = follow_s;
+    this.view = {from: 0, to: Math.max(SHORTEST_VIEW_S, track.duration_s || follow_s || 1)};
+    this.canvas = document.createElement("canvas");
+    this.overlay = document.createElement("canvas");
+    this.canvas.className = "scope-base";
+    this.overlay.className = "scope-overlay";
+    for (const canvas of [this.canvas, this.overlay]) canvas.setAttribute("aria-hidden", "true");
+    holder.classList.add("scope");
+    holder.append(this.canvas, this.overlay);
+    this.waiting = false;
+    this.retheme();
+    new ResizeObserver(() => this.resize()).observe(holder);
+    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.retheme());
+  }
+
+  retheme() {
+    this.theme = readTheme(this.holder);
+    this.track.spectrum?.setColours(soundColours(this.theme.ramp, this.levels.quiet, this.levels.loud));
+    this.patterns = null;
+    this.resize();
+  }
+
+  // Height that the lanes need [CSS pixels]; the spectrum takes what is left over.
+  get leastHeight() {
+    return this.lanes.reduce((sum, lane) => sum + LANE_HEIGHTS[lane], 0);
+  }
+
+  resize() {
+    const ratio = window.devicePixelRatio || 1;
+    const width = Math.max(50, this.holder.clientWidth);
+    const height = Math.max(this.lanes.includes("spectrum") ? this.leastHeight - 60 : this.leastHeight, this.holder.clientHeight);
+    this.size = {width, height, ratio};
+    for (const canvas of [this.canvas, this.overlay]) {
+      canvas.width = Math.round(width * ratio);
+      canvas.height = Math.round(height * ratio);
+      canvas.style.width = `${width}px`;
+      canvas.style.height = `${height}px`;
+    }
+    this.gutter = width < 560 ? 0 : 92;
+    this.patterns = null;
+    this.#layOut();
+    this.draw();
+    this.drawPlayhead();
+  }
+
+  #layOut() {
+    const fixed = this.lanes.filter((lane) => lane !== "spectrum").reduce((sum, lane) => sum + LANE_HEIGHTS[lane], 0);
+    this.rows = {};
+    let top = 0;
+    for (const lane of this.lanes) {
+      const height = lane === "spectrum" ? Math.max(60, this.size.height - fixed) : LANE_HEIGHTS[lane];
+      this.rows[lane] = {top, height};
+      top += height;
+    }
+  }
+
+  x(second) {
+    const {from, to} = this.view;
+    return this.gutter + ((second - from) / (to - from)) * (this.size.width - this.gutter);
+  }
+
+  second(x) {
+    const {from, to} = this.view;
+    return from + ((x - this.gutter) / (this.size.width - this.gutter)) * (to - from);
+  }
+
+  setView(from, to) {
+    const total = Math.max(SHORTEST_VIEW_S, this.track.duration_s);
+    const length = Math.min(Math.max(SHORTEST_VIEW_S, to - from), this.follow_s ? to - from : total);
+    const begin = this.follow_s ? from : Math.min(Math.max(0, from), total - length);
+    this.view = {from: begin, to: begin + length};
+    this.redraw();
+    this.dispatchEvent(new CustomEvent("view", {detail: this.view}));
+  }
+
+  showAll() {
+    this.setView(0, this.track.duration_s);
+  }
+
+  // Zoom by a factor (below 1 is closer) about a second.
+  zoom(factor, about = (this.view.from + this.view.to) / 2) {
+    const {from, to} = this.view;
+    const length = Math.max(SHORTEST_VIEW_S, (to - from) * factor);
+    const share = (about - from) / (to - from);
+    this.setView(about - share * length, about + (1 - share) * length);
+  }
+
+  // While listening: keep the newest second at the right edge.
+  followTo(second) {
+    this.track.duration_s = Math.max(this.track.duration_s, second);
+    this.setView(second - this.follow_s, second);
+  }
+
+  // Draw with the next frame of the screen; many calls make one drawing.
+  redraw() {
+    if (this.waiting) return;
+    this.waiting = true;
+    requestAnimationFrame(() => {
+      this.waiting = false;
+      this.draw();
+      this.drawPlayhead();
+    });
+  }
+
+  draw() {
+    const pen = this.canvas.getContext("2d", {alpha: false});
+    const {width, height, ratio} = this.size;
+    this.patterns ??= {
+      expectUp: hatch(this.theme.expect, this.theme.paper, "up", ratio),
+      expectDown: hatch(this.theme.expect, this.theme.paper, "down", ratio),
+      hearUp: hatch(this.theme.hear, this.theme.paper, "up", ratio),
+      hearDown: hatch(this.theme.hear, this.theme.paper, "down", ratio),
+      gap: hatch(this.theme.soft, this.theme.wash, "up", ratio),
+    };
+    pen.setTransform(ratio, 0, 0, ratio, 0, 0);
+    pen.fillStyle = this.theme.paper;
+    pen.fillRect(0, 0, width, height);
+    pen.save();
+    pen.beginPath();
+    pen.rect(this.gutter, 0, width - this.gutter, height);
+    pen.clip();
+    const rows = this.rows;
+    if (rows.spectrum) this.#spectrum(pen, rows.spectrum);
+    if (rows.ruler) this.#ruler(pen, rows.ruler);
+    if (rows.load) this.#curve(pen, rows.load, this.track.load, (item) => item.value, this.theme.hear, this.track.load_unit);
+    if (rows.rate) this.#curve(pen, rows.rate, this.track.position, (item) => 100 * item.rate, this.theme.expect, "%", true);
+    if (rows.expected) this.#expected(pen, rows.expected);
+    if (rows.heard) this.#heard(pen, rows.heard);
+    this.#gaps(pen);
+    if (rows.flags) this.#flags(pen, rows.flags);
+    pen.restore();
+    this.#names(pen);
+  }
+
+  drawPlayhead() {
+    const pen = this.overlay.getContext("2d");
+    const {width, height, ratio} = this.size;
+    pen.setTransform(ratio, 0, 0, ratio, 0, 0);
+    pen.clearRect(0, 0, width, height);
+    if (this.playhead === null) return;
+    const x = this.x(this.playhead);
+    if (x < this.gutter - 1 || x > width + 1) return;
+    pen.fillStyle = this.theme.ink;
+    pen.fillRect(x - 1, 0, 2, height);
+    pen.beginPath();
+    pen.moveTo(x - 6, 0);
+    pen.lineTo(x + 6, 0);
+    pen.lineTo(x, 9);
+    pen.fill();
+  }
+
+  #visible(from, to) {
+    return to >= this.view.from && from <= this.view.to;
+  }
+
+  #text(pen, text, x, y, colour, size = 12, weight = "") {
+    pen.font = `${weight} ${size}px ${this.theme.font}`;
+    pen.fillStyle = colour;
+    pen.fillText(text, x, y);
+  }
+
+  #names(pen) {
+    const {theme} = this;
+    pen.textBaseline = "alphabetic";
+    for (const lane of this.lanes) {
+      const {top, height} = this.rows[lane];
+      pen.fillStyle = theme.line;
+      if (lane !== "heard" && lane !== "ruler") pen.fillRect(0, top, this.size.width, 1);
+      if (lane === "heard") { pen.fillStyle = theme.ink; pen.fillRect(this.gutter, top - 1, this.size.width, 2); }
+      if (this.gutter) this.#text(pen, LANE_NAMES[lane], 8, top + Math.min(height / 2 + 4, 26), theme.soft);
+      else if (lane !== "flags") this.#plate(pen, LANE_NAMES[lane], 4, top + 13);
+    }
+  }
+
+  #plate(pen, text, x, y) {
+    if (!text) return;
+    pen.font = `11px ${this.theme.font}`;
+    pen.fillStyle = this.theme.paper;
+    pen.globalAlpha = 0.8;
+    pen.fillRect(x - 2, y - 11, pen.measureText(text).width + 4, 14);
+    pen.globalAlpha = 1;
+    this.#text(pen, text, x, y, this.theme.soft, 11);
+  }
+
+  #ruler(pen, {top, height}) {
+    const {from, to} = this.view;
+    const step = rulerStep((to - from) / (this.size.width - this.gutter), 76);
+    const digits = stepDigits(step);
+    for (let i = Math.ceil(from / step); i * step <= to; i += 1) {
+      const x = this.x(i * step);
+      if (i * step < 0) continue;
+      pen.fillStyle = this.theme.line;
+      pen.fillRect(x, top + height - 6, 1, 6);
+      this.#text(pen, clockText(i * step, digits), x + 3, top + 14, this.theme.soft, 11);
+    }
+  }
+
+  #spectrum(pen, {top, height}) {
+    const {spectrum} = this.track;
+    pen.fillStyle = this.theme.ramp[0];
+    pen.fillRect(this.gutter, top, this.size.width, height);
+    if (!spectrum) return;
+    spectrum.draw(pen, this.view.from, this.view.to, this.gutter, top, this.size.width - this.gutter, height);
+    if (this.comb) this.#combLines(pen, top, height);
+    for (const hz of [200, 1000, 5000]) {
+      const y = this.#bandY(hz, top, height);
+      if (y > top + 10 && y < top + height) this.#plate(pen, hz >= 1000 ? `${hz / 1000} kHz` : `${hz} Hz`, this.gutter + 4, y + 4);
+    }
+  }
+
+  #bandY(hz, top, height) {
+    const bands = this.track.spectrum.bands_hz;
+    const first = Math.log(bands[0]);
+    const last = Math.log(bands[bands.length - 1]);
+    return top + height - ((Math.log(hz) - first) / (last - first)) * (height - height / bands.length) - height / bands.length / 2;
+  }
+
+  #combLines(pen, top, height) {
+    const highest = this.track.spectrum.bands_hz.at(-1);
+    pen.setLineDash([5, 4]);
+    pen.lineWidth = 1.2;
+    for (const contact of this.track.expected) {
+      if (!(contact.tooth_pass_hz > 0) || !this.#visible(contact.from_s, contact.to_s)) continue;
+      const left = this.x(contact.from_s);
+      const right = this.x(contact.to_s);
+      let before = Infinity;
+      for (let k = 1; k * contact.tooth_pass_hz < highest; k += 1) {
+        const y = this.#bandY(k * contact.tooth_pass_hz, top, height);
+        if (before - y < 5) continue;
+        before = y;
+        for (const [colour, shift] of [[this.theme.paper, 1], [this.theme.ink, 0]]) {
+          pen.strokeStyle = colour;
+          pen.beginPath();
+          pen.moveTo(left, y + shift);
+          pen.lineTo(right, y + shift);
+          pen.stroke();
+        }
+      }
+    }
+    pen.setLineDash([]);
+  }
+
+  #curve(pen, {top, height}, lane, value, colour, unit, stepped = false) {
+    if (!lane.length) return;
+    const most = Math.max(stepped ? 100 : 1e-6, ...thinned(lane, value)) * 1.1;
+    const y = (item) => top + height - 4 - (value(item) / most) * (height - 12);
+    let first = 0;
+    while (first + 1 < lane.length && lane[first + 1].at_s < this.view.from) first += 1;
+    pen.strokeStyle = colour;
+    pen.lineWidth = 1.5;
+    pen.beginPath();
+    let last = null;
+    for (let i = first; i < lane.length; i += 1) {
+      const x = this.x(lane[i].at_s);
+      if (last === null) pen.moveTo(x, y(lane[i]));
+      else {
+        if (stepped) pen.lineTo(x, last);
+        pen.lineTo(x, y(lane[i]));
+      }
+      last = y(lane[i]);
+      if (lane[i].at_s > this.view.to) break;
+    }
+    if (stepped && last !== null) pen.lineTo(this.x(this.track.duration_s), last);
+    pen.stroke();
+    const word = `${Math.round(most / 1.1)} ${unit}`;
+    pen.font = `11px ${this.theme.font}`;
+    this.#plate(pen, word, this.size.width - pen.measureText(word).width - 8, top + 13);
+  }
+
+  #shape(pen, points, fill, colour, heavy) {
+    pen.beginPath();
+    points.forEach(([x, y], i) => (i ? pen.lineTo(x, y) : pen.moveTo(x, y)));
+    pen.closePath();
+    pen.fillStyle = fill;
+    pen.fill();
+    pen.strokeStyle = colour;
+    pen.lineWidth = heavy ? 2.5 : 1;
+    pen.stroke();
+  }
+
+  #expected(pen, {top, height}) {
+    const {theme, patterns} = this;
+    const seam = top + height - 1;
+    const high = seam - (height - 16);
+    for (const one of this.track.expected) {
+      if (one.from_s === null || !this.#visible(one.from_s, one.to_s)) continue;
+      const [a, b, c, d] = [one.from_s, one.full_s, one.thin_s, one.to_s].map((s) => this.x(s));
+      this.#shape(pen, [[a, seam], [b, high], [b, seam]], patterns.expectUp, theme.expect);
+      this.#shape(pen, [[c, high], [d, seam], [c, seam]], patterns.expectDown, theme.expect);
+      const heavy = one.flagged || one.id === this.picked;
+      this.#shape(pen, [[a, seam], [b, high], [c, high], [d, seam]], "transparent", theme.expect, heavy);
+      this.#inside(pen, one.label, a, d, seam - 6, theme.ink, one.flagged ? "bold" : "");
+    }
+  }
+
+  #heard(pen, {top, height}) {
+    const {theme, patterns} = this;
+    const seam = top + 1;
+    const low = seam + height - 16;
+    for (const one of this.track.heard) {
+      const to = one.to_s ?? this.track.duration_s;
+      if (!this.#visible(one.from_s, to)) continue;
+      const a = this.x(one.from_s);
+      const b = Math.max(a + 1, this.x(to));
+      if (one.state === "air") { pen.fillStyle = theme.hear; pen.fillRect(a, seam, b - a, 2); }
+      if (one.state === "entry") this.#shape(pen, [[a, seam], [b, seam], [b, low]], patterns.hearUp, theme.hear);
+      if (one.state === "exit") this.#shape(pen, [[a, seam], [b, seam], [a, low]], patterns.hearDown, theme.hear);
+      if (one.state === "steady") this.#shape(pen, [[a, seam], [b, seam], [b, low], [a, low]], theme.wash, theme.hear);
+      if (one.state !== "air" || b - a > 120) this.#inside(pen, STATE_WORDS[one.state], a, b, seam + 16, theme.ink);
+    }
+    for (const one of this.track.corrected ?? []) this.#bracket(pen, this.x(one.from_s), this.x(one.to_s), top + height - 8);
+  }
+
+  // By hand: a double line with upright ends.
+  #bracket(pen, from, to, y) {
+    pen.fillStyle = this.theme.ink;
+    pen.fillRect(from, y, to - from, 1.5);
+    pen.fillRect(from, y + 3, to - from, 1.5);
+    for (const x of [from, to]) pen.fillRect(x - 1, y - 5, 2, 12);
+    this.#inside(pen, "by hand", from, to, y - 3, this.theme.ink);
+  }
+
+  // A word inside a bar, only where it fits whole.
+  #inside(pen, text, from, to, y, colour, weight = "") {
+    const left = Math.max(from, this.gutter);
+    const right = Math.min(to, this.size.width);
+    pen.font = `${weight} 12px ${this.theme.font}`;
+    const wide = pen.measureText(text).width;
+    if (right - left < wide + 6) return;
+    this.#text(pen, text, (left + right - wide) / 2, y, colour, 12, weight);
+  }
+
+  #gaps(pen) {
+    for (const gap of this.track.gaps) {
+      if (!this.#visible(gap.from_s, gap.to_s)) continue;
+      const left = this.x(gap.from_s);
+      const right = Math.max(left + 3, this.x(gap.to_s));
+      const top = this.rows.heard?.top ?? 0;
+      pen.fillStyle = this.patterns.gap;
+      pen.fillRect(left, top, right - left, this.size.height - top);
+      this.#inside(pen, "not listening", left, right, top + 34, this.theme.ink);
+    }
+  }
+
+  #flags(pen, {top, height}) {
+    const {theme} = this;
+    const ends = [-Infinity, -Infinity];
+    for (const flag of this.track.flags) {
+      if (!this.#visible(flag.at_s, flag.at_s)) continue;
+      const x = this.x(flag.at_s);
+      pen.fillStyle = theme.flag;
+      pen.fillRect(x - 1, top + 4, 2, height - 4);
+      pen.font = `bold 12px ${theme.font}`;
+      const wide = pen.measureText(flag.kind).width;
+      const left = Math.min(x + 5, this.size.width - wide - 8);
+      const row = left > ends[0] ? 0 : left > ends[1] ? 1 : -1;
+      if (row < 0) continue;
+      ends[row] = left + wide + 8;
+      const y = top + 4 + row * 18;
+      pen.fillRect(left - 3, y, wide + 8, 16);
+      this.#text(pen, flag.kind, left + 1, y + 12, theme.paper, 12, "bold");
+    }
+    for (const mark of this.track.marks) {
+      if (!this.#visible(mark.at_s, mark.at_s)) continue;
+      this.#text(pen, "▾", this.x(mark.at_s) - 4, top + height - 2, theme.soft, 12);
+    }
+  }
+}
+
+function thinned(lane, value) {
+  const step = Math.max(1, Math.floor(lane.length / 2000));
+  const found = [];
+  for (let i = 0; i < lane.length; i += step) found.push(value(lane[i]));
+  return found;
+}

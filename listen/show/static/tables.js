@@ -1,0 +1,61 @@
+// The tables of a run: they work without any drawing, and say in words what the drawing shows.
+
+import {clockText, make} from "./words.js";
+
+const ROWS_AT_ONCE = 200;
+
+export function stretchText(stretch) {
+  return stretch ? `${clockText(stretch[0], 2)} to ${clockText(stretch[1], 2)}` : "–";
+}
+
+export function verdictText(row) {
+  const strength = row.strength === "heavier" || row.strength === "lighter" ? `, ${row.strength}` : "";
+  const distance = row.early_by_mm === null || row.verdict === "as expected" ? ""
+    : `, ${Math.abs(row.early_by_mm).toFixed(1)} mm ${row.early_by_mm > 0 ? "before" : "after"} its place (by ${row.witness})`;
+  return row.verdict + strength + distance;
+}
+
+// Fill a table body from rows, a few hundred at a time.
+export function fillTable(body, rows, toRow) {
+  let shown = 0;
+  const more = () => {
+    body.querySelector(".more")?.remove();
+    for (const row of rows.slice(shown, shown + ROWS_AT_ONCE)) body.append(toRow(row));
+    shown += ROWS_AT_ONCE;
+    if (shown >= rows.length) return;
+    const button = make("button", {type: "button", onclick: more}, `Show ${Math.min(ROWS_AT_ONCE, rows.length - shown)} more of ${rows.length}`);
+    const cell = make("td", {colSpan: 9}, button);
+    body.append(make("tr", {class: "more"}, cell));
+  };
+  more();
+}
+
+export function contactRow(row, {play, hasSound}) {
+  const cells = [
+    make("th", {scope: "row"}, row.label),
+    make("td", {}, row.tool === null ? "–" : `T${row.tool}`),
+    make("td", {}, row.way || "–"),
+    make("td", {class: "figure"}, stretchText(row.expected)),
+    make("td", {class: "figure"}, stretchText(row.heard)),
+    make("td", {class: row.needs_look ? "verdict look" : "verdict"}, verdictText(row)),
+    make("td", {}, row.sure),
+    make("td", {}, row.live ? `${row.live.verdict} at ${clockText(row.live.called_s, 1)}` : "–"),
+  ];
+  const where = row.heard ?? row.expected;
+  const button = make("button", {type: "button", disabled: !where, onclick: () => play(row)}, hasSound ? "Play" : "Show");
+  button.setAttribute("aria-label", `${hasSound ? "Play" : "Show"} ${row.label}`);
+  const line = make("tr", {"data-contact": String(row.id)}, ...cells, make("td", {}, button));
+  if (row.reason) cells[5].append(make("span", {class: "why"}, row.reason));
+  return line;
+}
+
+export function flagRow(flag, {play, hasSound}) {
+  const button = make("button", {type: "button", onclick: () => play(flag)}, hasSound ? "Play" : "Show");
+  button.setAttribute("aria-label", `${hasSound ? "Play" : "Show"} ${flag.kind} at ${clockText(flag.at_s)}`);
+  return make("tr", {}, make("td", {class: "figure"}, clockText(flag.at_s, 1)), make("td", {class: "verdict look"}, flag.kind),
+    make("td", {}, flag.text), make("td", {}, button));
+}
+
+export function simpleRow(...texts) {
+  return make("tr", {}, ...texts.map((text) => make("td", {}, text === null || text === "" ? "–" : String(text))));
+}

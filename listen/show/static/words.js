@@ -1,0 +1,43 @@
+// Words and numbers as screens show them; one place for live, replay and coach pages.
+
+export const STATE_WORDS = {air: "air", entry: "entry", steady: "in the cut", exit: "exit"};
+
+export const FIXED_LINE = "This screen cannot stop the machine. Watch the machine.";
+
+// How sure, in a word: probabilities are never shown as bare numbers.
+export function sureWord(probability, verdict) {
+  if (verdict === "cannot tell") return "cannot tell";
+  return probability >= 0.95 ? "sure" : "likely";
+}
+
+// "1:05.3": minutes and seconds with as many digits as a view needs.
+export function clockText(seconds, digits = 1) {
+  if (seconds === null || !Number.isFinite(seconds)) return "–";
+  const whole = Math.max(0, seconds);
+  const minutes = Math.floor(whole / 60 + 1e-9);
+  const rest = (whole - 60 * minutes).toFixed(digits);
+  return `${minutes}:${rest.padStart(digits ? 3 + digits : 2, "0")}`;
+}
+
+// A step between ruler marks that leaves about `room` pixels for each.
+export function rulerStep(secondsPerPixel, room) {
+  const steps = [0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1800, 3600];
+  return steps.find((step) => step >= secondsPerPixel * room) ?? 7200;
+}
+
+export function stepDigits(step) {
+  return step >= 1 ? 0 : Math.ceil(-Math.log10(step) - 1e-9);
+}
+
+// Make an element: tag, properties, children; text is always text, never markup.
+export function make(tag, properties = {}, ...children) {
+  const element = document.createElement(tag);
+  for (const [key, value] of Object.entries(properties)) {
+    if (key === "class") element.className = value;
+    else if (key.startsWith("data-") || key.startsWith("aria-") || key === "role" || key === "for" || key === "scope") {
+      element.setAttribute(key, value);
+    } else element[key] = value;
+  }
+  element.append(...children);
+  return element;
+}
