@@ -14,6 +14,7 @@ from listen.follow.space import Space
 from listen.follow.starting import first_guesses, started_at
 
 Core = NDArray[np.void]
+LEAST_AGREED = 0.7  # belief in "on time" from which a boundary teaches the timing noise
 
 
 class Engine:
@@ -90,6 +91,7 @@ class Engine:
             begun["logw"] += float(self.core["logw"][self.core["phase"] == Phase.START].max())
             children = np.concatenate([children, begun])
         self._adopt(children, wide=not self.is_started)
+        self._learn_scale(is_gap=True)
         self.rings.contact[:, slot] = np.where(self.core["phase"] == Phase.EXTRA, -1, self.core["k"])
         self.rings.last[:, slot] = self.rings.contact[:, slot]
         self.rings.on[:, slot] = self.core["code"]
@@ -102,10 +104,19 @@ class Engine:
         slot = self.slot
         self.offsets[slot] = at
         self._adopt(self._offset.grow(self.core, at, spread_s=spread_s), wide=self.n_stretches < 3)
+        self._learn_scale(is_gap=False)
         self.rings.off[:, slot] = self.core["code"]
         self.rings.expected_off[:, slot] = self.core["predicted"]
         ended = (self.core["phase"] == Phase.AIR) & (self.rings.contact[:, slot] >= 0)
         self.rings.last[:, slot] = np.where(ended, self.core["k"] - 1, self.rings.contact[:, slot])
+
+    def _learn_scale(self, *, is_gap: bool) -> None:
+        """Learn how large the timing noise of this run is, once the guesses agree on a boundary."""
+        told = np.isfinite(self.core["noise"])
+        weights = self.weights[told]
+        if self.n_stretches > 1 and weights.sum() > LEAST_AGREED:
+            noise = float((weights * self.core["noise"][told]).sum() / weights.sum())
+            self.model.scales[is_gap].learn(noise)
 
     def lose_sound(self, start: float, stop: float) -> None:
         """Nothing was heard for a while: all may have happened in it, so all spreads grow."""

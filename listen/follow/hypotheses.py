@@ -70,6 +70,7 @@ CORE = np.dtype(
         ("ts", "f8"),  # when the sound last stopped
         ("m", "f8"),  # log of the feed rate over the known override
         ("v", "f8"),  # its variance
+        ("mb", "f8"),  # the same log rate before the last turn of the override
         ("b", "f8"),  # what every gap takes longer than computed [s]
         ("vb", "f8"),
         ("lr", "f8"),  # log of the rapid rate
@@ -81,6 +82,7 @@ CORE = np.dtype(
         ("parent", "i4"),
         ("code", "i1"),
         ("predicted", "f8"),
+        ("noise", "f8"),  # noise of this boundary over what was forecast; NaN where not told
     ]
 )
 
@@ -151,6 +153,7 @@ class Growing:
         children = self.parents[index[good]]
         children["logw"] = logw[good]
         children["parent"] = index[good]
+        children["noise"] = np.nan
         for name, value in fields.items():
             children[name] = value[good] if isinstance(value, np.ndarray) else value
         self._parts.append(children)

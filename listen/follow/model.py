@@ -20,6 +20,9 @@ from listen.follow.space import FEED, FIXED, LOOSE, RAPID, Space
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+BEFORE, KEEP = 4.0, 60.0
+LEAST_FACTOR, MOST_FACTOR = 0.1, 9.0
+TURN_BACK = 0.3  # share of turns that go back to where the dial stood before
 LATE_TAIL = 0.04  # a machine can be late, not faster than commanded
 
 
@@ -35,12 +38,40 @@ class Forecast:
     rest: Floats
     raw_feed: Floats  # feed time at 100 % [s]
     known: Floats  # log of the known override
+    noise: Floats  # the part of the variance that each boundary brings anew [s²]
     is_gap: bool
+
+    def take(self, rows: Ints) -> "Forecast":
+        """The forecast of some guesses only."""
+        picked = {
+            name: getattr(self, name)[rows]
+            for name in ("elapsed", "mean", "variance", "feed", "rapid", "rest", "raw_feed", "known", "noise")
+        }
+        return Forecast(**picked, is_gap=self.is_gap)
 
     @property
     def behind(self) -> Floats:
         """How much later than forecast [s]; negative for early."""
         return self.elapsed - self.mean
+
+
+class Scale:
+    """How large the timing noise of this run is beside what was believed before it.
+
+    The belief counts as `BEFORE` boundaries; what is older than `KEEP` boundaries fades.
+    """
+
+    def __init__(self) -> None:
+        self._n = BEFORE
+        self._sum = BEFORE
+        self.factor = 1.0
+
+    def learn(self, noise: float) -> None:
+        """Take the noise of one boundary, as a share of the variance believed before."""
+        fade = min(1.0, KEEP / (self._n + 1.0))
+        self._n = fade * (self._n + 1.0)
+        self._sum = fade * (self._sum + noise)
+        self.factor = min(max(self._sum / self._n, LEAST_FACTOR), MOST_FACTOR)
 
 
 class Model:
@@ -50,6 +81,7 @@ class Model:
         self.space = space
         self.priors = priors
         self.clock = clock
+        self.scales = {True: Scale(), False: Scale()}  # of gaps, of contacts
 
     def forecast(
         self, core: NDArray[np.void], amounts: Floats, at: float, *, boundary_s: float, is_gap: bool
@@ -60,15 +92,15 @@ class Model:
         rapid = amounts[:, RAPID] * np.exp(-core["lr"])
         rest = amounts[:, FIXED] + amounts[:, LOOSE] + (core["b"] if is_gap else 0.0)
         p = self.priors
+        noise = (feed * p.feed_spread) ** 2 + boundary_s**2 + (p.gap_s**2 if is_gap else p.contact_s**2)
         variance = (
-            feed**2 * (core["v"] + p.feed_spread**2)
+            feed**2 * core["v"]
             + rapid**2 * (core["vr"] + p.rapid_spread**2)
             + (p.loose_spread * amounts[:, LOOSE]) ** 2
             + core["q"]
-            + boundary_s**2
+            + (core["vb"] if is_gap else 0.0)
+            + noise * self.scales[is_gap].factor
         )
-        if is_gap:
-            variance = variance + core["vb"] + p.gap_s**2
         return Forecast(
             elapsed=elapsed,
             mean=feed + rapid + rest,
@@ -78,6 +110,7 @@ class Model:
             rest=rest,
             raw_feed=amounts[:, FEED],
             known=known,
+            noise=noise,
             is_gap=is_gap,
         )
 
@@ -102,6 +135,7 @@ class Model:
         learnt = {
             "m": core["m"] - v * forecast.feed / total * innovation,
             "v": np.maximum(v - (v * forecast.feed) ** 2 / total, 2.5e-5),
+            "noise": self._noise(forecast),
         }
         if forecast.is_gap:
             vb, vr = core["vb"], core["vr"]
@@ -111,28 +145,40 @@ class Model:
             learnt["vr"] = np.maximum(vr - (vr * forecast.rapid) ** 2 / total, 1e-4)
         return learnt
 
-    def step_logs(self, forecast: Forecast, grid: Floats, grid_logs: Floats, rows: Ints) -> Floats:
-        """Log density of this boundary where the override was turned on the way.
+    def _noise(self, forecast: Forecast) -> Floats:
+        """How large the noise of this boundary was over what it was taken to be."""
+        known = forecast.variance - forecast.noise * self.scales[forecast.is_gap].factor
+        result: Floats = np.clip((forecast.behind**2 - known) / forecast.noise, 0.0, 6.0)
+        return result
+
+    def step_logs(
+        self, core: NDArray[np.void], forecast: Forecast, grid: Floats, grid_logs: Floats
+    ) -> tuple[Floats, Floats]:
+        """Rates after a turn of the override on the way, and the log density of this boundary.
 
         Half of the time the new rate held from the anchor on, half of the time it came
-        anywhere on the way.
+        anywhere on the way. The last rate is the one that was in force before the last turn:
+        what is turned down for a look is mostly turned up again.
 
         Returns
         -------
-        ndarray, shape (n_rows, n_rates)
+        rates, logs : ndarray, shape (n_guesses, n_rates + 1)
         """
-        other = (forecast.mean - forecast.feed)[rows, None]
-        feed_new = forecast.raw_feed[rows, None] / grid[None, :]
+        before = np.exp(core["mb"]) * max(self.clock.rate, 1e-3)
+        rates = np.column_stack([np.tile(grid, (core.size, 1)), before])
+        back = np.where(np.abs(core["mb"] - core["m"]) > 0.04, np.log(TURN_BACK), -np.inf)
+        prior = np.column_stack([np.tile(grid_logs + np.log1p(-TURN_BACK), (core.size, 1)), back])
+        other = (forecast.mean - forecast.feed)[:, None]
+        feed_new = forecast.raw_feed[:, None] / rates
         spread = np.sqrt(
-            np.maximum(forecast.variance[rows] - forecast.feed[rows] ** 2 * self.priors.feed_spread**2, 1e-6)
-        )[:, None]
-        spread = np.sqrt(spread**2 + (0.03 * feed_new) ** 2)
-        elapsed = forecast.elapsed[rows, None]
+            np.maximum(forecast.variance - (forecast.feed**2) * core["v"], 1e-6)[:, None]
+            + (0.02 * feed_new) ** 2
+        )
+        elapsed = forecast.elapsed[:, None]
         all_new = normal_log(elapsed - other - feed_new, spread**2)
-        low = np.minimum(feed_new, forecast.feed[rows, None]) + other
-        high = np.maximum(feed_new, forecast.feed[rows, None]) + other
+        low = np.minimum(feed_new, forecast.feed[:, None]) + other
+        high = np.maximum(feed_new, forecast.feed[:, None]) + other
         width = np.maximum(high - low, 1e-3)
         inside = (ndtr((elapsed - low) / spread) - ndtr((elapsed - high) / spread)) / width
         mixed = np.logaddexp(all_new, np.log(np.maximum(inside, 1e-30))) - np.log(2.0)
-        result: Floats = mixed + grid_logs[None, :]
-        return result
+        return rates, mixed + prior

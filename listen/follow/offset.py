@@ -6,11 +6,12 @@ from scipy.special import log_ndtr
 
 from listen.follow.hypotheses import Growing, Off, Phase
 from listen.follow.model import Forecast, Model
+from listen.follow.turning import Turning
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Core = NDArray[np.void]
-CUT_STEPS = 9.0
+MOVED = 0.3  # share of early and late contacts that are as long as they should be
 MOST_MERGED = 3
 MERGE_AIR_S = 0.12  # air shorter than this is often not heard
 
@@ -20,8 +21,8 @@ class Offset:
 
     def __init__(self, model: Model, grid: Floats, grid_logs: Floats) -> None:
         self.model = model
-        self.grid = grid
-        self.grid_logs = grid_logs
+        self.priors = model.priors
+        self._turning = Turning(model, grid, grid_logs)
 
     def grow(self, core: Core, at: float, *, spread_s: float) -> Core:
         """Children of all guesses for an end heard at `at` [s]."""
@@ -53,29 +54,15 @@ class Offset:
         base = parents["logw"]
         on_time = base + np.log(0.97) + model.on_time_log(forecast)
         growing.add(rows, on_time, code=Off.ON_TIME, **ended, **model.learn(parents, forecast))
-        self._stepped(growing, rows, base, forecast, ended)
+        share = 1.0 - (1.0 - 2.0 * self.priors.step_per_boundary) * np.exp(
+            -self.priors.step_per_s * forecast.mean
+        )
+        turned = {**ended, "code": Off.STEPPED, "predicted": at}
+        self._turning.grow(growing, rows, base, forecast, turned, share=share)
         self._cut_short(growing, rows, parents, forecast, ended, at)
         self._late(growing, rows, parents, forecast, ended)
         self._moved(growing, rows, parents, forecast, ended)
         self._merged(growing, rows, parents, begun, ended, at, spread_s)
-
-    def _stepped(
-        self, growing: Growing, rows: Ints, base: Floats, forecast: Forecast, ended: dict[str, object]
-    ) -> None:
-        priors = self.model.priors
-        good = np.flatnonzero(base > base.max() - CUT_STEPS)
-        share = 1.0 - (1.0 - 2.0 * priors.step_per_boundary) * np.exp(
-            -priors.step_per_s * forecast.mean[good]
-        )
-        logs = self.model.step_logs(forecast, self.grid, self.grid_logs, good)
-        logs = logs + (base[good] + np.log(share))[:, None]
-        row, rate = np.nonzero(logs > logs.max() - CUT_STEPS)
-        picked = {name: v[good[row]] if isinstance(v, np.ndarray) else v for name, v in ended.items()}
-        picked |= {
-            "m": np.log(self.grid[rate]) - np.log(max(self.model.clock.rate, 1e-3)),
-            "v": np.full(row.size, priors.detent_spread**2),
-        }
-        growing.add(rows[good[row]], logs[row, rate], code=Off.STEPPED, **picked)
 
     def _cut_short(
         self,
@@ -122,7 +109,8 @@ class Offset:
         priors, space = self.model.priors, self.model.space
         late = forecast.behind
         good = late > np.sqrt(forecast.variance)
-        logs = parents["logw"] + np.log(priors.ended_late) - np.log(forecast.mean + 2.0)
+        scale = 0.25 * forecast.mean + 0.5
+        logs = parents["logw"] + np.log(priors.ended_late) - late / scale - np.log(scale)
         k = parents["k"]
         following = np.where(k + 1 < space.n, space.start[np.minimum(k + 1, space.n - 1)], space.end)
         place = np.minimum(space.stop[k] + late * np.exp(parents["m"] + forecast.known), following)
@@ -140,7 +128,7 @@ class Offset:
         nominal = forecast.behind + shift_s
         priors = self.model.priors
         spread = np.sqrt(forecast.variance)
-        logs = parents["logw"] + np.log(0.2) + self._near(nominal, spread, priors.tail_scale)
+        logs = parents["logw"] + np.log(MOVED) + self._near(nominal, spread, priors.tail_scale)
         k = parents["k"]
         picked = {name: v[moved] if isinstance(v, np.ndarray) else v for name, v in ended.items()}
         for place in (self.model.space.stop[k], self.model.space.stop[k] - parents["shift"]):

@@ -6,6 +6,7 @@ from numpy.typing import NDArray
 from listen.follow.hypotheses import Growing, On, Phase, lognormal_log, normal_log
 from listen.follow.model import Forecast, Model
 from listen.follow.priors import RAPID_STEPS
+from listen.follow.turning import Turning
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -19,8 +20,8 @@ class Onset:
 
     def __init__(self, model: Model, grid: Floats, grid_logs: Floats) -> None:
         self.model = model
-        self.grid = grid
-        self.grid_logs = grid_logs
+        self.priors = model.priors
+        self._turning = Turning(model, grid, grid_logs)
 
     def grow(self, core: Core, at: float, *, spread_s: float) -> Core:
         """Children of all guesses for a start heard at `at` [s]."""
@@ -88,12 +89,16 @@ class Onset:
         fields = dict(common)
         on_time = base + np.where(waits > 0, np.log(0.1), np.log(0.9)) + model.on_time_log(forecast)
         growing.add(rows, on_time, code=On.ON_TIME, **common, **model.learn(parents, forecast))
-        self._held(growing, rows, base, forecast, waits, fields)
+        self._held(growing, rows, base, forecast, waits, {**fields, "predicted": at})
         self._early(growing, rows, k, base, forecast, parents, fields)
         self._late(growing, rows, base, forecast, parents, fields)
         if n_absent <= 1:
-            self._rapid_turned(growing, rows, base, forecast, amounts, fields)
-            self._stepped(growing, rows, base, forecast, fields, at)
+            self._rapid_turned(growing, rows, base, forecast, amounts, {**fields, "predicted": at})
+            share = 1.0 - (1.0 - self.priors.step_per_boundary) * np.exp(
+                -self.priors.step_per_s * forecast.mean
+            )
+            turned = {**fields, "code": On.STEPPED, "predicted": at}
+            self._turning.grow(growing, rows, base, forecast, turned, share=share, least_feed_s=0.3)
 
     def _held(
         self,
@@ -162,7 +167,8 @@ class Onset:
         k = np.asarray(fields["k"])
         length = space.stop[k] - space.start[k]
         good = (late > np.sqrt(forecast.variance)) & (moved < length)
-        logs = np.log(priors.late) - np.log(np.maximum(forecast.mean, 0.2) + length)
+        scale = 0.5 * length + 0.3
+        logs = np.log(priors.late) - late / scale - np.log(scale)
         picked = {name: v[good] if isinstance(v, np.ndarray) else v for name, v in fields.items()}
         picked |= {"u0": (space.start[k] + moved)[good], "shift": -moved[good]}
         growing.add(rows[good], (base + logs)[good], code=On.LATE, **picked)
@@ -188,30 +194,6 @@ class Onset:
             picked = {name: v[good] if isinstance(v, np.ndarray) else v for name, v in fields.items()}
             picked |= {"lr": float(np.log(step)), "vr": 0.02**2}
             growing.add(rows[good], logs[good], code=On.STEPPED, **picked)
-
-    def _stepped(
-        self,
-        growing: Growing,
-        rows: Ints,
-        base: Floats,
-        forecast: Forecast,
-        fields: dict[str, object],
-        at: float,
-    ) -> None:
-        priors = self.model.priors
-        good = np.flatnonzero((forecast.feed > 0.3) & (base > base.max() - CUT_STEPS))
-        if good.size == 0:
-            return
-        share = 1.0 - (1.0 - priors.step_per_boundary) * np.exp(-priors.step_per_s * forecast.mean[good])
-        logs = self.model.step_logs(forecast, self.grid, self.grid_logs, good)
-        logs = logs + (base[good] + np.log(share))[:, None]
-        row, rate = np.nonzero(logs > logs.max() - CUT_STEPS)
-        picked = {name: v[good[row]] if isinstance(v, np.ndarray) else v for name, v in fields.items()}
-        picked |= {
-            "m": np.log(self.grid[rate]) - np.log(max(self.model.clock.rate, 1e-3)),
-            "v": np.full(row.size, priors.detent_spread**2),
-        }
-        growing.add(rows[good[row]], logs[row, rate], code=On.STEPPED, **picked)
 
     def _resumed(self, growing: Growing, rows: Ints, at: float) -> None:
         """The program goes on where it was held inside the cut."""

@@ -42,6 +42,7 @@ class Priors:
     # the machine
     feed_spread: float = 0.03  # of the feed time between two boundaries
     gap_s: float = 0.10  # per gap: look-ahead, corners, servo
+    contact_s: float = 0.03  # per contact: corners, stock
     gap_bias_s: float = 0.10  # the same in every gap of a run
     rapid_spread: float = 0.15
     loose_spread: float = 0.5
@@ -50,15 +51,15 @@ class Priors:
     # faults, a contact each
     absent: float = 0.004
     absent_again: float = 0.4
-    early: float = 0.006
+    early: float = 0.012
     early_again: float = 0.3
     late: float = 0.003
     gone: float = 0.003
     ended_late: float = 0.002
     unexpected_per_s: float = 1.0 / 1800.0
     # how often the far tail of a date is right (a knock, a slow ramp)
-    tail: float = 0.05
-    tail_scale: float = 3.0
+    tail: float = 0.015
+    tail_scale: float = 2.5
 
 
 def priors_for(timeline: Timeline, ear: EarRates) -> Priors:

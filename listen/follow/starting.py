@@ -58,11 +58,12 @@ def _rates(model: Model, grid: Grid) -> tuple[Floats, Floats, Floats]:
 
 def _blank(model: Model, rates: tuple[Floats, Floats, Floats]) -> Core:
     core = np.zeros(rates[0].size, CORE)
-    core["m"], core["v"] = rates[0], rates[1]
+    core["m"], core["v"], core["mb"] = rates[0], rates[1], rates[0]
     core["vb"] = model.priors.gap_bias_s**2
     stated = max(model.space.timeline.rapid_override, 1.0) / 100.0
     core["lr"], core["vr"] = np.log(stated), 0.1**2
     core["parent"] = 0
+    core["noise"] = np.nan
     return core
 
 

@@ -3,10 +3,10 @@
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.follow.runs import EAR, RATE, events_of, timeline_of
 
 from listen.errors import ListenError
 from listen.follow import Follower
+from tests.follow.runs import EAR, RATE, events_of, timeline_of
 
 PROGRAM = timeline_of([(2.0 + 3.0 * i, 4.0 + 3.0 * i) for i in range(4)])
 EVENTS = events_of([(5.0 + 3.1 * i, 7.0 + 3.1 * i) for i in range(4)])

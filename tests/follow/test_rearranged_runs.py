@@ -1,10 +1,10 @@
 """Runs with one thing changed, as sound alone tells them; the true times come first."""
 
 import pytest
-from tests.follow.runs import EAR, RATE, Stretches, events_of, timeline_of
 
 from listen.follow import Follower, refined_verdicts
 from listen.timeline import Cue, Timeline, Verdict, VerdictKind
+from tests.follow.runs import EAR, RATE, Stretches, events_of, timeline_of
 
 pytestmark = pytest.mark.closed
 SIX = [(2.0 + 3.0 * i, 4.0 + 3.0 * i) for i in range(6)]
