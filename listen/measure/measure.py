@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from listen.blocks import Block, Frames, Gap
 from listen.errors import InputError, ListenError
 from listen.measure.kernels import N_REFERENCES, follow_extremes, follow_references
+from listen.measure.lines import N_LINES, strongest_lines
 from listen.measure.modulation import Modulation
 from listen.measure.spectrum import (
     FINE_HIGHEST_HZ,
@@ -47,10 +48,12 @@ def _names() -> tuple[str, ...]:
 FEATURES = _names()
 FINE = tuple(f"fine {i}" for i in range(N_FINE))
 BANDS = tuple(f"band {b} level" for b in range(N_BANDS))
-COLUMNS = FEATURES + BANDS + FINE
+LINES = tuple(f"line {i} {part}" for i in range(N_LINES) for part in ("hz", "db", "over"))
+COLUMNS = FEATURES + BANDS + FINE + LINES
 MODEL_COLUMNS = slice(0, len(FEATURES))
 BAND_COLUMNS = slice(len(FEATURES), len(FEATURES) + N_BANDS)
-FINE_COLUMNS = slice(len(FEATURES) + N_BANDS, len(COLUMNS))
+FINE_COLUMNS = slice(len(FEATURES) + N_BANDS, len(FEATURES) + N_BANDS + N_FINE)
+LINE_COLUMNS = slice(len(COLUMNS) - len(LINES), len(COLUMNS))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,6 +122,7 @@ class Measure:
         self._past_bands = np.zeros((3, N_BANDS))
         self._held_fine = np.zeros(N_FINE)
         self._held_flat = np.zeros(8)
+        self._held_lines = np.zeros(len(LINES))
 
     def push(self, given: Block | Gap) -> tuple[Frames | Gap, ...]:
         """Take the next block, give the frames it completes; a gap starts the context anew."""
@@ -199,10 +203,12 @@ class Measure:
                 self._look_long(long[i : i + 1])
             values[i, column : column + 8] = self._held_flat
             values[i, FINE_COLUMNS] = self._held_fine
+            values[i, LINE_COLUMNS] = self._held_lines
 
     def _look_long(self, window: NDArray[np.float64]) -> None:
         power = self._fine.power(window)
         self._held_fine = 10.0 * np.log10(self._fine.bands(power)[0])
+        self._held_lines = strongest_lines(power[0], self._fine.frequencies)
         flat = self._flatness(power[0])
         count, past = self._flat_memory
         if count[0] == 0:
