@@ -248,6 +248,27 @@ def read_sound(path: Path, *, block_samples: int) -> Iterator[NDArray[np.float64
         raise RecordingError(f"{path} must be a sound file, cannot be read: {error}") from None
 
 
+def read_stretch(path: Path, *, from_s: float, to_s: float) -> NDArray[np.float64]:
+    """The samples between two seconds of a recorded file, shorter where the file ends before.
+
+    Raises
+    ------
+    RecordingError
+        If the file cannot be read as sound.
+    """
+    import soundfile
+
+    try:
+        with soundfile.SoundFile(path) as file:
+            start = min(max(0, round(from_s * file.samplerate)), file.frames)
+            stop = min(max(start, round(to_s * file.samplerate)), file.frames)
+            file.seek(start)
+            samples: NDArray[np.float64] = file.read(stop - start, dtype="float64", always_2d=True)[:, 0]
+            return samples
+    except soundfile.LibsndfileError as error:
+        raise RecordingError(f"{path} must be a sound file, cannot be read: {error}") from None
+
+
 def sound_length(path: Path) -> tuple[int, int]:
     """Length [samples] and rate [Hz] of a recorded file."""
     import soundfile

@@ -53,8 +53,9 @@ class RunWriter:
         True while the machine runs: what was recorded is kept whatever happens, and goes
         through to the disk (fsync) once a second. False for a recording that exists anyway: a run
         that is refused leaves nothing behind.
-    sound : str
-        "opus" (small), "flac" (exact for 16-bit sound) or "none".
+    sound : str | None
+        "opus" (small), "flac" (exact for 16-bit sound, and fast) or "none"; None takes "opus" for
+        a live run and "flac" for a recording that is listened to again.
     timeline, job
         The sheet and the job, kept beside the run.
     started : str
@@ -76,7 +77,7 @@ class RunWriter:
         *,
         rate: int,
         live: bool,
-        sound: str = "opus",
+        sound: str | None = None,
         timeline: Timeline | None = None,
         job: Job | None = None,
         started: str = "",
@@ -91,7 +92,8 @@ class RunWriter:
         self._stop = 0
         self._last_position: Position | None = None
         try:
-            self._sound: SoundWriter = open_sound(folder, sound=sound, rate=rate)
+            kept = sound or ("opus" if live else "flac")
+            self._sound: SoundWriter = open_sound(folder, sound=kept, rate=rate)
             self.header = _header(self._sound, rate, timeline, job, started, source)
             self._lines = os.open(folder / DECISIONS, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o644)
             self._write({"type": "header", "format": FORMAT, **asdict(self.header)})

@@ -1,6 +1,5 @@
 """The page of a finished run: one file that opens from disk with the network off."""
 
-import io
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -11,6 +10,8 @@ from listen.record import Run, read_sound
 from listen.record.run_json import write_whole
 from listen.show.contract import run_page
 from listen.show.page import bundle, one_file, packed, static_text
+from listen.show.page_sound import encoded
+from listen.show.reference import reference_cuts
 from listen.show.spectrum import N_BANDS, SpectrumColumns, useful_range
 
 _MOST_SOUND_BYTES = 11_000_000  # in the page; it grows by a third as Base64
@@ -18,8 +19,16 @@ _MOST_SPECTRUM_BYTES = 4_500_000  # before packing
 _LONG_S = 600.0  # longer runs are heard at 24 kHz on the page, the folder keeps all
 
 
-def write_replay_page(run: Run, path: Path) -> None:
+def write_replay_page(run: Run, path: Path, *, reference: Run | None = None) -> None:
     """Write the timeline page of a run.
+
+    Parameters
+    ----------
+    run : Run
+    path : Path
+        The file, usually ``timeline.html`` in the run folder.
+    reference : Run | None
+        A run of the same program whose cuts are the yardstick: they can be played beside.
 
     Raises
     ------
@@ -29,7 +38,9 @@ def write_replay_page(run: Run, path: Path) -> None:
     columns, hop_s, bands_hz = _spectrum(run)
     quiet, loud = useful_range(columns)
     sound, sound_type = _page_sound(run)
+    cuts, reference_sound = reference_cuts(run, reference) if reference else (None, b"")
     data = run_page(run) | {
+        "reference": cuts,
         "spectrum": {
             "hop_s": hop_s,
             "bands_hz": [round(float(hz), 1) for hz in bands_hz],
@@ -48,7 +59,7 @@ def write_replay_page(run: Run, path: Path) -> None:
         script=bundle("replay.js"),
         style=static_text("look.css"),
         data=data,
-        binaries={"spectrum": packed(columns.tobytes()), "sound": sound},
+        binaries={"spectrum": packed(columns.tobytes()), "sound": sound, "reference": reference_sound},
     )
     write_whole(path, page)
 
@@ -77,22 +88,3 @@ def _page_sound(run: Run) -> tuple[bytes, str]:
     if path.suffix == ".ogg" and path.stat().st_size <= _MOST_SOUND_BYTES:
         return path.read_bytes(), "audio/ogg"
     return encoded(_blocks(run), run.header.sound_rate, short=run.duration / run.rate <= _LONG_S), "audio/ogg"
-
-
-def encoded(blocks: Iterator[NDArray[np.float64]], rate: int, *, short: bool) -> bytes:
-    """Sound as Ogg/Vorbis, which encodes several times faster than Opus here; long sound at 24 kHz."""
-    import soundfile
-    import soxr
-
-    to = min(rate, 48000 if short else 24000)
-    resampler = soxr.ResampleStream(rate, to, 1, dtype="float64", quality="MQ") if to != rate else None
-    target = io.BytesIO()
-    level = 0.6 if short else 0.75
-    with soundfile.SoundFile(
-        target, "w", samplerate=to, channels=1, format="OGG", subtype="VORBIS", compression_level=level
-    ) as file:
-        for block in blocks:
-            file.write(np.clip(resampler.resample_chunk(block) if resampler else block, -1.0, 1.0))
-        if resampler:
-            file.write(np.clip(resampler.resample_chunk(np.empty(0), last=True), -1.0, 1.0))
-    return target.getvalue()

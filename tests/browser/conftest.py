@@ -24,9 +24,11 @@ def chromium() -> Iterator[Browser]:
 
 @pytest.fixture(scope="session")
 def made_run(tmp_path_factory: pytest.TempPathFactory) -> Run:
-    """The invented run, with its page beside it."""
-    run = write_made_run(tmp_path_factory.mktemp("runs") / "made run", rate=16000, sound="opus")
-    write_replay_page(run, run.folder / "timeline.html")
+    """The invented run, with its page beside it, and a louder run as its reference."""
+    folder = tmp_path_factory.mktemp("runs")
+    run = write_made_run(folder / "made run", rate=16000, sound="opus")
+    reference = write_made_run(folder / "reference", rate=16000, seed=2, louder_db=6.0)
+    write_replay_page(run, run.folder / "timeline.html", reference=reference)
     return run
 
 
@@ -40,18 +42,18 @@ def context(chromium: Browser) -> Iterator[BrowserContext]:
 
 @pytest.fixture
 def opened(context: BrowserContext, made_run: Run) -> Iterator[Page]:
-    """The page opened from disk; fails where anything was said on the console."""
-    yield from open_page(context, made_run.folder / "timeline.html")
-
-
-def open_page(context: BrowserContext, path: Path) -> Iterator[Page]:
-    """Open a page from disk and see to it that nothing goes wrong or outside."""
-    page = context.new_page()
+    """The page opened from disk; fails where anything was said on the console or asked of a network."""
     said: list[str] = []
+    yield open_page(context, made_run.folder / "timeline.html", said)
+    assert said == []
+
+
+def open_page(context: BrowserContext, path: Path, said: list[str]) -> Page:
+    """Open a page from disk, and note all that it says on the console or asks of a network."""
+    page = context.new_page()
     page.on("console", lambda message: said.append(message.text))
     page.on("pageerror", lambda error: said.append(str(error)))
     page.on("request", lambda request: said.append(request.url) if request.url.startswith("http") else None)
     page.goto(path.as_uri())
     page.wait_for_selector("html[data-ready]", timeout=10_000)
-    yield page
-    assert said == []
+    return page

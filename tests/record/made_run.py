@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.blocks import Block, LoadSample
+from listen.job import Box, Job, Material, Setup, Tool
 from listen.record import Run, RunWriter
 from listen.states import Event, Standing, State
 from listen.timeline import (
@@ -24,6 +25,17 @@ from listen.timeline import (
 
 RATE = 8000
 SECONDS = 12.0
+PROGRAM = (
+    "%",
+    "(MADE UP <b>BRACKET</b> </script><script>document.title='broken'</script>)",
+    "N30 G21 G90 G17 T1 M6",
+    "N40 G0 X-10 Y0 Z-2 S8000 M3",
+    "N50 G1 X50 F600",
+    "N60 G0 Y30",
+    "N70 G1 X-10 F600",
+    "N80 G1 X-12",
+    "N90 M30",
+)
 
 
 def made_sound(rate: int = RATE, seconds: float = SECONDS, seed: int = 1) -> NDArray[np.float64]:
@@ -169,13 +181,38 @@ def made_events(rate: int = RATE) -> tuple[Event, ...]:
     )
 
 
+def made_job(folder: Path) -> Job:
+    """A job file with its program in a folder of their own."""
+    folder.mkdir(exist_ok=True)
+    program = folder / "made up.nc"
+    program.write_text("\n".join(PROGRAM) + "\n")
+    path = folder / "job.toml"
+    path.write_text('program = "made up.nc"\n[stock]\nmin = [0, -5, -10]\nmax = [40, 35, 0]\n')
+    return Job(
+        programs=(program,),
+        units="mm",
+        kind="first cut",
+        setups=(Setup(offset="G54", stock=Box(low=(0.0, -5.0, -10.0), high=(40.0, 35.0, 0.0))),),
+        material=Material(name="aluminium, invented"),
+        tools=(Tool(number=1, kind="flat end mill", diameter=10.0, flutes=3),),
+        path=path,
+    )
+
+
 def write_made_run(
-    folder: Path, *, rate: int = RATE, seconds: float = SECONDS, seed: int = 1, sound: str = "flac"
+    folder: Path,
+    *,
+    rate: int = RATE,
+    seconds: float = SECONDS,
+    seed: int = 1,
+    sound: str = "flac",
+    louder_db: float = 0.0,
 ) -> Run:
     """Write the invented run into `folder` and give it as read back."""
-    samples = made_sound(rate, seconds, seed)
+    samples = made_sound(rate, seconds, seed) * 10 ** (louder_db / 20)
+    job = made_job(folder.parent / "job of the made run")
     writer = RunWriter(
-        folder, rate=rate, live=False, sound=sound, timeline=made_timeline(), source="invented"
+        folder, rate=rate, live=False, sound=sound, timeline=made_timeline(), job=job, source="invented"
     )
     with writer:
         for start in range(0, samples.size, rate):

@@ -7,6 +7,7 @@ export function wireReference(page) {
   const {run, player, $} = page;
   if (!run.reference) return;
   const other = new Player(run.reference.duration_s);
+  page.other = other;
   other.give(heldBytes("reference"), run.reference.sound_type);
   const button = $("compare");
   button.hidden = false;

@@ -75,8 +75,8 @@ export function wireCorrections(page) {
   };
   $("fix-save").onclick = () => {
     const by = $("fix-by").value.trim();
-    saveText(`${run.name}.labels.json`, `${JSON.stringify(corrections.file(by), null, 1)}\n`);
-    tell(`Saved ${run.name}.labels.json with ${corrections.byContact.size} corrected by hand.`);
+    saveText("labels.json", `${JSON.stringify(corrections.file(by), null, 1)}\n`);
+    tell(`Saved labels.json with ${corrections.byContact.size} corrected by hand: put it into the run's folder.`);
   };
 
   scope.addEventListener("press", (event) => {

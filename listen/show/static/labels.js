@@ -51,7 +51,8 @@ export class Corrections {
     const stretch = (pair) => (pair ? {onset_s: rounded(pair[0]), offset_s: rounded(pair[1])} : null);
     return {
       format: FORMAT,
-      run: this.run.name,
+      program: this.run.program,
+      source: this.run.source,
       sample_rate: this.run.sample_rate,
       duration_s: rounded(this.run.duration_s),
       by,

@@ -45,6 +45,7 @@ export class Plan {
       canvas.style.height = `${this.size.height}px`;
     }
     const pen = this.base.getContext("2d", {alpha: false});
+    if (!pen) return;
     pen.setTransform(ratio, 0, 0, ratio, 0, 0);
     pen.fillStyle = theme.paper;
     pen.fillRect(0, 0, this.size.width, this.size.height);
@@ -98,6 +99,7 @@ export class Plan {
     if (!this.size) return;
     const ratio = window.devicePixelRatio || 1;
     const pen = this.over.getContext("2d");
+    if (!pen) return;
     pen.setTransform(ratio, 0, 0, ratio, 0, 0);
     pen.clearRect(0, 0, this.size.width, this.size.height);
     const place = this.at(program_s);

@@ -227,4 +227,5 @@ async function start() {
   setTimeout(loadSound, 0);
 }
 
+globalThis.listenPage = page; // for tests, and for whoever wants to look
 start();

@@ -178,6 +178,7 @@ export class Scope extends EventTarget {
 
   draw() {
     const pen = this.canvas.getContext("2d", {alpha: false});
+    if (!pen) return; // no drawing here: the tables say it all
     const {width, height, ratio} = this.size;
     this.patterns ??= {
       expectUp: hatch(this.theme.expect, this.theme.paper, "up", ratio),
@@ -208,6 +209,7 @@ export class Scope extends EventTarget {
 
   drawPlayhead() {
     const pen = this.overlay.getContext("2d");
+    if (!pen) return;
     const {width, height, ratio} = this.size;
     pen.setTransform(ratio, 0, 0, ratio, 0, 0);
     pen.clearRect(0, 0, width, height);
@@ -242,7 +244,7 @@ export class Scope extends EventTarget {
       if (lane !== "heard" && lane !== "ruler") pen.fillRect(0, top, this.size.width, 1);
       if (lane === "heard") { pen.fillStyle = theme.ink; pen.fillRect(this.gutter, top - 1, this.size.width, 2); }
       if (this.gutter) this.#text(pen, LANE_NAMES[lane], 8, top + Math.min(height / 2 + 4, 26), theme.soft);
-      else if (lane !== "flags") this.#plate(pen, LANE_NAMES[lane], 4, top + 13);
+      else if (lane !== "flags") this.#plate(pen, LANE_NAMES[lane], 4, lane === "heard" ? top + height - 4 : top + 13);
     }
   }
 

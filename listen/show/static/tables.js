@@ -31,29 +31,28 @@ export function fillTable(body, rows, toRow) {
 }
 
 export function contactRow(row, {play, hasSound}) {
-  const cells = [
-    make("th", {scope: "row"}, row.label),
-    make("td", {}, row.tool === null ? "–" : `T${row.tool}`),
-    make("td", {}, row.way || "–"),
-    make("td", {class: "figure"}, stretchText(row.expected)),
-    make("td", {class: "figure"}, stretchText(row.heard)),
-    make("td", {class: row.needs_look ? "verdict look" : "verdict"}, verdictText(row)),
-    make("td", {}, row.sure),
-    make("td", {}, row.live ? `${row.live.verdict} at ${clockText(row.live.called_s, 1)}` : "–"),
-  ];
   const where = row.heard ?? row.expected;
   const button = make("button", {type: "button", disabled: !where, onclick: () => play(row)}, hasSound ? "Play" : "Show");
   button.setAttribute("aria-label", `${hasSound ? "Play" : "Show"} ${row.label}`);
-  const line = make("tr", {"data-contact": String(row.id)}, ...cells, make("td", {}, button));
-  if (row.reason) cells[5].append(make("span", {class: "why"}, row.reason));
-  return line;
+  const verdict = make("td", {class: row.needs_look ? "verdict look" : "verdict"}, verdictText(row));
+  if (row.reason) verdict.append(make("span", {class: "why"}, row.reason));
+  return make("tr", {"data-contact": String(row.id)},
+    make("th", {scope: "row"}, row.label),
+    make("td", {}, button),
+    verdict,
+    make("td", {}, row.sure),
+    make("td", {class: "figure"}, stretchText(row.expected)),
+    make("td", {class: "figure"}, stretchText(row.heard)),
+    make("td", {}, row.tool === null ? "–" : `T${row.tool}`),
+    make("td", {}, row.way || "–"),
+    make("td", {}, row.live ? `${row.live.verdict} at ${clockText(row.live.called_s, 1)}` : "–"));
 }
 
 export function flagRow(flag, {play, hasSound}) {
   const button = make("button", {type: "button", onclick: () => play(flag)}, hasSound ? "Play" : "Show");
   button.setAttribute("aria-label", `${hasSound ? "Play" : "Show"} ${flag.kind} at ${clockText(flag.at_s)}`);
-  return make("tr", {}, make("td", {class: "figure"}, clockText(flag.at_s, 1)), make("td", {class: "verdict look"}, flag.kind),
-    make("td", {}, flag.text), make("td", {}, button));
+  return make("tr", {}, make("td", {class: "figure"}, clockText(flag.at_s, 1)), make("td", {}, button),
+    make("td", {class: "verdict look"}, flag.kind), make("td", {class: "words"}, flag.text));
 }
 
 export function simpleRow(...texts) {
