@@ -168,7 +168,6 @@ class Sharpener:
         order = self.order(record[kernels.FROM_S] - look, record[kernels.TO_S] + look)
         columns = (kernels.LAST_X, kernels.LAST_Y) if last else (kernels.FIRST_X, kernels.FIRST_Y)
         row = self.rows[int(record[kernels.SEGMENT])]
-        flat = row[kernels.CORNER] == 0.0 and row[kernels.COT] == 0.0
         earliest = max(since, self.time_at(record[kernels.FROM_S] - look))
         time, x, y = exact_kernels.sharpen(
             record[columns[0]],
@@ -181,7 +180,7 @@ class Sharpener:
             self.stock.shape,
             self.stock.field,
             self.stock.grid,
-            12 if flat else 4,
+            12 if row[kernels.CORNER] == 0.0 else 5,
         )
         return float(time), np.array([x, y])
 

@@ -209,7 +209,8 @@ def tool_tables(answers: Mapping[str, str]) -> str:
         number, kind, diameter, flutes = found.groups()
         if kind not in KINDS_OF_TOOL:
             raise InputError(
-                f"tool {number}: {kind!r} is not one of {', '.join(KINDS_OF_TOOL)}{nearest(kind, KINDS_OF_TOOL)}"
+                f"tool {number}: {kind!r} is not one of {', '.join(KINDS_OF_TOOL)}"
+                f"{nearest(kind, KINDS_OF_TOOL)}"
             )
         above, _, below = diameter.partition("/")
         size = float(above) / float(below) if below else float(above)

@@ -1,0 +1,289 @@
+"""The first-run sheet as plain data: what terminal, JSON and page show.
+
+Conventions
+-----------
+Lengths are in mm (`shown_in` says in which unit to show them), times in seconds at 100 %
+unless named otherwise. What is not known is null.
+"""
+
+import hashlib
+import json
+import math
+from importlib import resources
+from typing import Any
+
+import numpy as np
+
+from listen.expect.approach import Approach, Rung, approaches, least_override
+from listen.expect.contacts import Cut
+from listen.expect.expected import Expected
+from listen.expect.stock import outline_of
+from listen.expect.stopping import RealClock
+from listen.job import After, Job, Setup
+from listen.program.path import TimedPath
+from listen.timeline import Contact, HoldPoint, SpanKind
+
+FORMAT = "cut-listen sheet 1"
+OVERRIDES = (10, 25, 50, 100)
+Sheet = dict[str, Any]
+
+
+def sheet_of(expected: Expected, path: TimedPath, job: Job) -> Sheet:
+    """The whole sheet as data that JSON can hold."""
+    timeline, cuts = expected.timeline, list(expected.cuts)
+    return {
+        "format": FORMAT,
+        "program": path.program,
+        "checksum": _checksum(job),
+        "kind": job.kind,
+        "shown_in": job.units,
+        "feed_override": job.machine.feed_override,
+        "rapid_override": job.machine.rapid_override,
+        "warnings": [_warning(c.kind, c.line, c.text, c.remedy) for c in timeline.cautions],
+        "setup": _setup(expected, path, job),
+        "tools": [_tool(job, cuts, number) for number in _tools_in_order(path)],
+        "first_touches": [
+            _first_touch(a, expected, path, job) for a in approaches(path, job, expected.segments, cuts)
+        ],
+        "passes": [_pass(expected, number) for number in range(len(timeline.passes))],
+        "contacts": [_contact(cut) for cut in cuts],
+        "holds": [_hold(hold) for hold in timeline.holds],
+        "times": [_time_at(path, percent) for percent in OVERRIDES],
+        "duration_s": timeline.duration,
+    }
+
+
+def sheet_schema() -> dict[str, Any]:
+    """JSON Schema of the sheet."""
+    text = resources.files("listen.expect").joinpath("sheet.schema.json").read_text(encoding="utf-8")
+    schema: dict[str, Any] = json.loads(text)
+    return schema
+
+
+def _known(value: float | None, digits: int = 4) -> float | None:
+    return None if value is None or not math.isfinite(value) else round(float(value), digits) + 0.0
+
+
+def _place(place: tuple[float, float, float]) -> list[float | None]:
+    return [_known(v) for v in place]
+
+
+def _checksum(job: Job) -> str | None:
+    program = job.programs[0]
+    return hashlib.sha256(program.read_bytes()).hexdigest()[:12] if program.is_file() else None
+
+
+def _warning(kind: str, line: int | None, text: str, remedy: str) -> Sheet:
+    return {"kind": kind, "line": line, "text": text, "remedy": remedy}
+
+
+def _setup(expected: Expected, path: TimedPath, job: Job) -> Sheet:
+    spans = path.spans
+    ends = np.concatenate([spans.begin, spans.end])
+    ends = ends[np.isfinite(ends).all(axis=1)]
+    low = ends.min(axis=0) if len(ends) else np.full(3, np.nan)
+    high = ends.max(axis=0) if len(ends) else np.full(3, np.nan)
+    stocks = [_stock(setup, expected) for setup in job.setups]
+    feeding = np.isin(spans.kind, (int(SpanKind.FEED), int(SpanKind.RIGID)))
+    deepest = spans.end[feeding, 2]
+    deepest = deepest[np.isfinite(deepest)]
+    floor = stocks[0]["low"][2] if stocks else None
+    lowest = float(deepest.min()) if deepest.size else math.nan
+    return {
+        "material": job.material.name or None,
+        "offsets_used": [path.offset_names[int(i)] for i in np.unique(path.offset)],
+        "stock": stocks,
+        "keep_outs": [
+            {"name": k.name, "low": list(k.box.low), "high": list(k.box.high)} for k in job.keep_outs
+        ],
+        "lowest_z": _known(lowest),
+        "above_underside": _known(lowest - floor) if floor is not None else None,
+        "travel": {"low": _place((low[0], low[1], low[2])), "high": _place((high[0], high[1], high[2]))},
+    }
+
+
+def _stock(setup: Setup, expected: Expected) -> Sheet:
+    if isinstance(setup.stock, After):
+        stock = expected.uncut[setup.offset]
+        east, north = stock.east_north
+        bounds = (stock.grid[0], stock.grid[1], stock.floor, east, north, stock.top)
+    else:
+        bounds = outline_of(setup.stock)
+    cell = expected.uncut[setup.offset].cell
+    return {
+        "offset": setup.offset,
+        "shape": type(setup.stock).__name__.lower(),
+        "low": [_known(v) for v in bounds[:3]],
+        "high": [_known(v) for v in bounds[3:]],
+        "cell": _known(cell),
+    }
+
+
+def _tools_in_order(path: TimedPath) -> list[int]:
+    used = path.spans.tool[path.feed_mm_per_min > 0.0]
+    return list(dict.fromkeys(int(number) for number in used))
+
+
+def _tool(job: Job, cuts: list[Cut], number: int) -> Sheet:
+    tool = job.tool(number)
+    contacts = [cut.contact for cut in cuts if cut.contact.tool == number]
+    lowest = [cut.lowest for cut in cuts if cut.contact.tool == number]
+    return {
+        "number": number,
+        "kind": tool.kind if tool else None,
+        "diameter": _known(tool.diameter) if tool else None,
+        "corner_radius": _known(tool.corner_radius) if tool else None,
+        "point_angle_deg": _known(tool.point_angle_deg) if tool else None,
+        "flutes": tool.flutes if tool else None,
+        "name": tool.name if tool else "",
+        "h": tool.h if tool and tool.h is not None else number,
+        "d": tool.d if tool and tool.d is not None else number,
+        "contacts": len(contacts),
+        "lowest_z": _known(min(lowest)) if lowest else None,
+        "least_override": _known(least_override(cuts, job, number), 1),
+    }
+
+
+def _first_touch(approach: Approach, expected: Expected, path: TimedPath, job: Job) -> Sheet:
+    cut = expected.cuts[approach.contact - 1]
+    contact = cut.contact
+    look = next(
+        (
+            hold
+            for hold in expected.timeline.holds
+            if hold.contact >= contact.id
+            and hold.has_room
+            and expected.timeline.contacts[hold.contact - 1].tool == contact.tool
+        ),
+        None,
+    )
+    return {
+        "tool": approach.tool,
+        "contact": contact.id,
+        "line": contact.line,
+        "block": contact.block,
+        "offset": cut.offset,
+        "shows": _place(approach.touch),
+        "downwards": approach.downwards,
+        "heading": _heading(expected, contact),
+        "hears": what_is_heard(contact, job),
+        "audible": str(contact.audible),
+        "ladder": [_rung(rung) for rung in approach.rungs],
+        "look": _hold(look) if look is not None else None,
+    }
+
+
+def _heading(expected: Expected, contact: Contact) -> list[float | None]:
+    """Direction of the move at first touch."""
+    rows = expected.segments.rows
+    k = max(int(np.searchsorted(rows[:, 6], contact.start, side="right")) - 1, 0)
+    way = rows[k, 3:6] - rows[k, 0:3]
+    length = float(np.linalg.norm(way))
+    x, y, z = way / length if length > 0.0 else way
+    return _place((x, y, z))
+
+
+def what_is_heard(contact: Contact, job: Job) -> str:
+    """What the first seconds of a contact will sound like, in plain words."""
+    pace = max(job.machine.feed_override / 100.0, 0.01)
+    ramp = contact.ramp_in / pace
+    grows = "at once" if ramp < 0.1 else f"growing over {ramp:.1f} s"
+    lasts = (contact.stop - contact.start) / pace
+    tone = ""
+    if contact.tooth_pass_hz > 0.0:
+        single = contact.tooth_pass_hz < 40.0
+        tone = f", {'single hits' if single else 'a tone'} at {contact.tooth_pass_hz:.0f} Hz"
+    return f"{contact.way}{tone}, {grows}, for {lasts:.1f} s at {job.machine.feed_override:g} %"
+
+
+def _rung(rung: Rung) -> Sheet:
+    return {
+        "left": _known(rung.left_mm),
+        "shows": _place(rung.place),
+        "to_go": _place(rung.to_go_mm),
+        "line": rung.line,
+        "rapid": rung.rapid,
+        "highest_override": rung.highest_override,
+        "compare": rung.compare,
+    }
+
+
+def _pass(expected: Expected, number: int) -> Sheet:
+    made = expected.timeline.passes[number]
+    contacts = [expected.timeline.contacts[i - 1] for i in made.contact_ids]
+    heard = {str(contact.audible) for contact in contacts}
+    lines = [contact.line for contact in contacts]
+    return {
+        "id": made.id,
+        "tool": made.tool,
+        "name": made.name,
+        "contacts": list(made.contact_ids),
+        "lines": [min(lines), max(lines)],
+        "start_s": _known(contacts[0].start),
+        "stop_s": _known(contacts[-1].stop),
+        "in_cut_s": _known(sum(contact.stop - contact.start for contact in contacts)),
+        "audible": next(a for a in ("easy", "faint", "not by ear") if a in heard),
+        "strength_db": _known(max(contact.strength_db for contact in contacts), 1),
+    }
+
+
+def _contact(cut: Cut) -> Sheet:
+    c = cut.contact
+    return {
+        "id": c.id,
+        "pass": c.pass_id,
+        "tool": c.tool,
+        "line": c.line,
+        "block": c.block,
+        "offset": cut.offset,
+        "way": c.way,
+        "start_s": _known(c.start),
+        "ramp_in_s": _known(c.ramp_in),
+        "ramp_out_s": _known(c.ramp_out),
+        "stop_s": _known(c.stop),
+        "place": _place(c.place),
+        "axial_depth": _known(c.axial_depth_mm),
+        "radial_width": _known(c.radial_width_mm),
+        "arc_deg": _known(cut.arc_deg, 2),
+        "climb_share": _known(c.climb_share, 3),
+        "teeth_in_cut": _known(cut.teeth_in_cut, 3),
+        "feed_mm_per_min": _known(c.feed_mm_per_min),
+        "spindle_rpm": _known(c.spindle_rpm),
+        "spindle_hz": _known(c.spindle_rpm / 60.0, 3),
+        "tooth_pass_hz": _known(c.tooth_pass_hz, 3),
+        "feed_per_tooth": _known(cut.per_tooth_mm, 5),
+        "mean_chip": _known(c.mean_chip_mm, 5),
+        "greatest_chip": _known(cut.greatest_chip_mm, 5),
+        "removed_mm3": _known(c.removed_mm3, 2),
+        "removal_mm3_per_s": _known(cut.removal_mm3_per_s, 3),
+        "force_n": _known(cut.force_n, 2),
+        "power_w": _known(c.power_w, 2),
+        "torque_nm": _known(cut.torque_nm, 3),
+        "load_percent": _known(c.load_percent, 2),
+        "strength_db": _known(c.strength_db, 2),
+        "audible": str(c.audible),
+        "reveals": str(c.reveals),
+    }
+
+
+def _hold(hold: HoldPoint) -> Sheet:
+    return {
+        "contact": hold.contact,
+        "line": hold.line,
+        "how": str(hold.how),
+        "from_s": _known(hold.from_s),
+        "until_s": _known(hold.until_s),
+        "travel": _known(hold.travel_mm, 2),
+        "clear": _known(hold.clear_mm, 2),
+        "time_to_press_s": _known(hold.time_to_press_s, 2),
+        "has_room": hold.has_room,
+        "cue": hold.cue,
+        "next_contact": hold.next_contact,
+        "note": hold.note,
+    }
+
+
+def _time_at(path: TimedPath, percent: int) -> Sheet:
+    clock = RealClock(path, feed=percent / 100.0, rapid=percent / 100.0)
+    end = float(path.spans.stop_s[-1]) if len(path.spans) else 0.0
+    return {"override": percent, "seconds": _known(clock.at(end), 1)}

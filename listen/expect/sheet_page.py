@@ -1,0 +1,223 @@
+"""The first-run sheet as one page: opens with the network off, prints on A4, has room to write."""
+
+from collections.abc import Iterable
+from html import escape
+
+from listen.expect.drawing import first_touch, plan
+from listen.expect.sheet import Sheet
+from listen.expect.sheet_terminal import FIXED, Shown, clock_text, look_text
+from listen.job import Job
+
+_STYLE = """
+@page { size: A4; margin: 12mm }
+:root { color-scheme: light }
+body { font: 10.5pt/1.35 system-ui, sans-serif; color: #000; background: #fff;
+  max-width: 186mm; margin: 0 auto; padding: 4mm }
+h1 { font-size: 15pt; margin: 0 }
+h2 { font-size: 12pt; margin: 4mm 0 1mm; border-bottom: 0.4mm solid #000 }
+p { margin: 1mm 0 }
+.fixed { font-weight: bold; border: 0.6mm solid #000; padding: 1mm 2mm; margin: 2mm 0 }
+.warnings li { margin-bottom: 1mm }
+.warnings b::before { content: "! " }
+table {
+  border-collapse: collapse; width: 100%; margin: 1mm 0;
+  break-inside: avoid-page; font-variant-numeric: tabular-nums }
+th, td { text-align: left; padding: 0.4mm 1.5mm; border-bottom: 0.2mm solid #888;
+  vertical-align: top; font-size: 9.5pt }
+th { font-weight: 600 }
+td.n, th.n { text-align: right }
+.pair { display: flex; gap: 4mm; align-items: flex-start }
+.pair > svg { flex: none }
+.pair > div { flex: 1 }
+.touch { break-inside: avoid-page }
+.shows { font-size: 15pt; font-weight: bold; font-variant-numeric: tabular-nums }
+svg { border: 0.2mm solid #888; background: #fff }
+svg text { font-family: system-ui, sans-serif; fill: #000 }
+.stock { fill: #ddd; stroke: #000 }
+.kept { fill: #fff; stroke: #000; stroke-dasharray: 2 1 }
+.tool { fill: #fff; stroke: #000 }
+.zero { fill: none; stroke: #000 }
+circle.touch { fill: #000 }
+.write { border-bottom: 0.3mm solid #000; display: inline-block; min-width: 34mm; height: 5mm }
+"""
+
+
+def sheet_page(sheet: Sheet, job: Job, *, figures: bool = False) -> str:
+    """The whole page as text of an HTML file.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    job : Job
+        For the shapes of its tools.
+    figures : bool
+        Add chip, force, power and load of each contact.
+    """
+    shown = Shown(sheet)
+    title = f"First-run sheet: {sheet['program']}"
+    parts = [
+        f"<h1>{escape(title)}</h1><p>{escape(sheet['kind'])}, feed override {sheet['feed_override']:g} %, "
+        f"rapid override {sheet['rapid_override']:g} % at the start</p>",
+        f'<p class="fixed">{escape(FIXED)}</p>',
+        _warnings(sheet),
+        _setup(sheet, shown),
+        *(_touch(touch, sheet, shown, job) for touch in sheet["first_touches"]),
+        _passes(sheet, shown),
+    ]
+    if figures:
+        parts.append(_figures(sheet))
+    parts.append(_to_write())
+    return (
+        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width">'
+        '<meta http-equiv="Content-Security-Policy" '
+        "content=\"default-src 'none'; style-src 'unsafe-inline'\">"
+        f"<title>{escape(title)}</title><style>{_STYLE}</style></head><body>\n"
+        + "\n".join(parts)
+        + "\n</body></html>\n"
+    )
+
+
+def _table(heads: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
+    head = "".join(f"<th>{escape(h)}</th>" for h in heads)
+    body = "".join("<tr>" + "".join(f"<td>{escape(c)}</td>" for c in row) + "</tr>" for row in rows)
+    return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+
+
+def _warnings(sheet: Sheet) -> str:
+    if not sheet["warnings"]:
+        return "<h2>Warnings</h2><p>None found; that is not a permission.</p>"
+    items = "".join(
+        f"<li><b>{escape(_where(w) + w['text'])}</b><br>{escape(w['remedy'])}</li>" for w in sheet["warnings"]
+    )
+    return f'<h2>Warnings</h2><ul class="warnings">{items}</ul>'
+
+
+def _where(warning: Sheet) -> str:
+    return f"line {warning['line']}: " if warning["line"] else ""
+
+
+def _setup(sheet: Sheet, shown: Shown) -> str:
+    setup = sheet["setup"]
+    stock = setup["stock"][0]
+    above = setup["above_underside"]
+    side = "above" if above is None or above >= 0.0 else "BELOW"
+    facts = [
+        f"Checksum {sheet['checksum'] or 'none'}, units {shown.unit}",
+        f"Stock {stock['shape']} under {stock['offset']}: "
+        f"{shown.place(stock['low'])} to {shown.place(stock['high'])}",
+        f"Material {setup['material'] or 'not given'}; offsets used {', '.join(setup['offsets_used'])}",
+        f"Lowest Z in feed {shown.length(setup['lowest_z'])}: "
+        f"{shown.length(None if above is None else abs(above))} {side} the underside",
+        f"Travel {shown.place(setup['travel']['low'])} to {shown.place(setup['travel']['high'])}",
+    ]
+    tools = _table(
+        (
+            "T",
+            "H",
+            "D",
+            "kind",
+            f"⌀ {shown.unit}",
+            "flutes",
+            "lowest Z",
+            "chip from",
+            "length, measured",
+            "initials",
+        ),
+        [
+            (
+                str(t["number"]),
+                str(t["h"]),
+                str(t["d"]),
+                t["kind"] or "not in the job",
+                shown.length(t["diameter"]),
+                str(t["flutes"] or "–"),
+                shown.length(t["lowest_z"]),
+                "–" if t["least_override"] is None else f"{t['least_override']:.0f} %",
+                "",
+                "",
+            )
+            for t in sheet["tools"]
+        ],
+    )
+    lines = "".join(f"<p>{escape(fact)}</p>" for fact in facts)
+    return f'<h2>Is this my set-up?</h2><div class="pair">{plan(sheet)}<div>{lines}</div></div>{tools}'
+
+
+def _touch(touch: Sheet, sheet: Sheet, shown: Shown, job: Job) -> str:
+    tool = job.tool(touch["tool"])
+    assert tool is not None
+    stock = next(s for s in sheet["setup"]["stock"] if s["offset"] == touch["offset"])
+    drawn = first_touch(touch, stock, tool, f"Z{shown.length(touch['shows'][2])}")
+    ladder = _table(
+        ("hold at, left", "position shown", "to go in block", "move", "catch up to", "read"),
+        [
+            (
+                shown.length(r["left"], 2 if shown.unit == "mm" else 3),
+                shown.moving(r["shows"], touch["shows"]),
+                shown.moving(r["to_go"], (0.0, 0.0, 0.0)),
+                "rapid" if r["rapid"] else "feed",
+                f"{r['highest_override']:.0f} %" if r["highest_override"] is not None else "cannot",
+                "spindle stopped, compare gap:" if r["compare"] else "",
+            )
+            for r in touch["ladder"]
+        ],
+    )
+    how = "coming down" if touch["downwards"] else "coming sideways"
+    return (
+        f'<section class="touch"><h2>T{tool.number} {escape(tool.kind)} ⌀{shown.length(tool.diameter)}: '
+        f"first touch, {escape(touch['block'])}</h2>"
+        f'<div class="pair">{drawn}<div><p>The control shows ({escape(touch["offset"])}, {how})</p>'
+        f'<p class="shows">{escape(shown.place(touch["shows"]))}</p>'
+        f"<p>You will hear: {escape(touch['hears'])}; {escape(touch['audible'])}</p>"
+        f"<p>Look {escape(look_text(touch['look'], shown))}</p></div></div>{ladder}</section>"
+    )
+
+
+def _passes(sheet: Sheet, shown: Shown) -> str:
+    rows = [
+        (
+            str(p["id"]),
+            str(p["tool"]),
+            p["name"],
+            f"{p['lines'][0]}" if p["lines"][0] == p["lines"][1] else f"{p['lines'][0]}–{p['lines'][1]}",
+            str(len(p["contacts"])),
+            clock_text(p["start_s"]),
+            clock_text(p["stop_s"]),
+            p["audible"],
+            "",
+        )
+        for p in sheet["passes"]
+    ]
+    times = ", ".join(f"{t['override']} %: {clock_text(t['seconds'])}" for t in sheet["times"])
+    heads = ("pass", "T", "what", "lines", "contacts", "from", "to", "heard", "seen in the look")
+    return f"<h2>Passes</h2>{_table(heads, rows)}<p>Time at an override of {escape(times)}</p>"
+
+
+def _figures(sheet: Sheet) -> str:
+    keys = ("mean_chip", "greatest_chip", "force_n", "power_w", "torque_nm", "load_percent", "strength_db")
+    rows = [
+        (str(c["id"]), str(c["line"]), c["way"], *("–" if c[k] is None else f"{c[k]:.4g}" for k in keys))
+        for c in sheet["contacts"]
+    ]
+    heads = (
+        "#",
+        "line",
+        "way",
+        "mean chip",
+        "greatest chip",
+        "force N",
+        "power W",
+        "torque Nm",
+        "load %",
+        "dB",
+    )
+    return f"<h2>Figures</h2>{_table(heads, rows)}"
+
+
+def _to_write() -> str:
+    line = '<span class="write"></span>'
+    return (
+        f"<h2>Signed</h2><p>Zero checked {line} Lengths checked {line} Clamps checked {line}</p>"
+        f"<p>Doors, guards, machine's manual and local rules come first. Date {line} Initials {line}</p>"
+    )

@@ -1,0 +1,263 @@
+"""The first-run sheet for the terminal, 100 columns wide."""
+
+import io
+from collections.abc import Iterable, Sequence
+
+from rich import box
+from rich.console import Console, Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from listen.expect.sheet import Sheet
+
+WIDTH = 100
+FIXED = "Advice only. This sheet cannot stop the machine. Watch the machine."
+
+
+class Shown:
+    """Turns lengths of a sheet into text in the unit of the job."""
+
+    def __init__(self, sheet: Sheet) -> None:
+        self.unit = sheet["shown_in"]
+        self._scale = 25.4 if self.unit == "inch" else 1.0
+        self._digits = 4 if self.unit == "inch" else 3
+
+    def length(self, value: float | None, digits: int | None = None) -> str:
+        """A length as the control would show it, "–" where it is not known."""
+        if value is None:
+            return "–"
+        text = f"{value / self._scale:.{self._digits if digits is None else digits}f}"
+        return text[1:] if text.strip("-0.") == "" and text.startswith("-") else text
+
+    def place(self, place: Iterable[float | None]) -> str:
+        """A place as the control would show it."""
+        return " ".join(f"{axis}{self.length(v)}" for axis, v in zip("XYZ", place, strict=True))
+
+    def moving(self, place: Sequence[float], other: Sequence[float]) -> str:
+        """Only the axes in which a place differs from another."""
+        pairs = zip("XYZ", place, other, strict=True)
+        return " ".join(f"{axis}{self.length(a)}" for axis, a, b in pairs if abs(a - b) > 5e-4) or self.place(
+            place
+        )
+
+
+def clock_text(seconds: float) -> str:
+    """Seconds as minutes and seconds.
+
+    Examples
+    --------
+    >>> clock_text(75.2), clock_text(3.14)
+    ('1:15', '3.1 s')
+    """
+    return f"{int(seconds // 60)}:{int(seconds % 60):02d}" if seconds >= 60.0 else f"{seconds:.1f} s"
+
+
+def terminal_sheet(sheet: Sheet, *, contacts: bool = False, figures: bool = False) -> Group:
+    """The sheet as something rich can print.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    contacts : bool
+        Open the passes to their contacts.
+    figures : bool
+        Add chip, force, power and load.
+    """
+    shown = Shown(sheet)
+    parts: list[RenderableType] = [
+        Text(f"First-run sheet: {sheet['program']} ({sheet['kind']})", style="bold"),
+        Text(FIXED),
+    ]
+    parts += _warnings(sheet)
+    parts += [Text(), Text("Is this my set-up?", style="bold"), *_setup(sheet, shown), _tools(sheet, shown)]
+    for touch in sheet["first_touches"]:
+        parts += [Text(), *_touch(touch, sheet, shown)]
+    parts += [Text(), Text("Passes", style="bold"), _passes(sheet)]
+    if contacts:
+        parts.append(_contacts(sheet, shown))
+    if figures:
+        parts.append(_figures(sheet))
+    times = ", ".join(f"{t['override']} %: {clock_text(t['seconds'])}" for t in sheet["times"])
+    parts.append(Text(f"Time at feed and rapid override of {times} (waits and tool changes as they are)"))
+    return Group(*parts)
+
+
+def terminal_text(sheet: Sheet, *, contacts: bool = False, figures: bool = False) -> str:
+    """The sheet as plain text of at most 100 columns."""
+    console = Console(width=WIDTH, file=io.StringIO(), color_system=None, legacy_windows=False)
+    with console.capture() as capture:
+        console.print(terminal_sheet(sheet, contacts=contacts, figures=figures))
+    return capture.get()
+
+
+def _warnings(sheet: Sheet) -> list[RenderableType]:
+    found: list[RenderableType] = [Text(), Text("Warnings", style="bold")]
+    if not sheet["warnings"]:
+        return [*found, Text("  none found; that is not a permission")]
+    for warning in sheet["warnings"]:
+        where = f"line {warning['line']}: " if warning["line"] else ""
+        found.append(Text(f"! {where}{warning['text']}"))
+        found.append(Text(f"    {warning['remedy']}", style="italic"))
+    return found
+
+
+def _setup(sheet: Sheet, shown: Shown) -> list[RenderableType]:
+    setup = sheet["setup"]
+    rows = [f"Program {sheet['program']}, checksum {sheet['checksum'] or 'none'}, units {shown.unit}"]
+    for stock in setup["stock"]:
+        rows.append(
+            f"{stock['offset']}: {stock['shape']} "
+            f"from {shown.place(stock['low'])} to {shown.place(stock['high'])}"
+        )
+    rows.append(
+        f"Material {setup['material'] or 'not given'}; offsets used: {', '.join(setup['offsets_used'])}"
+    )
+    above = setup["above_underside"]
+    side = "above" if above is None or above >= 0.0 else "BELOW"
+    distance = shown.length(None if above is None else abs(above))
+    rows.append(f"Lowest Z in feed {shown.length(setup['lowest_z'])}, {distance} {side} the underside")
+    travel = setup["travel"]
+    rows.append(f"Travel from {shown.place(travel['low'])} to {shown.place(travel['high'])}")
+    return [Text("  " + row) for row in rows]
+
+
+def _table(*columns: str, right: str = "") -> Table:
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1), expand=False)
+    for column in columns:
+        table.add_column(column, justify="right" if column in right.split("|") else "left", overflow="fold")
+    return table
+
+
+def _tools(sheet: Sheet, shown: Shown) -> Table:
+    table = _table(
+        "T",
+        "H",
+        "D",
+        "kind",
+        f"⌀ {shown.unit}",
+        "flutes",
+        "contacts",
+        "lowest Z",
+        "chip from",
+        right="T|H|D|contacts",
+    )
+    for tool in sheet["tools"]:
+        least = tool["least_override"]
+        table.add_row(
+            str(tool["number"]),
+            str(tool["h"]),
+            str(tool["d"]),
+            tool["kind"] or "not in the job",
+            shown.length(tool["diameter"]),
+            str(tool["flutes"] or "–"),
+            str(tool["contacts"]),
+            shown.length(tool["lowest_z"]),
+            "–" if least is None else f"{least:.0f} %" if least <= 100.0 else "rubs",
+        )
+    return table
+
+
+def _touch(touch: Sheet, sheet: Sheet, shown: Shown) -> list[RenderableType]:
+    tool = next(t for t in sheet["tools"] if t["number"] == touch["tool"])
+    name = f"T{tool['number']} {tool['kind']} ⌀{shown.length(tool['diameter'])}"
+    head = Text(f"{name} touches first in {touch['block']}", style="bold")
+    how = "coming down" if touch["downwards"] else "coming sideways"
+    lines = [
+        f"  the control shows  {shown.place(touch['shows'])}   ({touch['offset']}, {how})",
+        f"  you will hear      {touch['hears']}; {touch['audible']}",
+        f"  look               {look_text(touch['look'], shown)}",
+    ]
+    table = _table(
+        "hold at, left", "position shown", "to go in block", "move", "catch up to", "", right="hold at, left"
+    )
+    for rung in touch["ladder"]:
+        most = rung["highest_override"]
+        table.add_row(
+            shown.length(rung["left"], 2 if shown.unit == "mm" else 3),
+            shown.moving(rung["shows"], touch["shows"]),
+            shown.moving(rung["to_go"], (0.0, 0.0, 0.0)),
+            "rapid" if rung["rapid"] else "feed",
+            f"{most:.0f} %" if most is not None else "cannot",
+            "compare gap, spindle stopped" if rung["compare"] else "",
+        )
+    return [head, *(Text(line) for line in lines), table]
+
+
+def look_text(look: Sheet | None, shown: Shown) -> str:
+    """Where to stop for a look, in one line."""
+    if look is None:
+        return "no room to hold with this tool; plan a stop in the program"
+    where = {
+        "program stop": f"the program stops in line {look['line']}",
+        "single block": f"single block before line {look['line']}",
+        "feed hold": f"feed hold in line {look['line']}, {look['time_to_press_s']:.1f} s to press",
+    }[look["how"]]
+    clear = f"{shown.length(look['clear'], 1)} {shown.unit} clear or more"
+    return f"after contact {look['contact']}: {where}, {clear}"
+
+
+def _passes(sheet: Sheet) -> Table:
+    table = _table(
+        "pass", "T", "what", "lines", "contacts", "from", "to", "in the cut", "heard", right="pass|T|contacts"
+    )
+    for item in sheet["passes"]:
+        first, last = item["lines"]
+        table.add_row(
+            str(item["id"]),
+            str(item["tool"]),
+            item["name"],
+            f"{first}" if first == last else f"{first}–{last}",
+            str(len(item["contacts"])),
+            clock_text(item["start_s"]),
+            clock_text(item["stop_s"]),
+            clock_text(item["in_cut_s"]),
+            item["audible"],
+        )
+    return table
+
+
+def _contacts(sheet: Sheet, shown: Shown) -> Table:
+    table = _table(
+        "#", "line", "way", "at", "lasts", "place", "deep", "wide", "shows a fault by", right="#|line"
+    )
+    for item in sheet["contacts"]:
+        table.add_row(
+            str(item["id"]),
+            str(item["line"]),
+            item["way"],
+            f"{item['start_s']:.2f}",
+            f"{item['stop_s'] - item['start_s']:.2f} s",
+            shown.place(item["place"]),
+            shown.length(item["axial_depth"], 2),
+            shown.length(item["radial_width"], 2),
+            item["reveals"],
+        )
+    return table
+
+
+def _figures(sheet: Sheet) -> Table:
+    table = _table(
+        "#",
+        "teeth in cut",
+        "chip mean",
+        "chip most",
+        "force N",
+        "power W",
+        "torque Nm",
+        "load %",
+        "dB",
+        right="#",
+    )
+    for item in sheet["contacts"]:
+        values = (
+            "teeth_in_cut",
+            "mean_chip",
+            "greatest_chip",
+            "force_n",
+            "power_w",
+            "torque_nm",
+            "load_percent",
+        )
+        row = ["–" if item[key] is None else f"{item[key]:.4g}" for key in values]
+        table.add_row(str(item["id"]), *row, f"{item['strength_db']:.1f}")
+    return table
