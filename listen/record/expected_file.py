@@ -5,6 +5,7 @@ from dataclasses import fields
 from enum import StrEnum
 from pathlib import Path
 from typing import Any, TypeVar
+from zipfile import BadZipFile
 
 import numpy as np
 
@@ -61,7 +62,7 @@ def read_expected(folder: Path) -> Timeline | None:
         return None
     try:
         values = json.loads(path.read_text(encoding="utf-8"))
-        with np.load(folder / "spans.npz", allow_pickle=False) as arrays:
+        with (folder / "spans.npz").open("rb") as file, np.load(file, allow_pickle=False) as arrays:
             spans = Spans(**{field.name: arrays[field.name] for field in fields(Spans)})
         if values.get("format") != FORMAT:
             raise RecordingError(f"{path} must be of format {FORMAT!r}, got {values.get('format')!r}")
@@ -73,7 +74,7 @@ def read_expected(folder: Path) -> Timeline | None:
             cautions=_items(Caution, values["cautions"]),
             **{name: values[name] for name in _SCALARS},
         )
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, EOFError) as error:
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, EOFError, BadZipFile) as error:
         raise RecordingError(f"{path} and spans.npz must hold the sheet of the run; {error!r}") from None
 
 

@@ -76,6 +76,15 @@ def write_files(run: Run, folder: Path) -> None:
     write_whole(folder / "run.json", json.dumps(run_values(run), indent=1, allow_nan=False) + "\n")
 
 
+def run_json_matches(run: Run) -> bool:
+    """Whether `run.json` in the run's folder says what its decisions say."""
+    try:
+        held = json.loads((run.folder / "run.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    return bool(held == json.loads(json.dumps(run_values(run))))
+
+
 def write_whole(path: Path, text: str) -> None:
     """Write a text file so that it is either there and whole, or as it was before."""
     part = path.with_name(path.name + ".part")
