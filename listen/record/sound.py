@@ -173,6 +173,8 @@ class EncodedSound:
             self._encoder.close()
         except soundfile.LibsndfileError as error:
             self._file.problem = self._file.problem or OSError(str(error))
+        if self._file.problem is not None:
+            self._say_length()  # closing wrote the length that was meant, not the one that fitted
         self._file.close()
 
     def _write(self, piece: NDArray[np.float64]) -> None:
@@ -185,15 +187,20 @@ class EncodedSound:
         except soundfile.LibsndfileError as error:
             self._file.problem = self._file.problem or OSError(str(error))
             return
-        self._written += piece.size
+        except AssertionError:  # soundfile's own, for a piece that was written in part
+            if self._file.problem is None:
+                raise
+            return
         if self._flac:
             self._encoder.flush()
+        if self._file.problem is None:
+            self._written += piece.size
             self._say_length()
 
     def _say_length(self) -> None:
         """Bring the number of samples in the header up to date (RFC 9639, section 8.2)."""
         certain = max(0, self._written // 4096 - 1) * 4096  # what the encoder has let go of
-        if certain:
+        if certain and self._flac:
             self._file.write_at(22, certain.to_bytes(8, "big")[4:])
             high = certain >> 32 & 0x0F
             self._file.write_at(21, bytes([0xF0 | high]))  # low nibble: length; high: 16 bits
