@@ -15,7 +15,9 @@ from listen.timeline import Cue, Mark, Position, Timeline, Verdict
 
 N_SLOTS = 16
 WIDTH = 200
-TICK_S = 0.2
+MOST = 48  # guesses that positions and verdicts are read from
+TICK_S = 0.25
+SETTLE_TICKS = 4  # verdicts that come with silence are looked for this often
 Output = Position | Verdict | Cue
 
 
@@ -33,7 +35,7 @@ class Follower:
     """
 
     def __init__(self, timeline: Timeline, *, rate: int, ear: EarRates) -> None:
-        self._tracking = Tracking(timeline, rate=rate, ear=ear, n_slots=N_SLOTS, width=WIDTH)
+        self._tracking = Tracking(timeline, rate=rate, ear=ear, n_slots=N_SLOTS, width=WIDTH, most=MOST)
         self._rate = rate
         self._tick = max(int(TICK_S * rate), 1)
         self._next_tick = self._tick
@@ -97,25 +99,26 @@ class Follower:
     def _one_tick(self, at: int) -> list[Output]:
         found: list[Output] = [self._position(at)]
         found.extend(self._cues.tick(at))
-        found.extend(self._settle(at))
+        if at // self._tick % SETTLE_TICKS == 0:
+            found.extend(self._settle(at))
         found.extend(self._unexpected.settle(at / self._rate, at))
         return found
 
     def _position(self, at: int) -> Position:
         tracking = self._tracking
-        engine, space = tracking.engine, tracking.space
+        view, space = tracking.view(), tracking.space
         at_s = at / self._rate
         weights, _ = tracking.beliefs(at_s)
-        place, inner = engine.places(at_s)
+        place, inner = view.places(at_s)
         mean = float((weights * place).sum())
         spread = float(np.sqrt((weights * (inner**2 + (place - mean) ** 2)).sum()))
-        k = engine.core["k"]
+        k = view.core["k"]
         chance = np.bincount(k, weights=weights, minlength=1)
         likeliest = int(np.argmax(chance))
         mine = k == likeliest
-        held = tracking.clock.held or bool(weights[engine.core["phase"] == Phase.STOPPED].sum() > 0.5)
-        log_rate = float((weights[mine] * engine.core["m"][mine]).sum() / max(weights[mine].sum(), 1e-12))
-        started = engine.is_started
+        held = tracking.clock.held or bool(weights[view.core["phase"] == Phase.STOPPED].sum() > 0.5)
+        log_rate = float((weights[mine] * view.core["m"][mine]).sum() / max(weights[mine].sum(), 1e-12))
+        started = view.is_started
         return Position(
             at=at,
             program_time=mean,
@@ -129,16 +132,16 @@ class Follower:
     def _settle(self, at: int, *, is_last: bool = False) -> list[Output]:
         """Verdicts on contacts whose evidence is in."""
         tracking = self._tracking
-        engine = tracking.engine
-        if not engine.is_started or tracking.space.n == 0:
+        view = tracking.view()
+        if not view.is_started or tracking.space.n == 0:
             return []
         weights, absent = tracking.beliefs(at / self._rate)
-        reached = int(engine.core["k"][int(np.argmax(weights))])
+        reached = int(view.core["k"][int(np.argmax(weights))])
         found: list[Output] = []
         for index in range(self._next, min(reached + 1, tracking.space.n)):
             if index in self._called:
                 continue
-            outcome = outcome_of(engine, weights, index, absent)
+            outcome = outcome_of(view, weights, index, absent)
             if outcome.settled < (0.5 if is_last else 0.9):
                 continue
             clear = outcome.beliefs[outcome.best] / outcome.settled > CLEAR

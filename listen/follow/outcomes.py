@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.follow.engine import Engine
 from listen.follow.hypotheses import Floats, Off, On, Phase
+from listen.follow.view import View
 from listen.timeline import VerdictKind
 
 KINDS = (
@@ -55,13 +55,13 @@ class Outcome:
 
 
 def outcome_of(
-    engine: Engine, weights: Floats, contact: int, absent_now: Floats, *, is_over: bool = False
+    view: View, weights: Floats, contact: int, absent_now: Floats, *, is_over: bool = False
 ) -> Outcome:
     """Add up over all guesses what became of a contact.
 
     Parameters
     ----------
-    engine : Engine
+    view : View
     weights : ndarray, shape (n_guesses,)
         Belief in each guess, silence since the last boundary included.
     contact : int
@@ -71,13 +71,12 @@ def outcome_of(
     is_over : bool
         No more sound comes: what stopped inside a contact has ended early.
     """
-    core, rings = engine.core, engine.rings
-    n_heard = min(engine.n_stretches, engine.n_slots)
-    order = (np.arange(engine.n_stretches - n_heard, engine.n_stretches)) % engine.n_slots
+    core, rings = view.core, view.rings
+    order = view.order
     mine: NDArray[np.bool_] = (rings.contact[:, order] <= contact) & (rings.last[:, order] >= contact)
     mine &= rings.contact[:, order] >= 0
     found: NDArray[np.bool_] = np.asarray(mine.any(axis=1))
-    kind = _kinds(engine, contact, order, mine, found)
+    kind = _kinds(view, contact, order, mine, found)
     if is_over:
         kind[kind == STOPPED] = ENDED_EARLY
     waiting = (~found) & (core["k"] == contact) & (core["phase"] == Phase.AIR)
@@ -86,13 +85,13 @@ def outcome_of(
         moved = float((weights * absent_now)[waiting].sum())
         beliefs[NOT_HEARD] += moved
         beliefs[PENDING] = max(beliefs[PENDING] - moved, 0.0)
-    return _with_times(engine, weights, contact, order, mine, kind, beliefs)
+    return _with_times(view, weights, contact, order, mine, kind, beliefs)
 
 
 def _kinds(
-    engine: Engine, contact: int, order: NDArray[np.int64], mine: NDArray[np.bool_], found: NDArray[np.bool_]
+    view: View, contact: int, order: NDArray[np.int64], mine: NDArray[np.bool_], found: NDArray[np.bool_]
 ) -> NDArray[np.int64]:
-    core, rings = engine.core, engine.rings
+    core, rings = view.core, view.rings
     kind = np.full(core.size, PENDING)
     if not found.any():
         kind[core["k"] > contact] = NOT_HEARD
@@ -115,7 +114,7 @@ def _kinds(
 
 
 def _with_times(
-    engine: Engine,
+    view: View,
     weights: Floats,
     contact: int,
     order: NDArray[np.int64],
@@ -131,20 +130,20 @@ def _with_times(
     if not pool.any():
         pool = weights
     row = int(np.argmax(pool))
-    rings = engine.rings
+    rings = view.rings
     if mine.shape[1] and mine[row].any():
         slots = order[mine[row]]
         first, last = slots[0], slots[-1]
         early = float(rings.early_mm[row, first]) if rings.contact[row, first] == contact else 0.0
         return Outcome(
             beliefs=beliefs,
-            onset_s=float(engine.onsets[first]),
-            offset_s=float(engine.offsets[last]),
+            onset_s=float(view.engine.onsets[first]),
+            offset_s=float(view.engine.offsets[last]),
             expected_onset_s=float(rings.expected_on[row, first]),
             expected_offset_s=float(rings.expected_off[row, last]),
             early_mm=early,
         )
-    onset, offset = _where_expected(engine, row, contact, order)
+    onset, offset = _where_expected(view, row, contact, order)
     return Outcome(
         beliefs=beliefs,
         onset_s=float("nan"),
@@ -155,21 +154,21 @@ def _with_times(
     )
 
 
-def _where_expected(engine: Engine, row: int, contact: int, order: NDArray[np.int64]) -> tuple[float, float]:
+def _where_expected(view: View, row: int, contact: int, order: NDArray[np.int64]) -> tuple[float, float]:
     """Where a contact that was not heard should have been, from the contact before it."""
-    space, core = engine.space, engine.core[row]
+    space, core = view.space, view.core[row]
     anchor_s, place = float(core["t0"]), float(core["u0"])
     if core["k"] > contact or core["phase"] != Phase.AIR:
         for slot in order[::-1]:
-            index = int(engine.rings.last[row, slot])
-            if 0 <= index < contact and np.isfinite(engine.offsets[slot]):
-                anchor_s, place = float(engine.offsets[slot]), float(space.stop[index])
+            index = int(view.rings.last[row, slot])
+            if 0 <= index < contact and np.isfinite(view.engine.offsets[slot]):
+                anchor_s, place = float(view.engine.offsets[slot]), float(space.stop[index])
                 break
     if core["phase"] == Phase.START:
         return float("nan"), float("nan")
     until = np.array([space.start[contact], space.stop[contact]])
     amounts = np.maximum(space.amounts_until(until) - space.amounts_until(np.array([place])), 0.0)
-    rate = np.exp(float(core["m"])) * engine.clock.rate
+    rate = np.exp(float(core["m"])) * view.engine.clock.rate
     times = (
         anchor_s
         + amounts[:, 0] / rate

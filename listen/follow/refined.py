@@ -55,7 +55,7 @@ def refined_verdicts(
     """
     if ear is None:
         ear = DEFAULT_EAR
-    tracking = Tracking(timeline, rate=rate, ear=ear, n_slots=N_SLOTS, width=WIDTH)
+    tracking = Tracking(timeline, rate=rate, ear=ear, n_slots=N_SLOTS, width=WIDTH, most=WIDTH)
     judge = _Judge(tracking, Strengths(timeline, sounds))
     timed: list[tuple[int, int, int, Item]] = [(e.at, 1, i, e) for i, e in enumerate(events)]
     timed += [(m.at, 0, i, m) for i, m in enumerate(marks)]
@@ -64,6 +64,8 @@ def refined_verdicts(
     for at, _, _, item in sorted(timed, key=lambda entry: entry[:3]):
         boundary = tracking.take(item)
         last = max(last, at, item.stop if isinstance(item, Gap) else at)
+        if isinstance(item, Event):
+            last = max(last, item.decided_at)
         if boundary is not None:
             judge.heard(boundary.is_onset)
     return judge.all(max(last, end or 0))
@@ -98,12 +100,12 @@ class _Judge:
         if is_onset or engine.n_stretches < N_SLOTS - KEEP:
             return
         slot = (engine.n_stretches - (N_SLOTS - KEEP)) % engine.n_slots
-        weights = engine.weights
-        contact = engine.rings.last[:, slot]
-        row = int(np.argmax(weights))
+        view = self.tracking.view()
+        contact = view.rings.last[:, slot]
+        row = int(np.argmax(view.weights))
         while len(self._outcomes) <= int(contact[row]):
             self._outcomes.append(
-                outcome_of(engine, weights, len(self._outcomes), np.zeros(engine.core.size))
+                outcome_of(view, view.weights, len(self._outcomes), np.zeros(view.core.size))
             )
 
     def all(self, end: int) -> tuple[Verdict, ...]:
@@ -113,7 +115,7 @@ class _Judge:
         weights, absent = tracking.beliefs(end_s)
         while len(self._outcomes) < tracking.space.n:
             index = len(self._outcomes)
-            outcome = outcome_of(tracking.engine, weights, index, absent, is_over=True)
+            outcome = outcome_of(tracking.view(), weights, index, absent, is_over=True)
             self._outcomes.append(self._at_the_end(index, outcome, end_s))
         verdicts = []
         for index, outcome in enumerate(self._outcomes):

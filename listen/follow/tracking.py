@@ -9,8 +9,9 @@ from listen.follow.feed_clock import FeedClock
 from listen.follow.hypotheses import Floats, Phase
 from listen.follow.priors import priors_for
 from listen.follow.space import Space
+from listen.follow.view import View
 from listen.states import ContactSound, EarRates, Event, Finding
-from listen.timeline import Mark, MarkKind, Timeline
+from listen.timeline import Mark, MarkKind, Place, Timeline
 
 Item = Event | Mark | Gap | Finding | ContactSound
 
@@ -27,7 +28,9 @@ class Tracking:
         The ear's belief in each stretch, by its number; only the newest are kept.
     """
 
-    def __init__(self, timeline: Timeline, *, rate: int, ear: EarRates, n_slots: int, width: int) -> None:
+    def __init__(
+        self, timeline: Timeline, *, rate: int, ear: EarRates, n_slots: int, width: int, most: int
+    ) -> None:
         self.rate = rate
         self.space = Space(timeline)
         self.clock = FeedClock(timeline)
@@ -37,6 +40,9 @@ class Tracking:
         self.now_s = 0.0
         self.ended_s: float | None = None
         self.probabilities: dict[int, float] = {}
+        self._most = most
+        self._view: View | None = None
+        self._seen = -1
 
     def take(self, item: Item) -> Boundary | None:
         """Take one item; gives the boundary that it made, if any."""
@@ -78,10 +84,11 @@ class Tracking:
         elif mark.kind == MarkKind.RAPID_OVERRIDE and mark.value > 0.0:
             self.engine.core["lr"] = np.log(mark.value / 100.0)
             self.engine.core["vr"] = 0.03**2
+            self.engine.version += 1
         elif mark.kind == MarkKind.LINE:
-            self.engine.see_line(int(mark.value), at)
+            self._see_line(int(mark.value), at)
         elif mark.kind == MarkKind.POSITION:
-            self.engine.see_place(mark.place, at)
+            self._see_place(mark.place, at)
         elif mark.kind == MarkKind.PROGRAM_END:
             self.ended_s = at
 
@@ -100,15 +107,36 @@ class Tracking:
         self.engine.lose_sound(gap.start / self.rate, gap.stop / self.rate)
         self.now_s = max(self.now_s, gap.stop / self.rate)
 
+    def view(self) -> View:
+        """The likeliest guesses as they stand now."""
+        if self._view is None or self._seen != self.engine.version:
+            self._view, self._seen = View(self.engine, most=self._most), self.engine.version
+        return self._view
+
     def beliefs(self, at_s: float) -> tuple[Floats, Floats]:
-        """Weights of the guesses at `at_s`, and the share of each in which its contact is missed."""
-        engine = self.engine
-        if self.boundaries.in_contact or not engine.is_started:
-            return engine.weights, np.zeros(engine.core.size)
-        quiet, absent = engine.silence(at_s)
-        logw = engine.core["logw"] + np.log(quiet + 1e-12)
-        weights = np.exp(logw - logw.max())
-        return weights / weights.sum(), absent
+        """Belief in each guess of the view at `at_s`, and the share that misses its contact."""
+        view = self.view()
+        if self.boundaries.in_contact or not self.engine.is_started:
+            return view.weights, np.zeros(view.core.size)
+        return view.silence(at_s)
+
+    def _see_line(self, line: int, at: float) -> None:
+        """The control told which line it is in."""
+        starts, stops = self.space.places_of_line(line)
+        if starts.size == 0:
+            return
+        place, spread = View(self.engine, most=self.engine.core.size).places(at)
+        inside = np.clip(place[:, None], starts[None, :], stops[None, :])
+        best = np.argmin(np.abs(inside - place[:, None]), axis=1)
+        nearest = inside[np.arange(place.size), best]
+        self.engine.tell_place(nearest, place, spread, at, cap=20.0)
+
+    def _see_place(self, where: Place, at: float) -> None:
+        """The place was read off in a hold."""
+        place, spread = View(self.engine, most=self.engine.core.size).places(at)
+        nearest = np.array([self.space.nearest(where, float(guess), 30.0) for guess in place])
+        if np.isfinite(nearest).any():
+            self.engine.tell_place(nearest, place, spread, at, cap=12.0)
 
     def is_after_end(self, at_s: float) -> bool:
         """Whether the program is over by then, by most of the guesses."""
