@@ -3,17 +3,22 @@
 from listen.decide.decide import Decide, Decided
 from listen.decide.decoder import DecoderSettings
 from listen.decide.layout import Layout
+from listen.decide.load_states import DecideLoad, LoadSettings
 from listen.decide.model import Model, load_model, save_model
 from listen.decide.second_look import SecondLookSettings, second_look
+from listen.decide.second_look_load import second_look_load
 
 __all__ = [
     "Decide",
+    "DecideLoad",
     "Decided",
     "DecoderSettings",
     "Layout",
+    "LoadSettings",
     "Model",
     "SecondLookSettings",
     "load_model",
     "save_model",
     "second_look",
+    "second_look_load",
 ]

@@ -1,5 +1,6 @@
 """Blocks of sound and load as frames of features."""
 
+from listen.measure.load import LOAD_FEATURES, MeasureLoad
 from listen.measure.measure import (
     BAND_COLUMNS,
     COLUMNS,
@@ -20,8 +21,10 @@ __all__ = [
     "FINE_COLUMNS",
     "HOP_S",
     "LINE_COLUMNS",
+    "LOAD_FEATURES",
     "MODEL_COLUMNS",
     "VERSION",
     "Measure",
+    "MeasureLoad",
     "Pace",
 ]

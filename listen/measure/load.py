@@ -14,10 +14,11 @@ from listen.blocks import Frames, LoadSample
 from listen.errors import ListenError
 from listen.timeline import Mark, MarkKind
 
-LOAD_FEATURES = ("load", "idle", "noise", "is_percent", "standing")
+LOAD_FEATURES = ("load", "idle", "noise", "is_percent", "standing", "sign")
 STEP_S = 0.05  # faster logs are averaged to this
 SHORT_S = 0.35  # a level is what lasts this long
 SPIKE_S = 6.0  # a spindle is up to speed within this
+CUT_S = 1.0
 SPIKE_RATIO = 4.0  # a starting spindle draws at least this many times what it then idles with
 COME_BACK_S = 45.0  # an idle level not seen for this long may have gone up
 SMALL_RISE = 0.2  # so is one that is new and this small a part of the cuts before it
@@ -26,6 +27,7 @@ LOWEST_S = 60.0  # a lowest level not seen for this long is no longer waited for
 FORGET_S = 180.0
 DRIFT_S = 60.0  # an idle level drifts with this time constant
 NOISE_FRAMES = 64
+WHOLE_NOISE = 12.0**-0.5  # of rounding to whole percents: evenly spread over one percent
 TOLERANCE = {True: 0.05, False: 0.0}  # least width of a level [percent of rated]; amperes have none
 
 
@@ -44,7 +46,8 @@ class MeasureLoad:
         self._place = -1
         self._last_at = 0
         self._turn = Turn()
-        self._idle = IdleLevel()
+        self._idles = {1.0: IdleLevel(), -1.0: IdleLevel()}  # until it is known which way is up
+        self._whole = True
         self._closed = False
 
     @property
@@ -58,13 +61,15 @@ class MeasureLoad:
             raise ListenError("push() after close(): make a new MeasureLoad per run")
         if isinstance(given, Mark):
             if given.kind in (MarkKind.SPINDLE_SPEED, MarkKind.SPINDLE_ON):
-                self._idle.speed_changed()
+                for idle in self._idles.values():
+                    idle.speed_changed()
             return ()
         place = int(given.at / (STEP_S * self._rate))
         made = self._frame() if place != self._place else ()
         self._place = place
         self._turn.is_percent = given.kind == "load_percent"
         self._waiting.append(given.percent)
+        self._whole = self._whole and float(given.percent).is_integer()
         self._last_at = given.at
         return made
 
@@ -77,14 +82,22 @@ class MeasureLoad:
     def _frame(self) -> tuple[Frames, ...]:
         if not self._waiting:
             return ()
-        before = self._turn.sign
-        load = self._turn.push(sum(self._waiting) / len(self._waiting))
+        raw = sum(self._waiting) / len(self._waiting)
         self._waiting.clear()
-        if self._turn.sign != before:
-            self._idle = IdleLevel()
+        self._turn.push(raw)
         percent = self._turn.percent
-        self._idle.push(load, self._last_at / self._rate, least=TOLERANCE[percent])
-        row = [load, self._idle.level, self._idle.noise, float(percent), float(self._idle.standing)]
+        for sign, idle in self._idles.items():
+            idle.least_noise = WHOLE_NOISE if percent and self._whole else 0.0
+            idle.push(sign * raw, self._last_at / self._rate, least=TOLERANCE[percent])
+        idle = self._idles[self._turn.sign]
+        row = [
+            self._turn.sign * raw,
+            idle.level,
+            idle.noise,
+            float(percent),
+            float(idle.standing),
+            self._turn.sign,
+        ]
         return (Frames(at=np.array([self._last_at], dtype=np.int64), values=np.array([row])),)
 
 
@@ -103,18 +116,19 @@ class Turn:
         """True for percent of rated load, which is never below zero."""
         return self.is_percent and self.sign > 0
 
-    def push(self, raw: float) -> float:
-        """The load turned upwards.
+    def push(self, raw: float) -> None:
+        """Let the next value vote.
 
-        Each value votes with its size, but with three times the mean size at most: the spike of
-        a stopping spindle has the other sign and must not outvote minutes of idling.
+        It votes with its size, but with three times the mean size at most: the spike of a
+        stopping spindle has the other sign and must not outvote minutes of idling. The sign
+        changes only where the votes are clear: a sensor's noise about zero has none.
         """
         self._n += 1
         self._size += abs(raw)
-        most = 3.0 * self._size / self._n
-        self._sum += max(-most, min(most, raw))
-        self.sign = -1.0 if self._sum < 0.0 else 1.0
-        return self.sign * raw
+        mean = self._size / self._n
+        self._sum += max(-3.0 * mean, min(3.0 * mean, raw))
+        if abs(self._sum) >= 3.0 * mean * self._n**0.5:
+            self.sign = -1.0 if self._sum < 0.0 else 1.0
 
 
 class IdleLevel:
@@ -128,6 +142,7 @@ class IdleLevel:
     def __init__(self) -> None:
         self.level = float("nan")
         self.noise = 0.0
+        self.least_noise = 0.0  # of the rounding of the log
         self._noise = Noise()
         self._n_idle = 0
         self.standing = True  # until the first rise: then the spindle may only be starting
@@ -135,7 +150,6 @@ class IdleLevel:
         self._seen_s = 0.0  # last time at the idle level
         self._left_s = 0.0  # when the load last left it
         self._peak = 0.0
-        self._peak_s = 0.0
         self._new_speed = False
         self._higher = HigherIdle()
 
@@ -146,12 +160,12 @@ class IdleLevel:
     def push(self, load: float, time_s: float, *, least: float) -> None:
         """Take the next value; `least` is how wide a level is at the least."""
         self._remember(load, time_s)
-        self.noise = self._noise.push(load, time_s)
+        self.noise = max(self.least_noise, self._noise.push(load, time_s))
         if not np.isfinite(self.level):
             self._settle(load, time_s)
         width = self._width(least)
         if abs(load - self.level) <= width:
-            self._drift(load, time_s)
+            self._drift(load, time_s, width)
         elif load < self.level:
             self._fall(time_s, width)
         else:
@@ -178,7 +192,9 @@ class IdleLevel:
         self._higher = HigherIdle()
         self._new_speed = False
 
-    def _drift(self, load: float, time_s: float) -> None:
+    def _drift(self, load: float, time_s: float, width: float) -> None:
+        if time_s - self._seen_s > CUT_S and self._peak - self.level > SPIKE_RATIO * width:
+            self.standing = False  # up and back to the same level: that was a cut
         self._n_idle += 1
         share = max(1.0 / (self._n_idle + 1), min(1.0, (time_s - self._seen_s) / DRIFT_S))
         self.level += share * (load - self.level)
@@ -190,12 +206,14 @@ class IdleLevel:
         mean, spread = self._short_level()
         if self.level - mean <= width or spread > max(4.0 * width, 0.5 * abs(mean)):
             return
-        self.standing = self.standing or mean < 0.3 * self.level
+        self.standing = self.standing or mean < 0.2 * self.level
         self._settle(mean, time_s)
 
     def _rise(self, load: float, time_s: float, width: float) -> None:
         if load > self._peak:
-            self._peak, self._peak_s = load, time_s
+            self._peak = load
+        if time_s - self._left_s > SPIKE_S:
+            self.standing = False  # a start is over sooner: this is cutting
         mean, spread = self._short_level()
         if spread > max(2.0 * width, 0.05 * abs(mean)):
             return
@@ -207,12 +225,12 @@ class IdleLevel:
             away_s=time_s - self._seen_s,
             new_speed=self._new_speed,
         )
-        if higher or self._after_spike(mean, time_s):
+        if higher or self._after_spike(mean, time_s, width):
             self.standing = False
             self._settle(mean, time_s)
 
-    def _after_spike(self, mean: float, time_s: float) -> bool:
-        if time_s - self._left_s > SPIKE_S:
+    def _after_spike(self, mean: float, time_s: float, width: float) -> bool:
+        if time_s - self._left_s > SPIKE_S or mean - self.level <= width:
             return False
         return self._peak - self.level >= SPIKE_RATIO * (mean - self.level)
 
@@ -278,7 +296,7 @@ class Noise:
         if self._before is not None:
             self._steps.append(abs(load - self._before))
         self._before = load
-        if len(self._steps) < 8:
+        if len(self._steps) < 3:
             return 0.0
         steps = sorted(self._steps)[: max(1, len(self._steps) * 9 // 10)]
         noise = sum(steps) / len(steps) / 0.9
@@ -289,4 +307,4 @@ class Noise:
         self._quietest.append((time_s, noise))
         while self._quietest[0][0] < time_s - FORGET_S:
             self._quietest.popleft()
-        return 1.15 * self._quietest[0][1]
+        return 1.35 * self._quietest[0][1]  # the quietest of many lies low by this
