@@ -38,7 +38,8 @@ class SpectrumColumns:
         self._size = 2 ** round(np.log2(rate * (0.043 if hop_s >= 0.01 else 0.022)))
         self._window = np.hanning(self._size).astype(np.float32)
         self.bands_hz = np.geomspace(LOWEST_HZ, min(HIGHEST_HZ, 0.45 * rate), N_BANDS)
-        self._bands = _band_matrix(self.bands_hz, rate, self._size) / np.sum(self._window**2) / self._size * 2
+        self._edges = _band_edges(self.bands_hz, rate, self._size)
+        self._scale = np.float32(2.0 / self._size / np.sum(self._window**2))
         self._rest = np.zeros(max(0, self._size // 2 - self._hop // 2), dtype=np.float32)
         self._skip = max(0, self._hop // 2 - self._size // 2)
 
@@ -50,6 +51,7 @@ class SpectrumColumns:
         waiting = waiting[skipped:]
         n_columns = max(0, (waiting.size - self._size) // self._hop + 1)
         self._rest = waiting[n_columns * self._hop :]
+        self._skip += max(0, n_columns * self._hop - waiting.size)  # a hop may be longer than the window
         if not n_columns:
             return np.zeros((0, N_BANDS), dtype=np.uint8)
         frames = np.lib.stride_tricks.sliding_window_view(waiting, self._size)[:: self._hop][:n_columns]
@@ -63,7 +65,7 @@ class SpectrumColumns:
         from scipy import fft
 
         lines = fft.rfft(frames * self._window, axis=1)
-        power = (lines.real**2 + lines.imag**2) @ self._bands
+        power = np.add.reduceat(lines.real**2 + lines.imag**2, self._edges, axis=1)[:, ::2] * self._scale
         level_db = 10.0 * np.log10(np.maximum(power, 1e-13))
         columns: NDArray[np.uint8] = np.clip(np.round((level_db - FLOOR_DB) / STEP_DB), 0, 255).astype(
             np.uint8
@@ -71,15 +73,19 @@ class SpectrumColumns:
         return columns
 
 
-def _band_matrix(centres_hz: NDArray[np.float64], rate: int, size: int) -> NDArray[np.float32]:
-    """Which lines of the transform each band sums, shape (n_lines, n_bands)."""
+def _band_edges(centres_hz: NDArray[np.float64], rate: int, size: int) -> NDArray[np.int64]:
+    """First line of each band and the line after its last, one after the other, shape (2·n_bands,).
+
+    Bands that are narrower than the distance of lines take the line nearest to their centre.
+    """
     ratio = np.sqrt(centres_hz[1] / centres_hz[0])
-    lines_hz = np.arange(size // 2 + 1) * rate / size
-    inside = (lines_hz[:, None] >= centres_hz / ratio) & (lines_hz[:, None] < centres_hz * ratio)
-    nearest = np.abs(lines_hz[:, None] - centres_hz).argmin(axis=0)
-    inside[nearest, np.arange(centres_hz.size)] = True  # a band narrower than the lines takes the nearest
-    matrix: NDArray[np.float32] = inside.astype(np.float32)
-    return matrix
+    first = np.ceil(centres_hz / ratio * size / rate).astype(np.int64)
+    last = np.ceil(centres_hz * ratio * size / rate).astype(np.int64)
+    nearest = np.round(centres_hz * size / rate).astype(np.int64)
+    narrow = last <= first
+    first[narrow], last[narrow] = nearest[narrow], nearest[narrow] + 1
+    edges: NDArray[np.int64] = np.stack([first, last], axis=1).ravel()
+    return edges
 
 
 def useful_range(columns: NDArray[np.uint8]) -> tuple[int, int]:
