@@ -47,7 +47,7 @@ class LoadSettings:
 
     least_percent: float = 0.15
     least_share_of_idle: float = 0.3
-    least_share_of_cut: float = 0.2
+    least_share_of_cut: float = 0.25
     noise_times: float = 4.0
     confirm_s: float = 0.3
     start_s: float = 3.0
