@@ -138,7 +138,9 @@ class DecideLoad:
             return max(settings.least_percent, noise)
         if self._cuts:
             return max(settings.least_share_of_cut * float(np.quantile(self._cuts, 0.75)), noise)
-        return max(settings.least_share_of_idle * abs(float(row[IDLE])), noise)
+        of_idle = settings.least_share_of_idle * abs(float(row[IDLE]))
+        of_cut = settings.least_share_of_cut * self._cut_peak if self._in_contact else 0.0
+        return max(of_idle, of_cut, noise)
 
     def _outside(self, at: int, above: bool, row: NDArray[np.float64]) -> tuple[Event, ...]:
         if not above:
