@@ -10,19 +10,27 @@ import typer
 from listen.errors import ListenError
 
 FINE, FLAGGED, FAILED = 0, 1, 2
+_MISUSE: type[Exception] = typer.BadParameter.__mro__[2]  # every complaint about how a command was written
 
 app = typer.Typer(
     name="cut-listen",
     help="Listen with a newcomer during the first run of a program. Advice only: it cannot stop the machine.",
-    no_args_is_help=False,
     add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
+runs_app = typer.Typer(
+    help="The library: list, show, compare, reference, export, delete, check.",
+    add_completion=False,
+    rich_markup_mode=None,
+)
+app.add_typer(runs_app, name="runs")
 
 JobOption = Annotated[Path | None, typer.Option("--job", help="The job file; `cut-listen job` makes one.")]
 OutOption = Annotated[Path | None, typer.Option("--out", help="Folder for the run.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for a machine to read.")]
+LibraryOption = Annotated[Path, typer.Option("--in", help="The folder that holds the runs.")]
+RunArgument = Annotated[str, typer.Argument(metavar="RUN", help="Its folder, or its name in the library.")]
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -35,18 +43,24 @@ def main(arguments: list[str] | None = None) -> int:
     """
     try:
         answer = app(args=arguments, prog_name="cut-listen", standalone_mode=False)
+        sys.stdout.flush()
     except ListenError as error:
         return _fail(str(error))
-    except typer.BadParameter.__mro__[2] as error:  # every complaint about how the command was written
-        return _fail(f"{error.format_message()}; `cut-listen --help` lists what there is")  # type: ignore[attr-defined]
+    except _MISUSE as error:
+        return _fail(f"{_complaint(error)}; `cut-listen --help` lists what there is")
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # nobody reads any more
         return FINE
     except OSError as error:
-        return _fail(f"{error.filename or 'the file'}: {error.strerror or error}")
+        return _fail(f"{error.filename or 'a file'}: {error.strerror or error}")
     except (KeyboardInterrupt, typer.Abort):
         return _fail("stopped")
     return answer if isinstance(answer, int) else FINE
+
+
+def _complaint(error: Exception) -> str:
+    told = getattr(error, "format_message", None)
+    return str(told() if told else error).rstrip(". ")
 
 
 def _fail(reason: str) -> int:
@@ -74,39 +88,134 @@ def _about(
 
 
 @app.command()
-def demo(out: OutOption = None) -> int:
-    """Make a small invented job with planted faults, listen to it, show it.
+def demo(out: OutOption = None, json: JsonOption = False) -> int:
+    """Make, hear and show a small invented job.
+
+    Two faults are planted; exit code 0 when exactly these were found, else 2.
 
     Example: cut-listen demo
     """
-    from listen.demo.run import run_demo
+    from listen.cli_print import print_run, progress_bar
+    from listen.demo import run_demo
     from listen.show import write_replay_page
 
-    return run_demo(out or Path("cut-listen-demo"), write_page=write_replay_page)
+    with progress_bar("demo", quiet=json) as progress:
+        run, missed = run_demo(
+            out or Path("cut-listen-demo"), write_page=write_replay_page, progress=progress
+        )
+    print_run(run, json=json)
+    return _fail(f"the planted faults were not found as planted: {missed}") if missed else FINE
+
+
+@app.command()
+def job(
+    program: Annotated[Path, typer.Argument(metavar="PROGRAM", help="The program file.")],
+    size: Annotated[str | None, typer.Option(help="Stock size, as 80x50x20 or diameter x height.")] = None,
+    zero: Annotated[str | None, typer.Option(help="Where X0 Y0 is, as 'left front corner'.")] = None,
+    z0: Annotated[str | None, typer.Option("--z0", help="Where Z0 is, as 'top of the stock'.")] = None,
+    material: Annotated[str | None, typer.Option(help="As 'aluminium 6061'.")] = None,
+    tools: Annotated[str | None, typer.Option(help="As 'T1 flat end mill 12 3; T2 drill 5 2'.")] = None,
+    kind: Annotated[str | None, typer.Option(help="raised dry run, first cut or repeat.")] = None,
+    overrides: Annotated[str | None, typer.Option(help="Feed and rapid at the start, as '10 25'.")] = None,
+    jaws: Annotated[str | None, typer.Option(help="Top of the vice jaws, as Z.")] = None,
+    tools_from: Annotated[Path | None, typer.Option(help="A tool table (CSV) beside the program.")] = None,
+    columns: Annotated[str, typer.Option(help="Its columns: number=T,diameter=Dia,….")] = "",
+    machine_from: Annotated[Path | None, typer.Option(help="A machine file beside the program.")] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Take the defaults; ask nothing.")] = False,
+    out: Annotated[Path | None, typer.Option("--out", help="The job file; else PROGRAM.toml.")] = None,
+    replace: Annotated[bool, typer.Option("--replace", help="Write over a job file.")] = False,
+) -> int:
+    """Make the job file for a program, with at most eight questions.
+
+    Example: cut-listen job part.nc --size 80x50x20 --yes
+    """
+    from listen.cli_job import make_job
+
+    answers = {
+        "size": size,
+        "zero": zero,
+        "z0": z0,
+        "material": material,
+        "tools": tools,
+        "kind": kind,
+        "overrides": overrides,
+        "jaws": jaws,
+    }
+    given = {key: value for key, value in answers.items() if value is not None}
+    target = out or program.with_suffix(".toml")
+    make_job(
+        program,
+        target,
+        given=given,
+        ask=not yes and sys.stdin.isatty(),
+        replace=replace,
+        machine_from=machine_from,
+        tools_from=tools_from,
+        columns=columns,
+    )
+    return FINE
+
+
+@app.command()
+def expect(
+    job_or_program: Annotated[Path, typer.Argument(metavar="JOB", help="A job file, or a program.")],
+    json: JsonOption = False,
+    html: Annotated[Path | None, typer.Option("--html", help="Write the sheet as a page to print.")] = None,
+    contacts: Annotated[bool, typer.Option("--contacts", help="Every contact, not only passes.")] = False,
+    figures: Annotated[bool, typer.Option("--figures", help="Chip, force, power and load too.")] = False,
+) -> int:
+    """Print the first-run sheet; exit code 1 when it warns.
+
+    Example: cut-listen expect bracket.toml --html sheet.html
+    """
+    from listen.cli_job import job_of
+    from listen.cli_print import print_sheet, progress_bar
+    from listen.session import plan_job
+
+    with progress_bar("expect", quiet=json) as progress:
+        plan = plan_job(job_of(job_or_program, ask=sys.stdin.isatty() and not json), progress=progress)
+    print_sheet(plan, json=json, html=html, contacts=contacts, figures=figures)
+    return FLAGGED if plan.warnings else FINE
 
 
 @app.command()
 def replay(
-    recording: Annotated[Path, typer.Argument(help="WAV, FLAC, Ogg, MP3 or a run folder; - for none.")],
+    recording: Annotated[
+        list[Path],
+        typer.Argument(metavar="RECORDING...", help="WAV, FLAC, Ogg, MP3 or a run folder; - for no sound."),
+    ],
     job: JobOption = None,
     load: Annotated[Path | None, typer.Option("--load", help="A load log (CSV or Parquet).")] = None,
     columns: Annotated[str, typer.Option("--columns", help="Its columns: time=…,load=….")] = "",
     out: OutOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Listen to a recording, as if it were happening now.
+    """Listen to a recording as if it were happening now; exit code 1 when flags were raised.
 
     Example: cut-listen replay first_cut.flac --job bracket.toml --out first_cut
     """
-    from listen.report import print_json, print_report
+    from listen.cli_print import print_run, progress_bar
     from listen.replay_run import replay_recording
     from listen.show import write_replay_page
 
-    run, folder = replay_recording(
-        recording, job=job, load=load, columns=columns, out=out, write_page=write_replay_page
-    )
-    print_json(run) if json else print_report(run, folder)
+    only = recording[0]
+    with progress_bar("listening", quiet=json) as progress:
+        run = replay_recording(
+            only,
+            out=out or _default_run(only, load),
+            write_page=write_replay_page,
+            job=job,
+            load=load,
+            columns=columns,
+            progress=progress,
+        )
+    print_run(run, json=json)
     return FLAGGED if run.flags else FINE
+
+
+def _default_run(recording: Path, load: Path | None) -> Path:
+    named = load if str(recording) == "-" and load is not None else recording
+    return Path(f"{named.resolve().stem}-run")
 
 
 if __name__ == "__main__":

@@ -1,47 +1,14 @@
 """A run in words for the terminal: one sentence, then a table that an operator understands."""
 
-from collections import Counter
 from typing import TYPE_CHECKING
 
 from listen.record import Run, RunContact
+from listen.record.words import how_sure
 from listen.states import State
 from listen.timeline import Strength, VerdictKind
 
 if TYPE_CHECKING:
     from rich.table import Table
-
-ORDER = (
-    VerdictKind.STARTED_EARLY,
-    VerdictKind.STARTED_LATE,
-    VerdictKind.NOT_HEARD,
-    VerdictKind.ENDED_EARLY,
-    VerdictKind.ENDED_LATE,
-    VerdictKind.CANNOT_TELL,
-)
-
-
-def sentence(run: Run) -> str:
-    """The run in one sentence: "8 expected, 6 heard as expected, 1 started early (N240), 1 not heard"."""
-    expected = [contact for contact in run.contacts if contact.verdict is not VerdictKind.UNEXPECTED]
-    if run.timeline is None:
-        return _heard_sentence(run)
-    kinds = Counter(contact.verdict for contact in expected)
-    parts = [f"{len(expected)} expected", f"{kinds[VerdictKind.AS_EXPECTED]} heard as expected"]
-    parts += [_part(kind, expected) for kind in ORDER if kinds[kind]]
-    unexpected = len(run.contacts) - len(expected)
-    return ", ".join([*parts, *([f"{unexpected} unexpected"] if unexpected else [])])
-
-
-def _heard_sentence(run: Run) -> str:
-    entries = sum(event.state is State.ENTRY for event in run.heard)
-    heard = "no contact" if not entries else "1 contact" if entries == 1 else f"{entries} contacts"
-    return f"{heard} heard in {run.duration / run.rate:.1f} s; no job was given, so nothing was expected"
-
-
-def _part(kind: VerdictKind, contacts: list[RunContact]) -> str:
-    blocks = [contact.block or f"contact {contact.id}" for contact in contacts if contact.verdict is kind]
-    named = ", ".join(blocks[:3]) + (f" and {len(blocks) - 3} more" if len(blocks) > 3 else "")
-    return f"{len(blocks)} {kind} ({named})"
 
 
 def contact_table(run: Run) -> "Table":
@@ -79,18 +46,35 @@ def _verdict(contact: RunContact) -> str:
     return f"{contact.verdict}, {contact.strength}" if told else str(contact.verdict)
 
 
-def how_sure(contact: RunContact) -> str:
-    """The probability in the words of the screens."""
-    if contact.verdict is VerdictKind.CANNOT_TELL:
-        return "cannot tell"
-    return "sure" if contact.probability >= 0.95 else "likely"
-
-
 def _note(contact: RunContact) -> str:
     if contact.early_by_mm is None or contact.verdict is VerdictKind.AS_EXPECTED:
         return ""
     side = "early" if contact.early_by_mm > 0 else "late"
     return f"{abs(contact.early_by_mm):.1f} mm {side}, by {contact.witness}"
+
+
+def heard_table(run: Run) -> "Table":
+    """One row a contact heard, for a run without a job."""
+    from rich.table import Table
+
+    table = Table(title=None, pad_edge=False)
+    for name in ("contact", "from s", "to s", "sure"):
+        table.add_column(name, justify="right")
+    opened = None
+    for event in run.heard:
+        if event.state is State.ENTRY:
+            opened = event
+        elif event.state is State.AIR and opened is not None:
+            sure = "sure" if opened.probability >= 0.95 else "likely"
+            row = (
+                str(table.row_count + 1),
+                f"{opened.at / run.rate:.2f}",
+                f"{event.at / run.rate:.2f}",
+                sure,
+            )
+            table.add_row(*row)
+            opened = None
+    return table
 
 
 def flag_lines(run: Run) -> list[str]:

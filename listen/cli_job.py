@@ -1,0 +1,122 @@
+"""From a program to a job: what is asked, what is said back, what is written."""
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from listen.errors import InputError
+from listen.expect.facts import Facts, read_facts
+from listen.expect.setup_questions import Question, drawn, job_text, questions, said_back
+from listen.job import Job
+from listen.job_file import load_job
+from listen.program import read_program
+
+
+def make_job(
+    program: Path,
+    target: Path,
+    *,
+    given: Mapping[str, str],
+    ask: bool,
+    replace: bool,
+    machine_from: Path | None = None,
+    tools_from: Path | None = None,
+    columns: str = "",
+) -> None:
+    """Ask what was not given, say the set-up back, and write the job file.
+
+    Raises
+    ------
+    ListenError
+        If the program cannot be read, an answer is not right, or `target` is there already.
+    """
+    if target.exists() and not replace:
+        raise InputError(f"{target} is there already; --replace writes over it, --out names another")
+    facts = read_facts(read_program(program))
+    answers = asked(facts, given) if ask else dict(given)
+    text = job_text(
+        facts,
+        answers,
+        machine_from=_beside(machine_from, target),
+        tools_from=_beside(tools_from, target),
+        tool_columns=_columns(columns),
+    )
+    job = _checked(text, target)
+    print(said_back(facts, job))
+    print(drawn(job))
+    if ask and not _agreed():
+        raise InputError("nothing was written; run `cut-listen job` again")
+    target.write_text(text, encoding="utf-8")
+    print(f"job: {target}")
+
+
+def asked(facts: Facts, given: Mapping[str, str]) -> dict[str, str]:
+    """Answers by key: those given, and for the others what the person types."""
+    answers = dict(given)
+    for question in questions(facts):
+        if question.key not in answers:
+            answers[question.key] = _ask(question)
+    return answers
+
+
+def _ask(question: Question) -> str:
+    if question.why:
+        print(f"  ({question.why})")
+    for number, choice in enumerate(question.choices, start=1):
+        print(f"  {number}  {choice}")
+    while True:
+        typed = input(f"{question.text} [{question.default}] ").strip()
+        if not question.choices or not typed:
+            return typed
+        if typed.isdigit() and 1 <= int(typed) <= len(question.choices):
+            return question.choices[int(typed) - 1]
+        if typed in question.choices:
+            return typed
+        print(f"  one of 1 to {len(question.choices)}, please")
+
+
+def _agreed() -> bool:
+    return input("Is this your set-up? [y/n] ").strip().lower() in ("y", "yes")
+
+
+def _columns(text: str) -> dict[str, str]:
+    """Column map from ``number=T,diameter=Dia``."""
+    pairs = [part.partition("=") for part in text.split(",") if part.strip()]
+    if not all(equals and key.strip() and column.strip() for key, equals, column in pairs):
+        raise InputError(f"a column map reads key=header, separated by commas; got {text!r}")
+    return {key.strip(): column.strip() for key, _, column in pairs}
+
+
+def _beside(path: Path | None, target: Path) -> str | None:
+    """The name by which the job file names another file."""
+    if path is None:
+        return None
+    if not path.is_file():
+        raise InputError(f"{path} is not there or is no file")
+    import os
+
+    return Path(os.path.relpath(path, target.parent)).as_posix()
+
+
+def _checked(text: str, target: Path) -> Job:
+    """The job as it will be read, so that what is written is sure to work."""
+    part = target.with_name(f".{target.name}.part")
+    part.write_text(text, encoding="utf-8")
+    try:
+        return load_job(part)
+    finally:
+        part.unlink()
+
+
+def job_of(path: Path, *, ask: bool) -> Job:
+    """The job in a job file, or for a bare program the one that the questions and their defaults give.
+
+    Raises
+    ------
+    ListenError
+        If neither can be read.
+    """
+    if path.suffix.lower() == ".toml" or not path.is_file():
+        return load_job(path)
+    facts = read_facts(read_program(path))
+    text = job_text(facts, asked(facts, {}) if ask else {})
+    return _checked(text, path.with_suffix(".toml"))

@@ -1,0 +1,74 @@
+"""What the command prints: progress on standard error, results on standard output."""
+
+import json as to_json
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from listen.errors import RecordingError
+from listen.record import Run, run_values
+from listen.record.words import run_sentence
+from listen.session import Plan
+
+
+@contextmanager
+def progress_bar(what: str, *, quiet: bool) -> Iterator[Callable[[float], None]]:
+    """A bar for a share done from 0 to 1; nothing where nobody looks."""
+    if quiet or not sys.stderr.isatty():
+        yield lambda share: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:>3.0f} %"))
+    with Progress(*columns, TimeElapsedColumn(), console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(what, total=1.0)
+        yield lambda share: bar.update(task, completed=share)
+
+
+def print_run(run: Run, *, json: bool) -> None:
+    """The sentence, the table, the flags and the page's path; or the whole run as JSON."""
+    if json:
+        print(to_json.dumps(run_values(run)))
+        return
+    from rich.console import Console
+
+    from listen.report import contact_table, flag_lines, heard_table
+
+    console = Console(highlight=False)
+    console.print(run_sentence(run), markup=False)
+    table = contact_table(run) if run.timeline is not None else heard_table(run)
+    if table.row_count:
+        console.print(table)
+    for line in flag_lines(run):
+        console.print(line, markup=False)
+    print(f"page: {run.folder / 'timeline.html'}")
+
+
+def print_sheet(plan: Plan, *, json: bool, html: Path | None, contacts: bool, figures: bool) -> None:
+    """The first-run sheet in the form asked for."""
+    from listen.expect.sheet import sheet_of
+
+    sheet = sheet_of(plan.expected, plan.path, plan.job)
+    if html is not None:
+        from listen.expect.sheet_page import sheet_page
+
+        _write(html, sheet_page(sheet, plan.job, figures=figures))
+    if json:
+        print(to_json.dumps(sheet))
+        return
+    from rich.console import Console
+
+    from listen.expect.sheet_terminal import terminal_sheet
+
+    Console(highlight=False).print(terminal_sheet(sheet, contacts=contacts, figures=figures))
+    if html is not None:
+        print(f"page: {html}")
+
+
+def _write(path: Path, text: str) -> None:
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise RecordingError(f"{path} cannot be written: {error.strerror}") from None

@@ -1,0 +1,222 @@
+"""What can hear: sound or spindle load in, events out, and a second look after the run."""
+
+from collections.abc import Sequence
+from itertools import chain
+from pathlib import Path
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.blocks import Block, Frames, Gap, LoadSample
+from listen.decide import Decide, DecideLoad, Layout, Model, load_model, second_look, second_look_load
+from listen.errors import ModelError
+from listen.measure import (
+    BAND_COLUMNS,
+    FEATURES,
+    FINE_COLUMNS,
+    HOP_S,
+    LINE_COLUMNS,
+    MODEL_COLUMNS,
+    VERSION,
+    Measure,
+    MeasureLoad,
+)
+from listen.measure.measure import SHORT_S
+from listen.measure.spectrum import HIGHEST_HZ, LOWEST_HZ, N_BANDS, log_edges
+from listen.shipped import models_folder
+from listen.states import ContactSound, EarRates, Event, Finding, StateLikelihoods
+from listen.timeline import Mark
+
+Given = Block | Gap | LoadSample | Mark
+Heard = Event | Finding | ContactSound | StateLikelihoods | Gap
+# Of load at 5 Hz, by tests/hear/test_load_alone.py: entries and exits lie within 0.25 s of the truth there.
+LOAD_RATES = EarRates(
+    false_bursts_per_hour=2.0,
+    dropouts_per_hour=2.0,
+    missed_share=0.02,
+    onset_spread_s=0.12,
+    offset_spread_s=0.12,
+)
+
+
+class Ear(Protocol):
+    """Hears one kind of input; what is not for it is passed over."""
+
+    runs_on_load: bool
+
+    @property
+    def rates(self) -> EarRates:
+        """How often it errs."""
+        ...
+
+    @property
+    def latency(self) -> int:
+        """Longest wait from a change to its confirmed event [samples]."""
+        ...
+
+    def push(self, given: Given) -> tuple[Heard, ...]:
+        """Take the next input, give what it decides."""
+        ...
+
+    def close(self) -> tuple[Heard, ...]:
+        """End the stream."""
+        ...
+
+    def look_again(self) -> tuple[Event, ...]:
+        """Events as known after the whole run; needs `keep` when the ear was made."""
+        ...
+
+
+class SoundEar:
+    """Hears blocks of sound with a fitted model.
+
+    Parameters
+    ----------
+    model : Model
+    rate : int
+        [Hz]
+    keep : bool
+        Whether to keep the frames for `look_again`; without, memory stays flat.
+    """
+
+    runs_on_load = False
+
+    def __init__(self, model: Model, *, rate: int, keep: bool) -> None:
+        self._model = model
+        self._layout = ear_layout()
+        self._measure = Measure(rate)
+        self._decide = Decide(model, self._layout, hop=self._measure.pace.hop)
+        self._kept = FrameStore() if keep else None
+
+    @property
+    def rates(self) -> EarRates:
+        """As measured on sound that the model was not fitted on."""
+        return self._model.rates
+
+    @property
+    def latency(self) -> int:
+        """Longest wait from a change to its confirmed event [samples]."""
+        return self._measure.latency + self._decide.latency
+
+    def push(self, given: Given) -> tuple[Heard, ...]:
+        """Take the next block or gap; load and marks are not sound."""
+        return self._hear(self._measure.push(given)) if isinstance(given, Block | Gap) else ()
+
+    def close(self) -> tuple[Heard, ...]:
+        """End the stream and give what was still open."""
+        return (*self._hear(self._measure.close()), *self._decide.close())
+
+    def look_again(self) -> tuple[Event, ...]:
+        """Refined events, each stretch between gaps for itself."""
+        stretches = self._kept.stretches() if self._kept else []
+        hop = self._measure.pace.hop
+        return tuple(
+            chain.from_iterable(second_look(s, self._model, self._layout, hop=hop) for s in stretches)
+        )
+
+    def _hear(self, made: tuple[Frames | Gap, ...]) -> tuple[Heard, ...]:
+        if self._kept is not None:
+            for item in made:
+                self._kept.push(item)
+        return tuple(chain.from_iterable(self._decide.push(item) for item in made))
+
+
+class LoadEar:
+    """Hears contact in spindle load alone; parameters as for `SoundEar`."""
+
+    runs_on_load = True
+
+    def __init__(self, *, rate: int, keep: bool) -> None:
+        self._rate = rate
+        self._measure = MeasureLoad(rate=rate)
+        self._decide = DecideLoad(rate=rate)
+        self._kept = FrameStore() if keep else None
+        self._marks: list[Mark] = []
+
+    @property
+    def rates(self) -> EarRates:
+        """As measured on a log of 5 Hz."""
+        return LOAD_RATES
+
+    @property
+    def latency(self) -> int:
+        """Longest wait from a change to its confirmed event [samples]."""
+        return self._measure.latency + self._decide.latency
+
+    def push(self, given: Given) -> tuple[Heard, ...]:
+        """Take the next load sample or mark."""
+        if not isinstance(given, LoadSample | Mark):
+            return ()
+        if isinstance(given, Mark) and self._kept is not None:
+            self._marks.append(given)
+        return self._hear(self._measure.push(given))
+
+    def close(self) -> tuple[Heard, ...]:
+        """End the stream and give what was still open."""
+        return (*self._hear(self._measure.close()), *self._decide.close())
+
+    def look_again(self) -> tuple[Event, ...]:
+        """Refined events; block by block where the log names lines."""
+        whole = self._kept.stretches() if self._kept else []
+        return second_look_load(whole[0], self._marks, rate=self._rate) if whole else ()
+
+    def _hear(self, made: Sequence[Frames]) -> tuple[Heard, ...]:
+        if self._kept is not None:
+            for item in made:
+                self._kept.push(item)
+        return tuple(chain.from_iterable(self._decide.push(item) for item in made))
+
+
+class FrameStore:
+    """Keeps the frames of a run for the second look, half as large as they came, a piece a stretch."""
+
+    def __init__(self) -> None:
+        self._stretches: list[list[tuple[NDArray[np.int64], NDArray[np.float32]]]] = [[]]
+
+    def push(self, made: Frames | Gap) -> None:
+        """Keep frames; a gap begins a new stretch."""
+        if isinstance(made, Gap):
+            self._stretches.append([])
+        else:
+            self._stretches[-1].append((made.at, made.values.astype(np.float32)))
+
+    def stretches(self) -> list[Frames]:
+        """The frames between gaps, each stretch in one piece."""
+        return [
+            Frames(
+                at=np.concatenate([at for at, _ in pieces]),
+                values=np.concatenate([values for _, values in pieces]).astype(np.float64),
+            )
+            for pieces in self._stretches
+            if pieces
+        ]
+
+
+def ear_layout() -> Layout:
+    """Where `measure` puts what `decide` looks for."""
+    return Layout(
+        model=MODEL_COLUMNS,
+        bands=BAND_COLUMNS,
+        fine=FINE_COLUMNS,
+        lines=LINE_COLUMNS,
+        band_edges_hz=log_edges(LOWEST_HZ, HIGHEST_HZ, N_BANDS),
+        hop_s=HOP_S,
+        window_s=SHORT_S,
+    )
+
+
+def shipped_model(folder: Path | None = None) -> Model:
+    """The model in `folder`, or the shipped one.
+
+    Raises
+    ------
+    ModelError
+        If there is none, or it does not fit the frames.
+    """
+    if folder is None:
+        found = sorted(path.parent for path in models_folder().glob("*/card.json"))
+        if not found:
+            raise ModelError(f"no model in {models_folder()}; install cut-listen again")
+        folder = found[0]
+    return load_model(folder, features=FEATURES, version=VERSION)

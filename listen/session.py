@@ -1,0 +1,179 @@
+"""The only place that joins the stages: sound, load and marks in, everything decided out.
+
+Live and replay run this same code. Any cut of the input gives the same decisions.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+from listen.advise import Advise
+from listen.blocks import Block, Gap, LoadSample
+from listen.ears import Ear, Given, Heard
+from listen.errors import InputError, ListenError
+from listen.expect import Expected, expect
+from listen.follow import Follower, refined_verdicts
+from listen.job import Job
+from listen.program import TimedPath, check_program, read_program, time_program
+from listen.states import ContactSound, Event, Finding, StateLikelihoods
+from listen.timeline import Caution, Cue, Flag, Mark, Position, Timeline, Verdict
+
+Decided = StateLikelihoods | Event | Finding | ContactSound | Position | Verdict | Cue | Flag
+NOTE_KINDS = ("not checked", "not judged", "word passed over", "block delete", "cycle not run")
+
+
+class Session:
+    """Hear, follow and advise, one after the other.
+
+    Parameters
+    ----------
+    timeline : Timeline | None
+        What is expected; None where there is no job: then only the states are told.
+    ear : Ear
+        What hears; it serves this run only.
+    rate : int
+        Sample rate of the stream [Hz].
+    """
+
+    def __init__(self, timeline: Timeline | None, *, ear: Ear, rate: int) -> None:
+        self.rate = rate
+        self.heard = 0  # end of what was given [samples]
+        self._ear = ear
+        self._follower = None if timeline is None else Follower(timeline, rate=rate, ear=ear.rates)
+        self._advise = Advise(timeline, rate)
+        self._closed = False
+
+    @property
+    def latency(self) -> int:
+        """Longest wait from a change to its confirmed event [samples]."""
+        return self._ear.latency
+
+    def push(self, given: Given) -> tuple[Decided, ...]:
+        """Take the next block, gap, load sample or mark; give everything that it decides.
+
+        Raises
+        ------
+        InputError
+            For a block of another rate, or one that does not begin where the last ended.
+        ListenError
+            After `close`.
+        """
+        if self._closed:
+            raise ListenError("push() after close(): make a new Session per run")
+        self._check_place(given)
+        heard = self._ear.push(given)
+        self.heard = self._end_after(given)
+        marks = (given,) if isinstance(given, Mark) else ()
+        return self._told(heard, marks)
+
+    def close(self) -> tuple[Decided, ...]:
+        """End the run and give what was still open."""
+        if self._closed:
+            return ()
+        self._closed = True
+        last = self._told(self._ear.close(), ())
+        followed = () if self._follower is None else self._follower.close(self.heard)
+        return last + followed + self._advise.push(*followed) + self._advise.close()
+
+    def _check_place(self, given: Given) -> None:
+        if isinstance(given, LoadSample | Mark):
+            return
+        if isinstance(given, Block) and given.rate != self.rate:
+            raise InputError(f"this run listens at {self.rate} Hz, got a block at {given.rate} Hz")
+        if given.start != self.heard:
+            raise InputError(
+                f"a block or gap must begin where the last ended, at {self.heard}, got {given.start}; "
+                f"what is missing is a Gap"
+            )
+
+    def _end_after(self, given: Given) -> int:
+        """What was heard ends with the sound; where load is all there is, with the load."""
+        if isinstance(given, Block | Gap):
+            return given.stop
+        return max(self.heard, given.at) if self._ear.runs_on_load else self.heard
+
+    def _told(self, heard: tuple[Heard, ...], marks: tuple[Mark, ...]) -> tuple[Decided, ...]:
+        told = tuple(item for item in heard if not isinstance(item, Gap))
+        spoken = tuple(item for item in heard if isinstance(item, Event | Finding))
+        for_follower = tuple(item for item in heard if not isinstance(item, StateLikelihoods))
+        return told + self._advise.push(*spoken) + self._follow((*for_follower, *marks))
+
+    def _follow(self, items: tuple[Event | Mark | Gap | Finding | ContactSound, ...]) -> tuple[Decided, ...]:
+        if self._follower is None:
+            return ()
+        followed = self._follower.push(items, self.heard)
+        return followed + self._advise.push(*followed)
+
+
+def second_hearing(
+    ear: Ear, timeline: Timeline | None, *, rate: int, told: Sequence[object], end: int
+) -> tuple[tuple[Event, ...], tuple[Verdict, ...]]:
+    """Events and verdicts as known after the whole run was heard.
+
+    Parameters
+    ----------
+    ear : Ear
+        The one that heard the run, closed.
+    timeline, rate
+        As for `Session`.
+    told : sequence
+        All that was given and decided while it ran; contact sounds, marks and gaps are used.
+    end : int
+        End of the recording [samples].
+    """
+    refined = ear.look_again()
+    if timeline is None:
+        return refined, ()
+    verdicts = refined_verdicts(
+        timeline,
+        refined,
+        [item for item in told if isinstance(item, ContactSound)],
+        [item for item in told if isinstance(item, Mark)],
+        rate,
+        ear.rates,
+        end=end,
+        gaps=[item for item in told if isinstance(item, Gap)],
+    )
+    return refined, verdicts
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Plan:
+    """A job worked out before the run.
+
+    Attributes
+    ----------
+    job : Job
+    path : TimedPath
+    expected : Expected
+        Its timeline carries the cautions of program and stock.
+    """
+
+    job: Job
+    path: TimedPath
+    expected: Expected
+
+    @property
+    def timeline(self) -> Timeline:
+        """What the run is held against."""
+        return self.expected.timeline
+
+    @property
+    def warnings(self) -> tuple[Caution, ...]:
+        """The cautions that say that something is wrong, not that something was left unchecked."""
+        return tuple(c for c in self.timeline.cautions if c.kind not in NOTE_KINDS)
+
+
+def plan_job(job: Job, *, progress: Callable[[float], None] | None = None) -> Plan:
+    """What a job's program should do: contacts, holds, and the cautions of program and stock.
+
+    Raises
+    ------
+    ListenError
+        If the program cannot be read or the job does not fit it.
+    """
+    program = read_program(job.programs[0], job=job)
+    path = time_program(program, job.machine)
+    expected = expect(path, job, progress=progress)
+    cautions = dict.fromkeys((*check_program(program, path, job), *expected.timeline.cautions))
+    timeline = replace(expected.timeline, cautions=tuple(cautions))
+    return Plan(job=job, path=path, expected=replace(expected, timeline=timeline))
