@@ -78,6 +78,7 @@ class Control:
         self.cycle = Cycle()
         self.frame = Frame()
         self.place: Place = UNKNOWN  # work coordinates
+        self.kept_shift: Place = (0.0, 0.0, 0.0)  # what G92.2 set aside
         self.store = MoveStore()
         self.variables = Variables(
             dialect.variables, zero_when_unset=dialect.unset_variables == "zero", system=self.system_variable
@@ -134,6 +135,36 @@ class Control:
         """Say once what a person should look at."""
         self.cautions.setdefault((kind, text), Caution(kind=kind, line=self.line, text=text, remedy=remedy))
 
+    def settle(self) -> str:
+        """Carry out the line's assignments; gives "alarm" where the program stops itself."""
+        ended = ""
+        for key, value in self.variables.settle():
+            if isinstance(key, int) and key >= 1000:
+                ended = self._system_write(key, value) or ended
+        return ended
+
+    def _system_write(self, key: int, value: float) -> str:
+        if key == 3000:
+            self.caution(
+                "alarm in the program",
+                "the program stops itself with an alarm here (#3000)",
+                "look at the condition before it; the rest is not followed",
+            )
+            return "alarm"
+        if key == 3006:
+            self.pause(SpanKind.WAIT, 0.0)
+        if key in (3003, 3004):
+            self.modal.hold_obeyed = value == 0.0
+        if 2000 <= key < 3000 or 5201 <= key < 5400 or 7000 <= key < 8000 or key >= 10000:
+            self.caution(
+                "offsets rewritten",
+                f"the program writes #{key}, an offset of the control",
+                "note the offsets before the run, and compare them with what the operator set",
+            )
+            if 5201 <= key < 5400 or 7000 <= key < 8000:
+                self.forget()
+        return ""
+
     # -- values ----------------------------------------------------------------
 
     @property
@@ -187,6 +218,21 @@ class Control:
     @staticmethod
     def _or_none(value: float) -> float | None:
         return None if math.isnan(value) else value
+
+    def stamp(self) -> dict[str, object]:
+        """What is in force for any move, by column of `MOVE`."""
+        m = self.modal
+        return {
+            "file": self.file,
+            "tool": m.tool,
+            "rpm": self.rpm,
+            "coolant": m.coolant,
+            "offset": self.offset_index,
+            "length_offset": m.length_offset,
+            "compensated": m.compensation != 40,
+            "exact": m.exact,
+            "judged": not self.dynamic,
+        }
 
     # -- moves -----------------------------------------------------------------
 

@@ -1,5 +1,6 @@
 """A program as moves, before they are timed."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -67,7 +68,7 @@ class Program:
     listing : tuple of str
         Lines of the main file.
     files, offset_names : tuple of str
-    blocks : dict
+    blocks : mapping
         N words by (file index, line).
     notes : tuple of Caution
         What was passed over, and what is not judged.
@@ -88,7 +89,7 @@ class Program:
     listing: tuple[str, ...]
     files: tuple[str, ...]
     offset_names: tuple[str, ...]
-    blocks: dict[tuple[int, int], str]
+    blocks: Mapping[tuple[int, int], str]
     notes: tuple[Caution, ...] = ()
     cautions: tuple[Caution, ...] = ()
     origins: dict[str, tuple[float, float, float]] = field(default_factory=dict)

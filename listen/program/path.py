@@ -1,5 +1,6 @@
 """The timed path: where the tool is when, and with what feed and spindle."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,7 +38,7 @@ class TimedPath:
     file : ndarray, shape (n_spans,)
         Index into `files`, int16.
     offset_names, files : tuple of str
-    blocks : dict
+    blocks : mapping
         N word of a line ("N110") by (file index, line); lines without one are not in it.
     listing : tuple of str
         The lines of the main program as read.
@@ -57,7 +58,7 @@ class TimedPath:
     file: NDArray[np.int16]
     offset_names: tuple[str, ...]
     files: tuple[str, ...]
-    blocks: dict[tuple[int, int], str]
+    blocks: Mapping[tuple[int, int], str]
     listing: tuple[str, ...]
     notes: tuple[Caution, ...] = ()
 

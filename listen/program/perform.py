@@ -10,11 +10,23 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 from listen.job import MM_PER_INCH
-from listen.program.control import AXES, OFFSETS, Control, Cycle
+from listen.program.control import AXES, Control, Cycle
 from listen.program.cycles import CYCLES, cycle
 from listen.program.expression import Wrong, whole
-from listen.program.frame import Frame
+from listen.program.frame import Frame, plane_axes
 from listen.program.motion import arc, home, not_judged, straight, target, to_machine
+from listen.program.offsets import (
+    axis_shift,
+    end_shift,
+    local_shift,
+    mirror,
+    restore_shift,
+    rotate,
+    scale,
+    set_offsets,
+    unmirror,
+    unscale,
+)
 from listen.program.words import Word, value_of
 from listen.timeline import SpanKind
 
@@ -59,7 +71,7 @@ NOT_FOLLOWED = {
     881: "G88.1 tilts the work plane",
 }
 DYNAMIC_ON = {660: 670, 661: 670, 434: 490, 435: 490, 542: 540, 682: 690}
-PASSED_OVER = {51, 80, 81, 187, 70, 670, 50, 641, 642, 107, 221, 222, 130, 230, 501}
+PASSED_OVER = {51, 80, 81, 187, 670, 50, 641, 642}
 AXIS_USERS = (100, 280, 300, 520, 920, 510, 511, 500, 501, 680)
 
 
@@ -257,6 +269,15 @@ def _modes(control: Control, block: Block) -> None:
         modal.arc_centre_absolute = codes["arc distance"] == 901
     if "return" in codes:
         modal.return_to_start = codes["return"] == 980
+    if "polar" in codes:
+        modal.polar = codes["polar"] == 160
+    if codes.get("rotation") == 690:
+        control.frame = control.frame.without_turning()
+        _leave_dynamic(control, 690)
+    if codes.get("non-modal") in (921, 922):
+        end_shift(control, forget=codes["non-modal"] == 921)
+    if codes.get("non-modal") == 923:
+        restore_shift(control)
     if "cutter compensation" in codes:
         _compensation(control, block)
     if 670 in block.g:
@@ -304,6 +325,15 @@ def _offset_name(code: int, block: Block) -> str:
 
 def _lengths(control: Control, block: Block) -> dict[str, float]:
     """Words that are lengths, in mm; under "thousandths" whole numbers count as such."""
+    lengths = _all_lengths(control, block)
+    if control.modal.polar:
+        second = AXES[plane_axes(control.modal.plane)[1]]
+        if second in block.numbers:
+            lengths[f"{second} angle"] = block.numbers[second]
+    return lengths
+
+
+def _all_lengths(control: Control, block: Block) -> dict[str, float]:
     units = control.modal.units
     small = control.dialect.whole_numbers == "thousandths"
     tiny = 0.001 if units == 1.0 else MM_PER_INCH * 0.0001
@@ -383,15 +413,18 @@ def _special(control: Control, code: int, lengths: dict[str, float], block: Bloc
         home(control, lengths)
         block.used(*AXES, "P")
         return
-    SPECIAL[code](control, lengths, block)
+    block.used(*SPECIAL[code](control, lengths, block.numbers))
 
 
-def _not_yet(control: Control, lengths: dict[str, float], block: Block) -> None:
-    raise Wrong(f"word {g_name(max(block.g))} is not followed")
-
-
-SPECIAL: dict[int, Callable[[Control, dict[str, float], Block], None]] = {
-    code: _not_yet for code in AXIS_USERS
+SPECIAL: dict[int, Callable[[Control, dict[str, float], dict[str, float]], tuple[str, ...]]] = {
+    100: set_offsets,
+    520: local_shift,
+    920: axis_shift,
+    510: scale,
+    500: unscale,
+    511: mirror,
+    501: unmirror,
+    680: rotate,
 }
 
 
@@ -431,6 +464,3 @@ def reset(control: Control) -> None:
     """What M2 and M30 put back."""
     control.frame = Frame()
     control.modal = replace(control.modal, spindle=0, coolant=False, absolute=True, plane=2, motion=10)
-
-
-_ = OFFSETS

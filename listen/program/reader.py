@@ -8,6 +8,7 @@ from listen.program.control import Control
 from listen.program.dialect import Dialect, dialect_from
 from listen.program.expression import Wrong
 from listen.program.flow import Flowing
+from listen.program.labels import BlockNames
 from listen.program.moves import Program
 from listen.program.text import Source, read_source
 
@@ -31,10 +32,12 @@ def read_program(path: Path, *, job: Job | None = None, dialect: Dialect | None 
     return read_source_text(read_source(path), job=job, dialect=dialect)
 
 
-def read_source_text(source: Source, *, job: Job | None = None, dialect: Dialect | None = None) -> Program:
-    """As `read_program`, for a source that is read already."""
+def read_source_text(
+    source: Source, *, job: Job | None = None, dialect: Dialect | None = None, fast: bool = True
+) -> Program:
+    """As `read_program`, for a source that is read already; `fast` changes the time, not the result."""
     control = Control(dialect if dialect is not None else dialect_of(job), job)
-    flowing = Flowing(source, control)
+    flowing = Flowing(source, control, fast=fast)
     try:
         ended_by = flowing.run()
     except Wrong as wrong:
@@ -47,7 +50,7 @@ def read_source_text(source: Source, *, job: Job | None = None, dialect: Dialect
         listing=source.lines,
         files=tuple(s.name for s in flowing.sources),
         offset_names=tuple(control.offset_names),
-        blocks=flowing.blocks,
+        blocks=BlockNames(tuple(flowing.sources)),
         notes=tuple(control.notes.values()),
         cautions=tuple(control.cautions.values()),
         origins={name: (o[0], o[1], o[2]) for name, o in control.origins.items()},
