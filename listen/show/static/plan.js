@@ -1,6 +1,6 @@
 // The path seen from above, with the tool's place.
 
-import {readTheme} from "./scope.js";
+import {readTheme} from "./ink.js";
 
 export class Plan {
   constructor(holder, plan) {

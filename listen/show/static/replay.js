@@ -17,7 +17,7 @@ const $ = (id) => document.getElementById(id);
 const hasSound = run.sound_type !== "";
 const track = new Track(run);
 const player = new Player(run.duration_s);
-const page = {run, track, player, $, scope: null, picked: null, say, play: playContact, refresh: null};
+const page = {run, track, player, $, scope: null, picked: null, say, play: playContact, refresh: null, toldAt: 0};
 
 function say(text) {
   $("said").textContent = text;
@@ -117,16 +117,23 @@ function tellPlace(second) {
     const length = scope.view.to - scope.view.from;
     scope.setView(second - 0.05 * length, second + 0.95 * length);
   } else scope.drawPlayhead();
+  page.plan?.moveTo(track.programTime(second));
+  const now = performance.now();
+  if (player.running && now - page.toldAt < 100) return; // words ten times a second are enough
+  page.toldAt = now;
+  tellWords(second);
+}
+
+function tellWords(second) {
   const line = track.lineAt(second);
   const state = track.stateAt(second);
-  $("here").textContent = [clockText(second, 2), line === null ? "" : `line ${line}`, state ? STATE_WORDS[state] : ""].filter(Boolean).join(" · ");
+  const words = [clockText(second, 2), line === null ? "" : `line ${line}`, state ? STATE_WORDS[state] : ""];
+  $("here").textContent = words.filter(Boolean).join(" · ");
   page.listing?.show(line);
-  page.plan?.moveTo(track.programTime(second));
   const place = page.plan?.at(track.programTime(second));
   if (place) $("place").textContent = `X ${place.x.toFixed(1)}  Y ${place.y.toFixed(1)}${place.z === null ? "" : `  Z ${place.z.toFixed(1)}`}`;
-  const slider = $("scope");
-  slider.setAttribute("aria-valuenow", second.toFixed(2));
-  slider.setAttribute("aria-valuetext", $("here").textContent);
+  $("scope").setAttribute("aria-valuenow", second.toFixed(2));
+  $("scope").setAttribute("aria-valuetext", $("here").textContent);
 }
 
 function onKey(event) {

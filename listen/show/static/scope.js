@@ -4,6 +4,7 @@
 // States differ by word, by height and by hatching; colour only repeats it.
 
 import {STATE_WORDS, clockText, rulerStep, stepDigits} from "./words.js";
+import {firstAfter, hatch, highest, readTheme, soundColours} from "./ink.js";
 
 export const LANES = ["ruler", "flags", "expected", "heard", "spectrum", "load", "rate"];
 const LANE_HEIGHTS = {ruler: 22, flags: 40, expected: 46, heard: 46, spectrum: 150, load: 52, rate: 44};
@@ -11,55 +12,6 @@ const LANE_NAMES = {
   ruler: "", flags: "flags", expected: "expected", heard: "heard", spectrum: "sound", load: "load", rate: "rate followed",
 };
 export const SHORTEST_VIEW_S = 0.05;
-
-// Colours of a theme, read from custom properties of the page.
-export function readTheme(element) {
-  const style = getComputedStyle(element);
-  const colour = (name) => style.getPropertyValue(name).trim();
-  const theme = {};
-  for (const name of ["paper", "ink", "soft", "line", "expect", "hear", "flag", "wash"]) theme[name] = colour(`--${name}`);
-  theme.ramp = [0, 1, 2, 3].map((i) => colour(`--sound-${i}`));
-  theme.font = style.fontFamily || "sans-serif";
-  return theme;
-}
-
-function rgb(hex) {
-  return [1, 3, 5].map((i) => Number.parseInt(hex.slice(i, i + 2), 16));
-}
-
-// 256 colours from quiet to loud, for bytes in steps of `step_db` from `floor_db`.
-export function soundColours(ramp, quiet, loud) {
-  const stops = ramp.map(rgb);
-  const words = new Uint32Array(256);
-  for (let i = 0; i < 256; i += 1) {
-    const place = Math.max(0, Math.min(1, (i - quiet) / Math.max(1, loud - quiet))) * (stops.length - 1);
-    const low = Math.min(stops.length - 2, Math.floor(place));
-    const mix = stops[low].map((value, k) => Math.round(value + (place - low) * (stops[low + 1][k] - value)));
-    words[i] = 0xff000000 | (mix[2] << 16) | (mix[1] << 8) | mix[0];
-  }
-  return words;
-}
-
-function hatch(colour, paper, direction, ratio) {
-  const size = 8;
-  const tile = document.createElement("canvas");
-  tile.width = tile.height = size * ratio;
-  const pen = tile.getContext("2d");
-  pen.scale(ratio, ratio);
-  pen.fillStyle = paper;
-  pen.fillRect(0, 0, size, size);
-  pen.strokeStyle = colour;
-  pen.lineWidth = 1.6;
-  pen.beginPath();
-  for (const shift of [-size, 0, size]) {
-    if (direction === "up") { pen.moveTo(shift, size); pen.lineTo(shift + size, 0); }
-    else { pen.moveTo(shift, 0); pen.lineTo(shift + size, size); }
-  }
-  pen.stroke();
-  const pattern = pen.createPattern(tile, "repeat");
-  pattern.setTransform(new DOMMatrix().scale(1 / ratio));
-  return pattern;
-}
 
 export class Scope extends EventTarget {
   // `holder` is an empty element; `lanes` names what is drawn, top to bottom.
@@ -318,25 +270,25 @@ export class Scope extends EventTarget {
 
   #curve(pen, {top, height}, lane, value, colour, unit, stepped = false) {
     if (!lane.length) return;
-    const most = Math.max(stepped ? 100 : 1e-6, ...thinned(lane, value)) * 1.1;
+    const most = highest(lane, value, stepped ? 100 : 1e-6) * 1.1;
     const y = (item) => top + height - 4 - (value(item) / most) * (height - 12);
-    let first = 0;
-    while (first + 1 < lane.length && lane[first + 1].at_s < this.view.from) first += 1;
+    const first = Math.max(0, firstAfter(lane, this.view.from) - 1);
     pen.strokeStyle = colour;
     pen.lineWidth = 1.5;
     pen.beginPath();
-    let last = null;
+    let before = null; // last point drawn
     for (let i = first; i < lane.length; i += 1) {
-      const x = this.x(lane[i].at_s);
-      if (last === null) pen.moveTo(x, y(lane[i]));
+      const here = [this.x(lane[i].at_s), y(lane[i])];
+      if (before && here[0] - before[0] < 1 && Math.abs(here[1] - before[1]) < 2) continue;
+      if (!before) pen.moveTo(...here);
       else {
-        if (stepped) pen.lineTo(x, last);
-        pen.lineTo(x, y(lane[i]));
+        if (stepped) pen.lineTo(here[0], before[1]);
+        pen.lineTo(...here);
       }
-      last = y(lane[i]);
+      before = here;
       if (lane[i].at_s > this.view.to) break;
     }
-    if (stepped && last !== null) pen.lineTo(this.x(this.track.duration_s), last);
+    if (stepped && before) pen.lineTo(this.x(this.track.duration_s), before[1]);
     pen.stroke();
     const word = `${Math.round(most / 1.1)} ${unit}`;
     pen.font = `11px ${this.theme.font}`;
@@ -373,11 +325,18 @@ export class Scope extends EventTarget {
     const {theme, patterns} = this;
     const seam = top + 1;
     const low = seam + height - 16;
-    for (const one of this.track.heard) {
+    const lane = this.track.heard;
+    for (let i = Math.max(0, firstAfter(lane, this.view.from, "from_s") - 1); i < lane.length; i += 1) {
+      const one = lane[i];
+      if (one.from_s > this.view.to) break;
       const to = one.to_s ?? this.track.duration_s;
-      if (!this.#visible(one.from_s, to)) continue;
       const a = this.x(one.from_s);
       const b = Math.max(a + 1, this.x(to));
+      if (b - a < 2.5 && one.state !== "air") { // too short for a shape: only that there was something
+        pen.fillStyle = theme.hear;
+        pen.fillRect(a, seam, b - a, (low - seam) * (one.state === "steady" ? 1 : 0.5));
+        continue;
+      }
       if (one.state === "air") { pen.fillStyle = theme.hear; pen.fillRect(a, seam, b - a, 2); }
       if (one.state === "entry") this.#shape(pen, [[a, seam], [b, seam], [b, low]], patterns.hearUp, theme.hear);
       if (one.state === "exit") this.#shape(pen, [[a, seam], [b, seam], [a, low]], patterns.hearDown, theme.hear);
@@ -441,11 +400,4 @@ export class Scope extends EventTarget {
       this.#text(pen, "▾", this.x(mark.at_s) - 4, top + height - 2, theme.soft, 12);
     }
   }
-}
-
-function thinned(lane, value) {
-  const step = Math.max(1, Math.floor(lane.length / 2000));
-  const found = [];
-  for (let i = 0; i < lane.length; i += step) found.push(value(lane[i]));
-  return found;
 }
