@@ -1,0 +1,217 @@
+"""One contact as sound: force through the machine, chip noise, chips that fly, chatter."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from listen.synth.force import read_table, rows_of
+from listen.synth.made import TrueChatter, TrueContact
+from listen.synth.plan import PlannedContact
+from listen.synth.sound import (
+    TABLE,
+    Sound,
+    Values,
+    add_at,
+    band_power,
+    convolve,
+    envelope,
+    gain_of,
+    wander_db,
+    white,
+)
+from listen.synth.tables import tables_of
+from listen.synth.voice import ToolVoice
+
+FELT = 0.02  # gate from which a tooth counts as cutting
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RenderedContact:
+    """Sound of a contact from `truth.start` on, with its echo, and what is true of it."""
+
+    sound: Sound
+    truth: TrueContact
+    chatter: TrueChatter | None
+
+
+def render_contact(
+    rng: np.random.Generator,
+    planned: PlannedContact,
+    tool: ToolVoice,
+    *,
+    air: Sound,
+    turns: Values,
+    rate: int,
+    high_hz: float,
+) -> RenderedContact:
+    """Sound and truth of one contact at its planned signal to noise ratio.
+
+    Parameters
+    ----------
+    air : ndarray, shape (n_samples,)
+        All else that sounds at the microphone; only measured here.
+    turns : ndarray, shape (n_samples,)
+        Revolutions of the spindle.
+    high_hz : float
+        Upper end of the band of the signal to noise ratio [Hz].
+    """
+    start = round(planned.start_s * rate)
+    stop = max(start + 2, min(round(planned.stop_s * rate), turns.size))
+    full = min(max(0, round(planned.full_s * rate) - start), stop - start)
+    leaving = min(max(full, round(planned.leaving_s * rate) - start), stop - start)
+    own = turns[start:stop]
+    rows = rows_of(own.size, full=full, leaving=leaving)
+    smear = 1.5 * max(1e-9, (own[-1] - own[0]) / own.size)
+    drive_table, gate_table = tables_of(tool.cut, max(smear, 1.0 / TABLE))
+    gate = read_table(gate_table, rows, own)
+    drive = read_table(drive_table, rows, own) * _unevenness(rng, tool, own)
+    chatter = _add_chatter(rng, drive, gate, planned, tool, full=full, leaving=leaving, rate=rate)
+    swell = _swell(rng, tool, own.size, rate)
+    wet = _wet(rng, tool, drive * swell, gate * swell, (full, leaving), rate=rate, high_hz=high_hz)
+    wet *= np.float32(_gain(wet, air, planned, start, (full, leaving), rate=rate, high_hz=high_hz))
+    felt = np.flatnonzero(gate > FELT)
+    first, last = (int(felt[0]), int(felt[-1]) + 1) if felt.size else (0, own.size)
+    truth = TrueContact(
+        start=start + first,
+        full=start + max(first, min(full, last)),
+        leaving=start + max(first, min(leaving, last)),
+        stop=start + last,
+        snr_db=planned.snr_db,
+        rpm=tool.rpm,
+        flutes=tool.cut.flutes,
+        way=tool.cut.way,
+        contact=planned.contact,
+        fault=planned.fault,
+    )
+    return RenderedContact(sound=wet[first:], truth=truth, chatter=_placed(chatter, start))
+
+
+def _placed(chatter: TrueChatter | None, start: int) -> TrueChatter | None:
+    if chatter is None:
+        return None
+    return TrueChatter(
+        start=chatter.start + start,
+        stop=chatter.stop + start,
+        frequency_hz=chatter.frequency_hz,
+        level_db=chatter.level_db,
+    )
+
+
+def _unevenness(rng: np.random.Generator, tool: ToolVoice, turns: Values) -> Sound:
+    """How much each single tooth bites, shape (n_samples,)."""
+    index = ((turns - turns[0]) * tool.cut.flutes).astype(np.int32)
+    bites = 1.0 + tool.unevenness * rng.standard_normal(int(index[-1]) + 1)
+    return np.asarray(np.maximum(bites, 0.0).astype(np.float32)[index])
+
+
+def _swell(rng: np.random.Generator, tool: ToolVoice, n_samples: int, rate: int) -> Sound:
+    """Slow changes of the whole cut; in a longer one also steps, as in corners, shape (n_samples,)."""
+    swell = wander_db(rng, n_samples=n_samples, rate=rate, per_s=2.0, spread_db=tool.swell_db)
+    n_steps = int(rng.poisson(min(6.0, n_samples / rate / 6.0)))
+    if n_steps == 0:
+        return swell
+    times = np.sort(rng.uniform(0.0, n_samples / rate, n_steps))
+    levels = np.repeat(np.append(0.0, rng.uniform(-4.0, 4.0, n_steps)), 2)[1:-1]
+    edges = np.repeat(times, 2) + np.tile([0.0, 0.05], n_steps)
+    return swell * envelope(edges, 10.0 ** (levels / 20.0), n_samples=n_samples, rate=rate)
+
+
+def _add_chatter(
+    rng: np.random.Generator,
+    drive: Sound,
+    gate: Sound,
+    planned: PlannedContact,
+    tool: ToolVoice,
+    *,
+    full: int,
+    leaving: int,
+    rate: int,
+) -> TrueChatter | None:
+    """A vibration that grows until the teeth leave the metal; changes `drive`."""
+    begin = full + int(planned.chatter_from * (leaving - full))
+    end = full + int(planned.chatter_to * (leaving - full))
+    if end - begin < rate // 20:
+        return None
+    time = np.arange(end - begin) / rate
+    drift = (
+        np.cumsum(envelope(*_drift(rng, time[-1]), n_samples=time.size, rate=rate), dtype=np.float64) / rate
+    )
+    wave = np.sin(2.0 * np.pi * (((time + drift) * tool.chatter_hz) % 1.0)).astype(np.float32)
+    bent = np.float32(rng.uniform(0.3, 3.0))
+    grown = np.minimum(np.exp((time - time[-1] * 0.2) / rng.uniform(0.02, 0.15)), 1.0).astype(np.float32)
+    fade = np.clip((time[-1] - time) / 0.03, 0.0, 1.0).astype(np.float32)
+    wave = np.tanh(wave * bent + np.float32(0.3)) * grown * fade
+    mix = np.float32(rng.uniform(0.2, 1.0))
+    part = gate[begin:end] * mix + (np.float32(1.0) - mix)
+    drive[begin:end] += wave * part * np.float32(gain_of(planned.chatter_db))
+    first = begin + int(np.argmax(grown > 0.1))
+    return TrueChatter(start=first, stop=end, frequency_hz=tool.chatter_hz, level_db=planned.chatter_db)
+
+
+def _drift(rng: np.random.Generator, length_s: float) -> tuple[Values, Values]:
+    """Small changes of the chatter frequency over time, as a ratio."""
+    n_points = int(length_s * 8) + 2
+    return np.arange(n_points) / 8.0, rng.standard_normal(n_points) * 0.003
+
+
+def _wet(
+    rng: np.random.Generator,
+    tool: ToolVoice,
+    drive: Sound,
+    gate: Sound,
+    within: tuple[int, int],
+    *,
+    rate: int,
+    high_hz: float,
+) -> Sound:
+    """Force, chip noise and flying chips at the microphone, power 1 in full engagement."""
+    tone = convolve(drive, tool.drive_response)
+    hiss = convolve(white(rng, gate.size) * gate, tool.noise_response)
+    n_wet = max(tone.size, hiss.size)
+    made = np.zeros(n_wet, np.float32)
+    for part, level_db in ((tone, 0.0), (hiss, tool.noise_db)):
+        power = band_power(_full_part(part, within, rate), rate=rate, high_hz=high_hz) + 1e-20
+        made[: part.size] += part * np.float32(gain_of(level_db) / np.sqrt(power))
+    if tool.chip_hits_per_s > 0.0:
+        hits = _chip_hits(rng, tool, gate, rate)
+        loud = np.sqrt(np.mean(np.square(hits))) + np.float32(1e-9)
+        add_at(made, hits * np.float32(rng.uniform(0.1, 0.8) * gain_of(max(0.0, tool.noise_db))) / loud, 0)
+    return made
+
+
+def _chip_hits(rng: np.random.Generator, tool: ToolVoice, gate: Sound, rate: int) -> Sound:
+    """Chips that strike sheet metal a little after they were cut, shape (n_samples + n_taps - 1,)."""
+    n_hits = int(rng.poisson(tool.chip_hits_per_s * gate.size / rate))
+    hits = np.zeros(gate.size + rate // 5, np.float32)
+    places = rng.integers(0, gate.size, n_hits) + (rng.random(n_hits) * 0.2 * rate).astype(int)
+    np.add.at(hits, places, rng.standard_exponential(n_hits).astype(np.float32))
+    return convolve(hits, tool.chip_hit_response)
+
+
+def _full_part(sound: Sound, within: tuple[int, int], rate: int) -> Sound:
+    """The part in full engagement, or around its middle where that is shorter than 20 ms."""
+    full, leaving = within
+    least = rate // 50
+    if leaving - full < least:
+        full = max(0, (full + leaving - least) // 2)
+        leaving = full + least
+    return sound[full:leaving]
+
+
+def _gain(
+    wet: Sound,
+    air: Sound,
+    planned: PlannedContact,
+    start: int,
+    within: tuple[int, int],
+    *,
+    rate: int,
+    high_hz: float,
+) -> float:
+    """Factor that gives the planned signal to noise ratio."""
+    before = air[max(0, start - rate // 2) : start]
+    if before.size < rate // 20:
+        before = air[start : start + rate // 2]
+    noise_power = band_power(before, rate=rate, high_hz=high_hz) + 1e-20
+    power = band_power(_full_part(wet, within, rate), rate=rate, high_hz=high_hz) + 1e-20
+    return float(np.sqrt(noise_power / power) * gain_of(planned.snr_db))
