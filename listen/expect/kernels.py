@@ -133,6 +133,97 @@ def arrival(px: float, py: float, height: float, seg: Floats, start: float, lowe
 
 
 @njit(cache=True)
+def _may_cut(above: float, distance2: float, radius: float, corner: float, cot: float) -> bool:
+    """Whether material so high above the tip, that far from it (squared), is inside the tool."""
+    if distance2 >= radius * radius:
+        return False
+    if cot > 0.0:
+        return above * above > distance2 * cot * cot
+    flat = radius - corner
+    if above >= corner or distance2 <= flat * flat:
+        return True
+    beyond = math.sqrt(distance2) - flat if flat > 0.0 else math.sqrt(distance2)
+    under = corner - above
+    return corner * corner - beyond * beyond > under * under
+
+
+@njit(cache=True)
+def _lowest_of_step(
+    ex: float, ey: float, ux: float, uy: float, length: float, seg: Floats
+) -> tuple[float, float]:
+    """Lowest that a rounded or pointed tool comes in one short step over a point seen from its start."""
+    radius, corner, cot = seg[RADIUS], seg[CORNER], seg[COT]
+    z0, falls = seg[Z0], seg[Z1] - seg[Z0]
+    along = min(max(ex * ux + ey * uy, 0.0), length)
+    near = along / length if length > 0.0 else (1.0 if falls < 0.0 else 0.0)
+    fx, fy = ex - along * ux, ey - along * uy
+    low, at = z0 + near * falls + rise(math.sqrt(fx * fx + fy * fy), radius, corner, cot), near
+    if falls < 0.0 and length > 0.0:
+        fx, fy = ex - length * ux, ey - length * uy
+        distance2 = fx * fx + fy * fy
+        if distance2 < radius * radius:
+            end = seg[Z1] + rise(math.sqrt(distance2), radius, corner, cot)
+            if end < low:
+                low, at = end, 1.0
+    elif falls > 0.0:
+        distance2 = ex * ex + ey * ey
+        if distance2 < radius * radius:
+            begin = z0 + rise(math.sqrt(distance2), radius, corner, cot)
+            if begin < low:
+                low, at = begin, 0.0
+    return low, at
+
+
+@njit(cache=True)
+def _ball_meets_row(
+    row: Floats, i0: int, i1: int, first_x: float, cell_x: float, ey: float, seg: Floats, ux: float, uy: float
+) -> bool:
+    """Whether a ball's step can cut any cell of a row; counted without branches, so that it is fast."""
+    length = math.hypot(seg[X1] - seg[X0], seg[Y1] - seg[Y0])
+    radius = seg[RADIUS]
+    radius2 = radius * radius
+    centre = min(seg[Z0], seg[Z1]) + radius
+    count = 0
+    for i in range(i0, i1 + 1):
+        ex = first_x + i * cell_x
+        along = ex * ux + ey * uy
+        along = along if along > 0.0 else 0.0
+        along = along if along < length else length
+        fx = ex - along * ux
+        fy = ey - along * uy
+        under = centre - row[i]
+        under = under if under > 0.0 else 0.0
+        count += radius2 - fx * fx - fy * fy - under * under > 1e-9
+    return count > 0
+
+
+@njit(cache=True)
+def _ahead(
+    i0: int, i1: int, ey: float, ux: float, uy: float, limit: float, west: float, cell_x: float
+) -> tuple[int, int]:
+    """Narrow a row to the cells that lie at least `limit` along the feed; `west` is seen from the start."""
+    if abs(ux) < 1e-12:
+        return (i0, i1) if ey * uy >= limit else (1, 0)
+    edge = (limit - ey * uy) / ux
+    index = (edge - west) / cell_x - 0.5
+    if ux > 0.0:
+        return max(i0, math.floor(index)), i1
+    return i0, min(i1, math.ceil(index))
+
+
+@njit(cache=True)
+def _behind_limit(seg: Floats) -> float:
+    """How far along the feed a cell must lie for a step to cut it that begins where the last one ended."""
+    length = math.hypot(seg[X1] - seg[X0], seg[Y1] - seg[Y0])
+    falls = seg[Z0] - seg[Z1]
+    if length <= 1e-8:
+        return -1e300
+    if falls <= 0.0:
+        return 0.0
+    return -falls / length * seg[RADIUS] if seg[CORNER] == seg[RADIUS] else -1e300
+
+
+@njit(cache=True)
 def _cut_step(field: Floats, grid: Floats, seg: Floats, record: Floats, skip_start: bool) -> int:
     """Cut one short step into the field; fill the record and give how many cells it counts."""
     n_y, n_x = field.shape
@@ -144,6 +235,10 @@ def _cut_step(field: Floats, grid: Floats, seg: Floats, record: Floats, skip_sta
     moves = length > 1e-8
     ux = dx / length if moves else 0.0
     uy = dy / length if moves else 0.0
+    plain = seg[CORNER] == 0.0 and seg[COT] == 0.0
+    ball = seg[CORNER] == radius
+    limit = _behind_limit(seg)
+    tip = min(seg[Z0], seg[Z1])
     graze2 = (radius - GRAZE_MM) * (radius - GRAZE_MM)
     j0 = max(0, math.ceil((min(y0, y1) - radius - south) / cell_y - 0.5))
     j1 = min(n_y - 1, math.floor((max(y0, y1) + radius - south) / cell_y - 0.5))
@@ -158,9 +253,17 @@ def _cut_step(field: Floats, grid: Floats, seg: Floats, record: Floats, skip_sta
         i0 = max(0, math.ceil((min(x0 - h0, x1 - h1) - west) / cell_x - 1.5))
         i1 = min(n_x - 1, math.floor((max(x0 + h0, x1 + h1) - west) / cell_x + 0.5))
         leap0, leap1 = i1 + 1, i1
-        if skip_start and a0 > 0.0:
+        if plain and skip_start and a0 > 0.0:
             leap0 = math.ceil((x0 - h0 - west) / cell_x + 0.5)
             leap1 = math.floor((x0 + h0 - west) / cell_x - 1.5)
+        if not plain:
+            if skip_start:
+                i0, i1 = _ahead(i0, i1, py - y0, ux, uy, limit, west - x0, cell_x)
+            if i0 > i1:
+                continue
+            first_x = west + 0.5 * cell_x - x0
+            if ball and not _ball_meets_row(field[j], i0, i1, first_x, cell_x, py - y0, seg, ux, uy):
+                continue
         i = i0 - 1
         while i < i1:
             i += 1
@@ -171,7 +274,19 @@ def _cut_step(field: Floats, grid: Floats, seg: Floats, record: Floats, skip_sta
             if height <= floor:
                 continue
             px = west + (i + 0.5) * cell_x
-            low, at, start = lowest_over(px, py, seg, 1.0)
+            if not plain:
+                if height <= tip:
+                    continue
+                ex, ey = px - x0, py - y0
+                along = min(max(ex * ux + ey * uy, 0.0), length)
+                ex -= along * ux
+                ey -= along * uy
+                if not _may_cut(height - tip, ex * ex + ey * ey, radius, seg[CORNER], seg[COT]):
+                    continue
+                low, at = _lowest_of_step(px - x0, py - y0, ux, uy, length, seg)
+                start = at
+            else:
+                low, at, start = lowest_over(px, py, seg, 1.0)
             if low < floor:
                 low = floor
             gone = height - low
@@ -197,7 +312,7 @@ def _cut_step(field: Floats, grid: Floats, seg: Floats, record: Floats, skip_sta
             if order < first_along:
                 first_along = order
                 record[FIRST_X], record[FIRST_Y] = px, py
-            order = (at if seg[CORNER] != 0.0 or seg[COT] != 0.0 else start) * length
+            order = start * length
             if order >= last_along:
                 last_along = order
                 record[LAST_X], record[LAST_Y] = px, py
@@ -259,7 +374,8 @@ def sweep(
             follows = False
             continue
         step[:] = seg
-        flat = seg[CORNER] == 0.0 and seg[COT] == 0.0 and seg[Z1] >= seg[Z0]
+        pointed = seg[CORNER] != 0.0 or seg[COT] != 0.0
+        skips = pointed or seg[Z1] >= seg[Z0]
         lasts = seg_length(seg)
         n = n_steps[k]
         joined = follows and k > 0 and same_place(segments[k - 1], seg)
@@ -268,7 +384,7 @@ def sweep(
             record = records[n_records]
             record[:] = 0.0
             record[LEFT], record[RIGHT], record[TOP] = NOTHING, -NOTHING, NOTHING
-            skip = flat and (m > 0 or joined)
+            skip = skips and (m > 0 or joined)
             if _cut_step(field, grid, step, record, skip) > 0:
                 record[SEGMENT] = k
                 record[FROM_S] = seg[S0] + lasts * m / n

@@ -12,6 +12,7 @@ from listen.job import Box, Cylinder, Mesh, Shape
 MOST_CELLS = 12_000_000
 FINEST_MM, COARSEST_MM = 0.02, 0.25
 CELLS_ACROSS_TOOL = 60
+CELLS_VISITED = 1.5e8
 _BOX, _CYLINDER, _FIELD = 0.0, 1.0, 2.0
 
 
@@ -73,7 +74,7 @@ def choose_cell(width: float, depth: float, *, least_diameter: float, work_mm2: 
     """
     fine = min(max(least_diameter / CELLS_ACROSS_TOOL, FINEST_MM), COARSEST_MM)
     by_memory = math.sqrt(width * depth / MOST_CELLS)
-    by_time = math.sqrt(work_mm2 / 4e8)
+    by_time = math.sqrt(work_mm2 / CELLS_VISITED)
     return max(fine, by_memory, by_time)
 
 
@@ -83,8 +84,8 @@ def empty_field(
     """A field with nothing in it, and its grid."""
     n_x = max(1, math.ceil((east - west) / cell - 1e-9))
     n_y = max(1, math.ceil((north - south) / cell - 1e-9))
-    grid = np.array([west, south, (east - west) / n_x, (north - south) / n_y, floor])
-    return np.full((n_y, n_x), floor), grid
+    grid = np.array([west, south, (east - west) / n_x, (north - south) / n_y, floor], dtype=np.float64)
+    return np.full((n_y, n_x), floor, dtype=np.float64), grid
 
 
 def make_stock(shape: Shape, *, cell: float) -> Stock:
@@ -110,7 +111,7 @@ def _box(shape: Box, cell: float) -> Stock:
     field, grid = empty_field(*shape.low[:2], *shape.high[:2], cell, shape.low[2])
     field[:] = shape.high[2]
     numbers = [_BOX, shape.low[0], shape.high[0], shape.low[1], shape.high[1], shape.high[2]]
-    return Stock(shape=np.array(numbers), field=field, grid=grid, top=shape.high[2])
+    return Stock(shape=np.array(numbers, dtype=np.float64), field=field, grid=grid, top=shape.high[2])
 
 
 def _cylinder(shape: Cylinder, cell: float) -> Stock:
@@ -120,7 +121,7 @@ def _cylinder(shape: Cylinder, cell: float) -> Stock:
     north = grid[1] + (np.arange(field.shape[0]) + 0.5) * grid[3] - y
     field[np.hypot(east[None, :], north[:, None]) <= radius] = shape.high_z
     numbers = [_CYLINDER, x, y, radius, 0.0, shape.high_z]
-    return Stock(shape=np.array(numbers), field=field, grid=grid, top=shape.high_z)
+    return Stock(shape=np.array(numbers, dtype=np.float64), field=field, grid=grid, top=shape.high_z)
 
 
 def outline_of(shape: Shape) -> tuple[float, float, float, float, float, float]:
