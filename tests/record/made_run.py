@@ -183,7 +183,7 @@ def made_events(rate: int = RATE) -> tuple[Event, ...]:
 
 def made_job(folder: Path) -> Job:
     """A job file with its program in a folder of their own."""
-    folder.mkdir(exist_ok=True)
+    folder.mkdir(parents=True, exist_ok=True)
     program = folder / "made up.nc"
     program.write_text("\n".join(PROGRAM) + "\n")
     path = folder / "job.toml"
