@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from listen.cli_runs import runs_app
 from listen.errors import ListenError
 
 FINE, FLAGGED, FAILED = 0, 1, 2
@@ -19,18 +20,11 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-runs_app = typer.Typer(
-    help="The library: list, show, compare, reference, export, delete, check.",
-    add_completion=False,
-    rich_markup_mode=None,
-)
 app.add_typer(runs_app, name="runs")
 
 JobOption = Annotated[Path | None, typer.Option("--job", help="The job file; `cut-listen job` makes one.")]
 OutOption = Annotated[Path | None, typer.Option("--out", help="Folder for the run.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for a machine to read.")]
-LibraryOption = Annotated[Path, typer.Option("--in", help="The folder that holds the runs.")]
-RunArgument = Annotated[str, typer.Argument(metavar="RUN", help="Its folder, or its name in the library.")]
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -164,7 +158,9 @@ def expect(
     contacts: Annotated[bool, typer.Option("--contacts", help="Every contact, not only passes.")] = False,
     figures: Annotated[bool, typer.Option("--figures", help="Chip, force, power and load too.")] = False,
 ) -> int:
-    """Print the first-run sheet; exit code 1 when it warns.
+    """Print the first-run sheet: what to expect, where and when.
+
+    Exit code 1 when it warns.
 
     Example: cut-listen expect bracket.toml --html sheet.html
     """
@@ -190,7 +186,9 @@ def replay(
     out: OutOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Listen to a recording as if it were happening now; exit code 1 when flags were raised.
+    """Listen to a recording as if it were happening now.
+
+    Exit code 1 when flags were raised.
 
     Example: cut-listen replay first_cut.flac --job bracket.toml --out first_cut
     """

@@ -174,6 +174,7 @@ def new_folder(out: Path) -> Iterator[Path]:
     """
     _refuse_to_lose(out)
     part = out.parent / f".{out.name}.{os.getpid()}.part"
+    missing = [folder for folder in part.parents if not folder.exists()]
     part.mkdir(parents=True)
     try:
         yield part
@@ -182,6 +183,9 @@ def new_folder(out: Path) -> Iterator[Path]:
         part.rename(out)
     finally:
         shutil.rmtree(part, ignore_errors=True)
+        for folder in missing:
+            if not any(folder.iterdir()):
+                folder.rmdir()
 
 
 def _refuse_to_lose(out: Path) -> None:

@@ -13,11 +13,13 @@ if TYPE_CHECKING:
 
 def contact_table(run: Run) -> "Table":
     """One row a contact: where, when it should have come, when it came, what became of it."""
+    from rich.box import SIMPLE_HEAD
     from rich.table import Table
 
-    table = Table(title=None, pad_edge=False)
-    for name in ("contact", "tool", "line", "expected s", "heard s", "verdict", "sure", "note"):
-        table.add_column(name, justify="right" if name.endswith(" s") else "left", overflow="fold")
+    table = Table(box=SIMPLE_HEAD, pad_edge=False)
+    for name in ("#", "tool", "line", "expected s", "heard s", "verdict", "sure", "note"):
+        is_time = name.endswith(" s")
+        table.add_column(name, justify="right" if is_time else "left", no_wrap=is_time, overflow="fold")
     for contact in run.contacts:
         table.add_row(*_row(contact, run.rate))
     return table
@@ -55,10 +57,11 @@ def _note(contact: RunContact) -> str:
 
 def heard_table(run: Run) -> "Table":
     """One row a contact heard, for a run without a job."""
+    from rich.box import SIMPLE_HEAD
     from rich.table import Table
 
-    table = Table(title=None, pad_edge=False)
-    for name in ("contact", "from s", "to s", "sure"):
+    table = Table(box=SIMPLE_HEAD, pad_edge=False)
+    for name in ("#", "from s", "to s", "sure"):
         table.add_column(name, justify="right")
     opened = None
     for event in run.heard:

@@ -1,0 +1,214 @@
+"""The command as a person meets it: exit codes, one clear line, nothing half-written."""
+
+import json
+import struct
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from listen.cli import FAILED, FINE, main
+
+pytestmark = pytest.mark.closed
+JOBS = Path(__file__).parent / "jobs"
+VERBS = ("demo", "job", "expect", "replay", "runs")
+
+
+def refused(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> str:
+    """The one line that a refused command prints."""
+    assert main(arguments) == FAILED
+    told = capsys.readouterr()
+    assert told.out == ""
+    lines = told.err.splitlines()
+    assert len(lines) == 1, told.err
+    assert lines[0].startswith("cut-listen: ")
+    return lines[0]
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Path:
+    """A copy of the two-pass job that a test may spoil."""
+    for name in ("two_passes.toml", "two_passes.nc"):
+        (tmp_path / name).write_bytes((JOBS / name).read_bytes())
+    return tmp_path / "two_passes.toml"
+
+
+@pytest.fixture
+def sound(tmp_path: Path) -> Path:
+    path = tmp_path / "air.wav"
+    soundfile.write(path, np.random.default_rng(1).normal(0.0, 0.01, 24000), 48000)
+    return path
+
+
+def test_help_names_every_verb_on_one_line_each(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["--help"]) == FINE
+    told = capsys.readouterr().out
+    for verb in VERBS:
+        line = next(line for line in told.splitlines() if line.split()[:1] == [verb])
+        assert not line.endswith("..."), line
+    assert "cannot stop the machine" in told
+
+
+@pytest.mark.parametrize("verb", VERBS)
+def test_each_verb_has_an_example(verb: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main([verb, "--help"]) == FINE
+    assert f"Example: cut-listen {verb}" in capsys.readouterr().out
+
+
+def test_the_real_command_refuses_with_code_2_and_no_traceback(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "listen.cli", "replay", str(tmp_path / "none.wav")]
+    done = subprocess.run(command, capture_output=True, text=True, cwd=tmp_path, check=False)
+    assert done.returncode == FAILED
+    assert done.stdout == ""
+    assert done.stderr.count("\n") == 1
+    assert "none.wav" in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("arguments", [["replay"], ["reply"], ["replay", "--frog"], ["expect", "a", "b"]])
+def test_a_command_written_wrongly_is_one_line(
+    arguments: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert "--help" in refused(arguments, capsys)
+
+
+def _not_there(path: Path) -> None:
+    pass
+
+
+def _empty(path: Path) -> None:
+    path.write_bytes(b"")
+
+
+def _text(path: Path) -> None:
+    path.write_text("this is a letter, not a recording\n" * 20)
+
+
+def _nan(path: Path) -> None:
+    samples = np.zeros(48000, dtype=np.float32)
+    samples[30000] = np.nan
+    soundfile.write(path, samples, 48000, subtype="FLOAT")
+
+
+def _rate_of_0(path: Path) -> None:
+    soundfile.write(path, np.zeros(48000), 48000)
+    raw = bytearray(path.read_bytes())
+    raw[24:28] = struct.pack("<I", 0)
+    path.write_bytes(bytes(raw))
+
+
+def _cut_short(path: Path) -> None:
+    soundfile.write(path, np.zeros(48000), 48000)
+    path.write_bytes(path.read_bytes()[:4000])
+
+
+def _folder(path: Path) -> None:
+    path.mkdir()
+
+
+BAD_SOUNDS = {
+    "no such file": (_not_there, "not there"),
+    "an empty file": (_empty, "empty"),
+    "not a sound file": (_text, "not a sound file"),
+    "NaN samples": (_nan, "sample 30000"),
+    "0 Hz": (_rate_of_0, "0 Hz"),
+    "cut short": (_cut_short, "cut short"),
+    "a folder without a run": (_folder, "decisions of a run"),
+}
+
+
+@pytest.mark.parametrize(("spoil", "told"), BAD_SOUNDS.values(), ids=BAD_SOUNDS.keys())
+def test_a_bad_recording_is_one_line_and_leaves_no_run(
+    spoil: object, told: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "take.wav"
+    assert callable(spoil)
+    spoil(path)
+    before = sorted(tmp_path.rglob("*"))
+    line = refused(["replay", str(path), "--out", str(tmp_path / "deep" / "run")], capsys)
+    assert told in line
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+def _edit(path: Path, old: str, new: str) -> None:
+    text = path.read_text()
+    assert old in text
+    path.write_text(text.replace(old, new))
+
+
+BAD_JOBS = {
+    "without a tool": ("two_passes.toml", "[[tools]]", "[[spare_tools]]", "tools"),
+    "misspelt key": ("two_passes.toml", "units", "unit", "did you mean 'units'"),
+    "diameter of nan": ("two_passes.toml", "diameter = 0.5", "diameter = nan", "diameter"),
+    "not TOML": ("two_passes.toml", "[stock]", "[stock", "not a job file"),
+    "no such program": ("two_passes.toml", "two_passes.nc", "three_passes.nc", "three_passes.nc"),
+    "unknown G word": ("two_passes.nc", "G1 Y-0.21", "G177 Y-0.21", "line 9: "),
+    "arc that does not close": ("two_passes.nc", "G1 Y-0.21", "G2 X5. Y1. I0.2 J0.", "line 9: "),
+}
+
+
+@pytest.mark.parametrize(("name", "old", "new", "told"), BAD_JOBS.values(), ids=BAD_JOBS.keys())
+@pytest.mark.parametrize("verb", ["replay", "expect"])
+def test_a_bad_job_or_program_is_one_line_and_leaves_no_run(
+    verb: str,
+    name: str,
+    old: str,
+    new: str,
+    told: str,
+    job: Path,
+    sound: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    _edit(job.parent / name, old, new)
+    before = sorted(job.parent.iterdir())
+    arguments = {
+        "replay": ["replay", str(sound), "--job", str(job), "--out", str(job.parent / "run")],
+        "expect": ["expect", str(job)],
+    }
+    assert told in refused(arguments[verb], capsys)
+    assert sorted(job.parent.iterdir()) == before
+
+
+def test_a_folder_that_holds_something_else_is_not_touched(
+    sound: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "holiday").mkdir()
+    (tmp_path / "holiday" / "photo.txt").write_text("beach")
+    assert "photo.txt" in refused(["replay", str(sound), "--out", str(tmp_path / "holiday")], capsys)
+    assert (tmp_path / "holiday" / "photo.txt").read_text() == "beach"
+
+
+def test_no_sound_needs_a_load(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    assert "--load" in refused(["replay", "-", "--out", str(tmp_path / "run")], capsys)
+
+
+def test_the_sheet_as_json_is_json(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["expect", str(job), "--json"]) == FINE
+    sheet = json.loads(capsys.readouterr().out)
+    assert [contact["block"] for contact in sheet["contacts"]] == ["N70", "N90"]
+
+
+def test_the_sheet_as_a_page(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    page = job.parent / "sheet.html"
+    assert main(["expect", str(job), "--html", str(page)]) == FINE
+    assert "First-run sheet" in page.read_text()
+    assert str(page) in capsys.readouterr().out
+
+
+def test_job_makes_a_file_that_expect_takes(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    made = job.parent / "made.toml"
+    program = job.with_suffix(".nc")
+    answers = ["--size", "1.6x3x2", "--zero", "left front corner", "--tools", "T1 flat end mill 0.5 5"]
+    assert main(["job", str(program), *answers, "--yes", "--out", str(made)]) == FINE
+    assert "Z0 is the top of the stock" in capsys.readouterr().out
+    assert main(["expect", str(made), "--json"]) == FINE
+    assert len(json.loads(capsys.readouterr().out)["contacts"]) == 2
+
+
+def test_job_does_not_write_over_a_job(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    before = job.read_text()
+    assert "--replace" in refused(["job", str(job.with_suffix(".nc")), "--yes"], capsys)
+    assert job.read_text() == before
