@@ -2,16 +2,25 @@
 
 from listen.synth.draw import air_hour, draw_clip
 from listen.synth.made import Made, TrueChatter, TrueContact, TrueDisturbance, TrueSpindle, Truth
+from listen.synth.plan import Bump, Running
 from listen.synth.ranges import EVALUATION_RANGES, TRAINING_RANGES, Ranges
 from listen.synth.room import Room, draw_room
+from listen.synth.scenario import synthesise
+from listen.synth.script import FAULTS, Fault, Script, TimeMap, map_time
 from listen.synth.voice import Voice, draw_voice
 
 __all__ = [
     "EVALUATION_RANGES",
+    "FAULTS",
     "TRAINING_RANGES",
+    "Bump",
+    "Fault",
     "Made",
     "Ranges",
     "Room",
+    "Running",
+    "Script",
+    "TimeMap",
     "TrueChatter",
     "TrueContact",
     "TrueDisturbance",
@@ -22,4 +31,6 @@ __all__ = [
     "draw_clip",
     "draw_room",
     "draw_voice",
+    "map_time",
+    "synthesise",
 ]

@@ -66,7 +66,7 @@ def render_contact(
     gate = read_table(gate_table, rows, own)
     drive = read_table(drive_table, rows, own) * _unevenness(rng, tool, own)
     chatter = _add_chatter(rng, drive, gate, planned, tool, full=full, leaving=leaving, rate=rate)
-    swell = _swell(rng, tool, own.size, rate)
+    swell = _swell(rng, tool, own.size, rate) * _course(planned, own.size, rate)
     wet = _wet(rng, tool, drive * swell, gate * swell, (full, leaving), rate=rate, high_hz=high_hz)
     wet *= np.float32(_gain(wet, air, planned, start, (full, leaving), rate=rate, high_hz=high_hz))
     felt = np.flatnonzero(gate > FELT)
@@ -114,6 +114,18 @@ def _swell(rng: np.random.Generator, tool: ToolVoice, n_samples: int, rate: int)
     levels = np.repeat(np.append(0.0, rng.uniform(-4.0, 4.0, n_steps)), 2)[1:-1]
     edges = np.repeat(times, 2) + np.tile([0.0, 0.05], n_steps)
     return swell * envelope(edges, 10.0 ** (levels / 20.0), n_samples=n_samples, rate=rate)
+
+
+def _course(planned: PlannedContact, n_samples: int, rate: int) -> Sound:
+    """Gain by the planned steps of force, each within 50 ms, shape (n_samples,)."""
+    if not planned.course:
+        return np.ones(n_samples, np.float32)
+    times = np.repeat([at - planned.start_s for at, _ in planned.course], 2) + np.tile(
+        [0.0, 0.05], len(planned.course)
+    )
+    levels = [level for _, level in planned.course]
+    held = np.repeat(np.array([levels[0], *levels]), 2)[1:-1]
+    return envelope(times, np.asarray(10.0 ** (held / 20.0)), n_samples=n_samples, rate=rate)
 
 
 def _add_chatter(

@@ -224,7 +224,6 @@ def _contacts(
                 stop_s=stop,
                 tool=index,
                 snr_db=snr_db + float(np.clip(rng.normal(0.0, ranges.snr_spread_db), -9.0, 9.0)),
-                feed_share=light,
                 chatter_from=chatter[0],
                 chatter_to=chatter[1],
                 chatter_db=chatter[2],

@@ -14,7 +14,11 @@ from numpy.typing import NDArray
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedContact:
-    """One contact to be made; `chatter_from` and `chatter_to` are shares of its full part."""
+    """One contact to be made.
+
+    `chatter_from` and `chatter_to` are shares of its full part; `course` holds steps of its force
+    over the planned one, as (clip_s, dB).
+    """
 
     start_s: float
     full_s: float
@@ -27,7 +31,7 @@ class PlannedContact:
     chatter_db: float = 0.0
     contact: int | None = None
     fault: str = ""
-    feed_share: float = 1.0
+    course: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

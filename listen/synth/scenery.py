@@ -17,8 +17,10 @@ def draw_moves(
         n_moves = int(rng.poisson(min(40.0, per_s * (stop - start)))) + int(rng.random() < 0.3)
         for _ in range(n_moves):
             length = min(draw_log(rng, (0.08, 2.5)), stop - start)
-            at = float(rng.uniform(start, stop - length))
-            at = stop - length if rng.random() < 0.25 else at  # right up to the contact
+            at = start + float(rng.uniform(0.0, 1.0)) * max(0.0, stop - length - start)
+            where = rng.random()
+            at = stop - length if where < 0.2 else at  # right up to the contact
+            at = start if 0.2 <= where < 0.5 else at  # from the exit on, as the axis turns or runs off
             share = 1.0 if rng.random() < 0.6 else draw_log(rng, (0.01, 0.5))
             level = voice.drive_db + float(rng.normal(0.0, 3.0))
             moves.append(Move(start_s=at, stop_s=at + length, share=share, level_db=level))

@@ -70,8 +70,8 @@ def wander_db(
 ) -> Sound:
     """A gain that drifts by `spread_db` about `per_s` times a second, shape (n_samples,)."""
     n_points = int(n_samples / rate * per_s) + 3
-    times = (np.arange(n_points) - rng.random()) / per_s
-    gains = np.asarray(10.0 ** (rng.standard_normal(n_points) * spread_db / 20.0), np.float64)
+    times: Values = (np.arange(n_points, dtype=np.float64) - rng.random()) / per_s
+    gains = np.exp(rng.standard_normal(n_points) * (spread_db * np.log(10.0) / 20.0))
     return envelope(times, gains, n_samples=n_samples, rate=rate)
 
 

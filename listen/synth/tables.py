@@ -13,6 +13,6 @@ def tables_of(cut: Cut, smear: float) -> tuple[Sound, Sound]:
     return _kept(cut, int(np.ceil(10.0 * np.log2(smear))))
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=24)
 def _kept(cut: Cut, tenth_octaves: int) -> tuple[Sound, Sound]:
     return force_tables(cut, smear=2.0 ** (tenth_octaves / 10.0))

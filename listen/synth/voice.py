@@ -59,7 +59,6 @@ class ToolVoice:
     chip_hit_response: Sound
     chatter_share: float
     chatter_hz: float
-    feed_share: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
