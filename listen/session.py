@@ -92,16 +92,30 @@ class Session:
         return max(self.heard, given.at) if self._ear.runs_on_load else self.heard
 
     def _told(self, heard: tuple[Heard, ...], marks: tuple[Mark, ...]) -> tuple[Decided, ...]:
-        told = tuple(item for item in heard if not isinstance(item, Gap))
-        spoken = tuple(item for item in heard if isinstance(item, Event | Finding))
-        for_follower = tuple(item for item in heard if not isinstance(item, StateLikelihoods))
-        return told + self._advise.push(*spoken) + self._follow((*for_follower, *marks))
+        """What was heard, and what follows from it, in the order in which it was known, whatever the cut."""
+        told: list[Decided] = []
+        for item in (*heard, *marks):
+            if isinstance(item, StateLikelihoods):
+                told.append(item)
+                continue
+            told += () if isinstance(item, Gap | Mark) else (item,)
+            told += self._advise.push(item) if isinstance(item, Event | Finding) else ()
+            told += self._follow((item,), min(_known_at(item), self.heard))
+        return (*told, *self._follow((), self.heard))
 
-    def _follow(self, items: tuple[Event | Mark | Gap | Finding | ContactSound, ...]) -> tuple[Decided, ...]:
+    def _follow(
+        self, items: tuple[Event | Mark | Gap | Finding | ContactSound, ...], now: int
+    ) -> tuple[Decided, ...]:
         if self._follower is None:
             return ()
-        followed = self._follower.push(items, self.heard)
+        followed = self._follower.push(items, now)
         return followed + self._advise.push(*followed)
+
+
+def _known_at(item: Event | Mark | Gap | Finding | ContactSound) -> int:
+    if isinstance(item, Mark):
+        return item.at
+    return item.stop if isinstance(item, Gap) else item.decided_at
 
 
 def second_hearing(
