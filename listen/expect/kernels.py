@@ -202,6 +202,8 @@ def _ahead(
     i0: int, i1: int, ey: float, ux: float, uy: float, limit: float, west: float, cell_x: float
 ) -> tuple[int, int]:
     """Narrow a row to the cells that lie at least `limit` along the feed; `west` is seen from the start."""
+    if limit < -1e200:
+        return i0, i1
     if abs(ux) < 1e-12:
         return (i0, i1) if ey * uy >= limit else (1, 0)
     edge = (limit - ey * uy) / ux
