@@ -148,3 +148,170 @@ def plain_lines(
         at = cursor + 1
         line += 1
     return at, line, n_moves, motion, feed
+
+
+@njit(cache=True)
+def ramp_time(change: float, acceleration: float, jerk: float) -> float:
+    """Least time to change speed by `change` from and to no acceleration [s]."""
+    if change <= acceleration * acceleration / jerk:
+        return 2.0 * float(np.sqrt(change / jerk))
+    return change / acceleration + acceleration / jerk
+
+
+@njit(cache=True)
+def ramp_length(slow: float, fast: float, acceleration: float, jerk: float) -> float:
+    """Way gone while the speed changes between `slow` and `fast` [mm]."""
+    time: float = ramp_time(fast - slow, acceleration, jerk)
+    return 0.5 * (slow + fast) * time
+
+
+@njit(cache=True)
+def reachable(slow: float, limit: float, length: float, acceleration: float, jerk: float) -> float:
+    """Greatest speed, at most `limit`, that can be reached from `slow` over `length`."""
+    if limit <= slow or ramp_length(slow, limit, acceleration, jerk) <= length:
+        return limit
+    low, high = slow, limit
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        if ramp_length(slow, middle, acceleration, jerk) <= length:
+            low = middle
+        else:
+            high = middle
+    return low
+
+
+@njit(cache=True)
+def peak_speed(
+    first: float, last: float, limit: float, length: float, acceleration: float, jerk: float
+) -> float:
+    """Speed between the two ramps of a stretch; the cruise is empty where it stays below `limit`."""
+    low, high = max(first, last), limit
+    needed = ramp_length(first, high, acceleration, jerk) + ramp_length(last, high, acceleration, jerk)
+    if needed <= length:
+        return high
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        needed = ramp_length(first, middle, acceleration, jerk) + ramp_length(
+            last, middle, acceleration, jerk
+        )
+        if needed <= length:
+            low = middle
+        else:
+            high = middle
+    return low
+
+
+@njit(cache=True)
+def ramp_way(slow: float, fast: float, acceleration: float, jerk: float, time: float) -> float:
+    """Way gone `time` after a ramp from `slow` up to `fast` began [mm]."""
+    change = fast - slow
+    whole: float = ramp_time(change, acceleration, jerk)
+    bend = min(float(np.sqrt(change / jerk)), acceleration / jerk)
+    top = jerk * bend
+    if time <= bend:
+        return slow * time + jerk * time**3 / 6.0
+    if time <= whole - bend:
+        after = time - bend
+        return (
+            slow * time + jerk * bend**3 / 6.0 + 0.5 * jerk * bend * bend * after + 0.5 * top * after * after
+        )
+    left = whole - time
+    return 0.5 * (slow + fast) * whole - (fast * left - jerk * left**3 / 6.0)
+
+
+@njit(cache=True)
+def time_at(
+    way: float, first: float, peak: float, last: float, length: float, acceleration: float, jerk: float
+) -> float:
+    """When a stretch from speed `first` over `peak` to `last` has gone `way` [s]."""
+    up: float = ramp_length(first, peak, acceleration, jerk)
+    down: float = ramp_length(last, peak, acceleration, jerk)
+    up_time: float = ramp_time(peak - first, acceleration, jerk)
+    down_time: float = ramp_time(peak - last, acceleration, jerk)
+    cruise = max(length - up - down, 0.0)
+    if way >= length:
+        return up_time + cruise / peak + down_time
+    if up <= way <= up + cruise:
+        return up_time + (way - up) / peak
+    rising = way < up
+    target = way if rising else length - way
+    slow = first if rising else last
+    low, high = 0.0, up_time if rising else down_time
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        if ramp_way(slow, peak, acceleration, jerk, middle) < target:
+            low = middle
+        else:
+            high = middle
+    return low if rising else up_time + cruise / peak + down_time - low
+
+
+@njit(cache=True)
+def ride_times(
+    lengths: NDArray[np.float64],
+    limits: NDArray[np.float64],
+    joints: NDArray[np.float64],
+    acceleration: float,
+    jerk: float,
+) -> NDArray[np.float64]:
+    """Time of each move, with look-ahead over all of them.
+
+    Moves that join without loss of speed form one stretch; each stretch is ridden with
+    ramps of bounded acceleration and jerk, its ends as fast as the corners and the
+    stretches around allow.
+
+    Parameters
+    ----------
+    lengths : ndarray, shape (n_moves,)
+        Above 0 [mm].
+    limits : ndarray, shape (n_moves,)
+        Greatest speed of each move, above 0 [mm/s].
+    joints : ndarray, shape (n_moves,)
+        Greatest speed where each move ends [mm/s]; 0 for a stop. The last one ends in a stop.
+    acceleration, jerk : float
+        Above 0 [mm/s², mm/s³].
+
+    Returns
+    -------
+    ndarray, shape (n_moves,)
+        [s]
+    """
+    n_moves = lengths.size
+    times = np.zeros(n_moves)
+    if n_moves == 0:
+        return times
+    ends = np.empty(n_moves, dtype=np.int64)  # one past the last move of each stretch
+    sums = np.empty(n_moves)
+    n = 0
+    total = 0.0
+    for i in range(n_moves):
+        total += lengths[i]
+        free = i + 1 < n_moves and limits[i] == limits[i + 1] and joints[i] >= limits[i]
+        if not free:
+            ends[n] = i + 1
+            sums[n] = total
+            n += 1
+            total = 0.0
+    speeds = np.zeros(n + 1)
+    for k in range(n - 1, 0, -1):
+        last = ends[k - 1] - 1
+        corner = min(joints[last], min(limits[last], limits[last + 1]))
+        speeds[k] = reachable(min(speeds[k + 1], corner), corner, sums[k], acceleration, jerk)
+    for k in range(n):
+        speeds[k + 1] = min(
+            speeds[k + 1], reachable(speeds[k], max(speeds[k + 1], speeds[k]), sums[k], acceleration, jerk)
+        )
+    begin = 0
+    for k in range(n):
+        limit = limits[begin]
+        peak = peak_speed(speeds[k], speeds[k + 1], limit, sums[k], acceleration, jerk)
+        way = 0.0
+        before = 0.0
+        for i in range(begin, ends[k]):
+            way += lengths[i]
+            reached = sums[k] if i + 1 == ends[k] else way
+            now = time_at(reached, speeds[k], peak, speeds[k + 1], sums[k], acceleration, jerk)
+            times[i] = max(now - before, 0.0)
+            before = now
+        begin = ends[k]
+    return times
