@@ -59,4 +59,4 @@ def _sound(run: Run) -> Iterator[Trouble]:
 def _summary(run: Run) -> Iterator[Trouble]:
     if not run_json_matches(run):
         text = f"{run.folder / 'run.json'} does not say what the decisions say"
-        yield Trouble(folder=run.folder, text=text, remedy="write it again with `runs check --mend`")
+        yield Trouble(folder=run.folder, text=text, remedy="trust the decisions, not this file")

@@ -207,9 +207,12 @@ def write_made_run(
     seed: int = 1,
     sound: str = "flac",
     louder_db: float = 0.0,
+    samples: NDArray[np.float64] | None = None,
 ) -> Run:
     """Write the invented run into `folder` and give it as read back."""
-    samples = made_sound(rate, seconds, seed) * 10 ** (louder_db / 20)
+    if samples is None:
+        samples = made_sound(rate, seconds, seed)
+    samples = samples * 10 ** (louder_db / 20)
     job = made_job(folder.parent / "job of the made run")
     writer = RunWriter(
         folder, rate=rate, live=False, sound=sound, timeline=made_timeline(), job=job, source="invented"
