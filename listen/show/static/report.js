@@ -1,0 +1,74 @@
+// Many runs on one page: verdicts per contact over time, and how level and load drift.
+
+import {make} from "./words.js";
+import {fillTable} from "./tables.js";
+
+const report = JSON.parse(document.getElementById("data").textContent);
+const SVG = "http://www.w3.org/2000/svg";
+
+// Short words that fit a cell; the whole verdict is its title and is read out.
+const CELL_WORDS = {
+  "as expected": "ok", "started early": "early", "started late": "late", "not heard": "none", "ended early": "short",
+  "ended late": "long", "cannot tell": "?", "": "·",
+};
+
+function cell(verdict, strength, run) {
+  const odd = verdict && verdict !== "as expected";
+  const strong = strength === "heavier" || strength === "lighter" ? `, ${strength}` : "";
+  const made = make("td", {class: odd || strong ? "cell look" : "cell", title: `${run}: ${verdict || "not in this run"}${strong}`},
+    `${CELL_WORDS[verdict] ?? verdict}${strong ? (strength === "heavier" ? " +" : " −") : ""}`);
+  return made;
+}
+
+function shape(name, properties) {
+  const element = document.createElementNS(SVG, name);
+  for (const [key, value] of Object.entries(properties)) element.setAttribute(key, value);
+  return element;
+}
+
+// A drift as a small line with its first and last value in words.
+function drift(values, unit) {
+  const known = values.map((value, i) => [i, value]).filter(([, value]) => value !== null);
+  if (known.length < 2) return make("td", {}, "–");
+  const low = Math.min(...known.map(([, value]) => value));
+  const high = Math.max(...known.map(([, value]) => value));
+  const x = (i) => 2 + (96 * i) / Math.max(1, values.length - 1);
+  const y = (value) => 22 - 20 * ((value - low) / Math.max(high - low, 1e-9));
+  const drawing = shape("svg", {viewBox: "0 0 100 24", width: "100", height: "24", role: "img"});
+  const change = known.at(-1)[1] - known[0][1];
+  const words = `${change >= 0 ? "+" : "−"}${Math.abs(change).toFixed(1)} ${unit}`;
+  drawing.setAttribute("aria-label", `from first to last run ${words}`);
+  drawing.append(shape("polyline", {points: known.map(([i, value]) => `${x(i)},${y(value)}`).join(" "), class: "drift"}));
+  return make("td", {class: "figure"}, drawing, ` ${words}`);
+}
+
+function programPart(program) {
+  const runs = program.runs.map((run) => run.date || run.name);
+  const head = make("tr", {}, make("th", {scope: "col"}, "Contact line"), make("th", {scope: "col"}, "Level, first to last"),
+    make("th", {scope: "col"}, "Load, first to last"), ...runs.map((run, i) => make("th", {scope: "col", title: program.runs[i].sentence}, run)));
+  const body = make("tbody");
+  fillTable(body, program.contacts, (contact) => make("tr", {}, make("th", {scope: "row"}, contact.label), drift(contact.level_db, "dB"),
+    drift(contact.load, ""), ...contact.verdicts.map((verdict, i) => cell(verdict, contact.strengths[i], runs[i]))));
+  const region = make("div", {class: "wide", tabIndex: 0}, make("table", {class: "grid"}, make("thead", {}, head), body));
+  region.setAttribute("role", "region");
+  region.setAttribute("aria-label", `Verdicts of ${program.program}`);
+  const last = program.runs.at(-1);
+  return make("section", {}, make("h2", {}, program.program), make("p", {}, `${program.runs.length} runs; the last: ${last.sentence}`), region,
+    make("p", {class: "hint"}, "ok: as expected; early, late: started; short, long: ended early, late; none: not heard; ?: cannot tell; + heavier; − lighter; · not in this run."));
+}
+
+function startReport() {
+  document.getElementById("which").textContent = "Report over runs";
+  const looks = report.tools.reduce((sum, tool) => sum + tool.n_contacts - tool.n_as_expected, 0);
+  const all = report.tools.reduce((sum, tool) => sum + tool.n_contacts, 0);
+  document.getElementById("sentence").textContent = `${report.n_runs} runs, ${all} contacts, ${looks} that were not as expected`;
+  for (const tool of report.tools) {
+    const others = tool.others.map(([word, n]) => `${n} ${word}`).join(", ");
+    document.getElementById("tool-rows").append(make("tr", {}, make("th", {scope: "row"}, `T${tool.tool}`), make("td", {}, String(tool.n_contacts)),
+      make("td", {}, String(tool.n_as_expected)), make("td", {}, others || "none")));
+  }
+  document.getElementById("programs").append(...report.programs.map(programPart));
+  document.documentElement.dataset.ready = "yes";
+}
+
+startReport();
