@@ -99,7 +99,22 @@ class _Holds:
         first = int(np.argmax(clear))
         until = first + int(np.argmin(np.append(clear[first:], False)))
         opens, closes = float(times[first]), float(times[until - 1])
+        if first > 0:
+            opens = self._edge(gap, inside=opens, outside=float(times[first - 1]))
+        if until < times.size:
+            closes = self._edge(gap, inside=closes, outside=float(times[until]))
         return opens, closes, float(distances[first:until].min())
+
+    def _edge(self, gap: _Gap, *, inside: float, outside: float) -> float:
+        """Where, between a time that is clear and one that is not, clear ends."""
+        tool, replay = self.job.tool(gap.cut.contact.tool), self.replays[gap.cut.offset]
+        assert tool is not None
+        for _ in range(8):
+            middle = 0.5 * (inside + outside)
+            k = int(np.searchsorted(self.segments.rows[:, kernels.T0], middle, side="right")) - 1
+            far = replay.distance(tool, self._place(k, middle), self.job.keep_outs) >= CLEAR_MM
+            inside, outside = (middle, outside) if far else (inside, middle)
+        return inside
 
     def _distances(self, gap: _Gap) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         rows = self.segments.rows
