@@ -34,6 +34,7 @@ def draw_running(rng: np.random.Generator, duration_s: float, *, busy: bool) -> 
         *_switched(rng, "blast", duration_s, chances=(0.06, 0.1), levels_db=(-15.0, 12.0)),
         *_switched(rng, "compressor", duration_s, chances=(0.08, 0.1), levels_db=(-18.0, 6.0)),
         *_switched(rng, "neighbour", duration_s, chances=(0.2, 0.0), levels_db=(-25.0, -3.0)),
+        *_switched(rng, "radio", duration_s, chances=(0.06, 0.02), levels_db=(-25.0, 0.0)),
     ]
     more = 1.5 if busy else 1.0
     for _ in range(int(rng.poisson(0.5 * more)) if rng.random() < 0.5 * more else 0):

@@ -1,5 +1,6 @@
 """Fit the live and the second network with PyTorch, and write them as plain arrays."""
 
+import copy
 import math
 import time
 from pathlib import Path
@@ -8,7 +9,7 @@ import numpy as np
 import torch
 from torch import nn
 
-HOP_S = 0.010
+N_BANDS, N_REFERENCES = 20, 4  # as listen.measure has them: the first columns, one memory after another
 DELAYS = (0, 30, 100)  # frames: contact now, 300 ms ago, 1 s ago
 STATE_DELAY = 30
 N_LIVE = len(DELAYS) + 4
@@ -20,12 +21,13 @@ class Ear(nn.Module):
     def __init__(self, n_features: int, *, squeeze: int, units: int, heads: int, both_ways: bool) -> None:
         super().__init__()
         self.squeeze = nn.Linear(n_features, squeeze)
-        self.memory = nn.GRU(squeeze, units, num_layers=2, batch_first=True, bidirectional=both_ways)
+        self.drop = nn.Dropout(0.15)
+        self.memory = nn.GRU(squeeze, units, num_layers=2, batch_first=True, bidirectional=both_ways, dropout=0.2)
         self.heads = nn.Linear(units * (2 if both_ways else 1), heads)
 
     def forward(self, features: torch.Tensor) -> torch.Tensor:
-        flow, _ = self.memory(torch.relu(self.squeeze(features)))
-        return self.heads(flow)
+        flow, _ = self.memory(self.drop(torch.relu(self.squeeze(features))))
+        return self.heads(self.drop(flow))
 
 
 class Store:
@@ -46,7 +48,7 @@ class Store:
         self.labels = torch.cat(labels).to(device)
         self.starts, self.lengths = np.array(starts), np.array(lengths)
         print(f"{n_frames / 360000:.1f} h in {len(starts)} clips, contact {float((self.labels > 0).float().mean()):.2f}", flush=True)
-        held = np.arange(len(starts)) % 40 == 7
+        held = np.arange(len(starts)) % 16 == 7
         self.clips = {"fit": np.flatnonzero(~held), "check": np.flatnonzero(held)}
 
     def crops(self, rng: np.random.Generator, part: str, *, batch: int, length: int):
@@ -95,26 +97,46 @@ def loss_of(ear: Ear, features: torch.Tensor, labels: torch.Tensor) -> torch.Ten
 
 
 def disturb(features: torch.Tensor) -> torch.Tensor:
-    """Noise on each feature, an offset for each crop, and whole crops without the modulation features."""
-    shape = features.shape
-    features = features + 0.08 * torch.randn(shape, device=features.device)
-    features = features + 0.08 * torch.randn((shape[0], 1, shape[2]), device=features.device)
-    keep = (torch.rand((shape[0], 1, shape[2]), device=features.device) > 0.05).float()
-    return features * keep
+    """Noise on each feature, an offset for each crop, features and stretches of bands left out."""
+    n_crops, _, n_features = features.shape
+
+    def noise(*shape: int) -> torch.Tensor:
+        return torch.randn(shape, device=features.device)
+
+    features = features + 0.15 * torch.rand((n_crops, 1, 1), device=features.device) * noise(*features.shape)
+    features = features + 0.1 * noise(n_crops, 1, n_features)
+    features = features * (1.0 + 0.1 * noise(n_crops, 1, n_features))
+    keep = (torch.rand((n_crops, 1, n_features), device=features.device) > 0.07).float()
+    return features * keep * _bands_kept(n_crops, n_features, features.device)
 
 
-def fit_one(store: Store, *, both_ways: bool, minutes: float, seed: int, batch: int, units: int, device: str) -> Ear:
-    """Fit one network for so many minutes; the rate of learning falls to nothing as time runs out."""
+def _bands_kept(n_crops: int, n_features: int, device: torch.device) -> torch.Tensor:
+    """In a third of the crops, a run of neighbouring bands is missing over every memory."""
+    kept = torch.ones((n_crops, n_features), device=device)
+    for crop in torch.nonzero(torch.rand(n_crops) < 0.33).flatten().tolist():
+        low = int(torch.randint(0, N_BANDS, ()).item())
+        high = min(N_BANDS, low + 1 + int(torch.randint(0, 8, ()).item()))
+        for reference in range(N_REFERENCES):
+            kept[crop, reference * N_BANDS + low : reference * N_BANDS + high] = 0.0
+    return kept[:, None, :]
+
+
+def fit_one(
+    store: Store, *, both_ways: bool, minutes: float, seed: int, batch: int, units: int, device: str
+) -> Ear:
+    """Fit one network for so many minutes and keep the best slow mean of its weights."""
     torch.manual_seed(seed)
     rng = np.random.default_rng(seed)
-    ear = Ear(store.features.shape[1], squeeze=64, units=units, heads=4 if both_ways else N_LIVE, both_ways=both_ways).to(device)
-    optimiser = torch.optim.AdamW(ear.parameters(), lr=3e-3, weight_decay=1e-3)
+    heads = 4 if both_ways else N_LIVE
+    ear = Ear(store.features.shape[1], squeeze=64, units=units, heads=heads, both_ways=both_ways).to(device)
+    mean = copy.deepcopy(ear).eval()
+    best, best_loss = copy.deepcopy(mean), math.inf
+    optimiser = torch.optim.AdamW(ear.parameters(), lr=3e-3, weight_decay=2e-2)
     began, steps, said = time.monotonic(), 0, 0.0
     while (spent := (time.monotonic() - began) / (60.0 * minutes)) < 1.0:
-        warm = min(1.0, (steps + 1) / 100)
         for group in optimiser.param_groups:
-            group["lr"] = 3e-3 * warm * 0.5 * (1.0 + math.cos(math.pi * spent))
-        length = int(rng.choice([1500, 3000, 6000], p=[0.35, 0.45, 0.2]))
+            group["lr"] = 3e-3 * min(1.0, (steps + 1) / 100) * 0.5 * (1.0 + math.cos(math.pi * spent))
+        length = int(rng.choice([1500, 3000, 6000], p=[0.4, 0.45, 0.15]))
         features, labels = store.crops(rng, "fit", batch=max(2, batch * 3000 // length), length=length)
         loss = loss_of(ear, disturb(features), labels)
         optimiser.zero_grad()
@@ -122,24 +144,40 @@ def fit_one(store: Store, *, both_ways: bool, minutes: float, seed: int, batch: 
         nn.utils.clip_grad_norm_(ear.parameters(), 1.0)
         optimiser.step()
         steps += 1
-        if spent - said > 0.1:
+        blend(mean, ear, min(0.998, steps / (steps + 50)))
+        if spent - said > 0.06:
             said = spent
-            print(f"{'second' if both_ways else 'live'} {steps} steps, loss {loss.item():.4f}, check {check(ear, store, device)}", flush=True)
-    print(f"{'second' if both_ways else 'live'} done: {steps} steps, check {check(ear, store, device)}", flush=True)
-    return ear
+            checked, right = check(mean, store)
+            if checked < best_loss:
+                best, best_loss = copy.deepcopy(mean), checked
+            print(f"{'second' if both_ways else 'live'} {steps} steps, loss {loss.item():.4f}, check {checked:.4f}, right {right}", flush=True)
+    print(f"{'second' if both_ways else 'live'} done: {steps} steps, best check {best_loss:.4f}", flush=True)
+    return best
 
 
-def check(ear: Ear, store: Store, device: str) -> str:
-    """Share of frames right on clips that the fit does not see."""
-    rng = np.random.default_rng(0)
+def blend(mean: Ear, ear: Ear, keep: float) -> None:
+    """Move the slow mean of the weights a little towards the weights."""
     with torch.no_grad():
-        features, labels = store.crops(rng, "check", batch=48, length=3000)
-        scores = ear(features)
-        if ear.memory.bidirectional:
-            right = (scores.argmax(2) > 0) == (labels > 0)
-            return f"contact {right.float().mean().item():.4f}"
-        contact, _ = targets_of(labels)
-        return " ".join(f"{((scores[:, :, i] > 0) == (contact[:, :, i] > 0.5)).float().mean().item():.4f}" for i in range(len(DELAYS)))
+        for slow, fast in zip(mean.parameters(), ear.parameters(), strict=True):
+            slow.lerp_(fast, 1.0 - keep)
+
+
+def check(ear: Ear, store: Store) -> tuple[float, str]:
+    """Loss, and share of frames right, on clips that the fit does not see."""
+    rng = np.random.default_rng(0)
+    losses, rights = [], []
+    with torch.no_grad():
+        for length in (1500, 3000, 3000, 6000):
+            features, labels = store.crops(rng, "check", batch=64, length=length)
+            losses.append(loss_of(ear, features, labels).item())
+            scores = ear(features)
+            if ear.memory.bidirectional:
+                rights.append([((scores.argmax(2) > 0) == (labels > 0)).float().mean().item()])
+            else:
+                contact, _ = targets_of(labels)
+                same = [(scores[:, :, i] > 0) == (contact[:, :, i] > 0.5) for i in range(len(DELAYS))]
+                rights.append([item.float().mean().item() for item in same])
+    return float(np.mean(losses)), " ".join(f"{value:.4f}" for value in np.mean(rights, axis=0))
 
 
 def arrays_of(ear: Ear, mean: np.ndarray, scale: np.ndarray) -> dict[str, np.ndarray]:

@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 
 SHARD_S = 1200.0
-CLIPS_S = (20.0, 45.0, 90.0, 180.0)
-CLIP_SHARES = (0.3, 0.35, 0.25, 0.1)
+CLIPS_S = (16.0, 32.0, 64.0, 130.0)
+CLIP_SHARES = (0.33, 0.38, 0.22, 0.07)
 RATES = (48000, 44100, 32000, 22050, 16000, 11025, 8000)
 RATE_SHARES = (0.34, 0.30, 0.08, 0.08, 0.12, 0.03, 0.05)
 
@@ -45,7 +45,11 @@ def _shard(rng: np.random.Generator, until: float):
     features, labels, made_s = [], [], 0.0
     while made_s < SHARD_S and time.monotonic() < until:
         duration_s = float(rng.choice(CLIPS_S, p=CLIP_SHARES))
-        one = draw_examples(rng, duration_s=duration_s)
+        try:
+            one = draw_examples(rng, duration_s=duration_s)
+        except ValueError as error:
+            print(f"a clip could not be made and is left out: {error}", flush=True)
+            continue
         features.append(one.features)
         labels.append(one.labels)
         made_s += duration_s
@@ -65,4 +69,14 @@ def draw_examples(rng: np.random.Generator, *, duration_s: float):
     contacts = [
         LabelledContact(start=c.start, full=c.full, leaving=c.leaving, stop=c.stop) for c in made.truth.contacts
     ]
-    return examples_of(made.samples, contacts, rate=made.rate)
+    return examples_of(_start_softly(rng, made.samples, made.rate), contacts, rate=made.rate)
+
+
+def _start_softly(rng: np.random.Generator, samples: np.ndarray, rate: int) -> np.ndarray:
+    """Half of the clips fade in over up to 0.4 s, as recorders with level control begin."""
+    if rng.random() < 0.5:
+        return samples
+    n_fade = int(rng.uniform(0.01, 0.4) * rate)
+    gain = np.ones(samples.size)
+    gain[:n_fade] = 10.0 ** (np.linspace(-rng.uniform(6.0, 50.0), 0.0, n_fade) / 20.0)
+    return samples * gain
