@@ -177,43 +177,41 @@ def expect(
 @app.command()
 def replay(
     recording: Annotated[
-        list[Path],
-        typer.Argument(metavar="RECORDING...", help="WAV, FLAC, Ogg, MP3 or a run folder; - for no sound."),
+        list[str],
+        typer.Argument(
+            metavar="RECORDING...", help="Sound files, run folders, folders of them or globs; - for no sound."
+        ),
     ],
     job: JobOption = None,
     load: Annotated[Path | None, typer.Option("--load", help="A load log (CSV or Parquet).")] = None,
     columns: Annotated[str, typer.Option("--columns", help="Its columns: time=…,load=….")] = "",
     out: OutOption = None,
+    workers: Annotated[int, typer.Option(help="Of many recordings, so many side by side.")] = 1,
+    cluster: Annotated[str, typer.Option(help="Or on this Dask cluster, as tcp://host:8786.")] = "",
     json: JsonOption = False,
 ) -> int:
     """Listen to a recording as if it were happening now.
 
-    Exit code 1 when flags were raised.
+    Exit code 1 when flags were raised. Many recordings: one run folder each below --out.
 
     Example: cut-listen replay first_cut.flac --job bracket.toml --out first_cut
     """
-    from listen.cli_print import print_run, progress_bar
-    from listen.replay_run import replay_recording
-    from listen.show import write_replay_page
+    from listen.cli_replay import replay_all, replay_one
 
-    only = recording[0]
-    with progress_bar("listening", quiet=json) as progress:
-        run = replay_recording(
-            only,
-            out=out or _default_run(only, load),
-            write_page=write_replay_page,
-            job=job,
-            load=load,
-            columns=columns,
-            progress=progress,
-        )
-    print_run(run, json=json)
-    return FLAGGED if run.flags else FINE
+    if len(recording) == 1 and is_one(recording[0]):
+        return replay_one(Path(recording[0]), job=job, load=load, columns=columns, out=out, json=json)
+    return replay_all(
+        recording, job=job, out=out or Path("runs"), workers=workers, cluster=cluster, json=json
+    )
 
 
-def _default_run(recording: Path, load: Path | None) -> Path:
-    named = load if str(recording) == "-" and load is not None else recording
-    return Path(f"{named.resolve().stem}-run")
+def is_one(recording: str) -> bool:
+    """True for a file, a run folder or ``-``; a folder of recordings or a glob leads to many."""
+    path = Path(recording)
+    is_many = (path.is_dir() and not (path / "decisions.jsonl").exists() and any(path.iterdir())) or (
+        any(sign in recording for sign in "*?[") and not path.exists()
+    )
+    return not is_many
 
 
 if __name__ == "__main__":

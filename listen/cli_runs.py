@@ -169,3 +169,58 @@ def check(where: Where = HERE) -> int:
         print(f"{trouble.folder}: {trouble.text}; {trouble.remedy}")
     print(f"{len(rows)} runs checked, {len(troubles)} troubles")
     return 1 if troubles else 0
+
+
+@runs_app.command()
+def compare(
+    first: Annotated[str, typer.Argument(metavar="FIRST", help="The run to compare with.")],
+    second: Annotated[str, typer.Argument(metavar="SECOND", help="The run that is compared.")],
+    page: Annotated[Path, typer.Option("--page", help="The page to write.")] = Path("compare.html"),
+    where: Where = HERE,
+    json: Json = False,
+) -> int:
+    """Compare two runs of one program, contact by contact.
+
+    Exit code 1 when something changed beyond the spread of earlier good runs.
+
+    Example: cut-listen runs compare monday tuesday
+    """
+    from listen.record import read_run
+    from listen.show.compare_page import write_compare_page
+
+    library = _library(where)
+    one, other = (read_run(library.find(name)) for name in (first, second))
+    used = {one.folder.resolve(), other.folder.resolve()}
+    good = [run for run in library.references(one.header.program) if run.folder.resolve() not in used]
+    comparison = write_compare_page(one, other, page, good=good)
+    if json:
+        import json as to_json
+        from dataclasses import asdict
+
+        print(to_json.dumps([asdict(change) for change in comparison.changes]))
+    else:
+        n_pairs, n_changes = len(comparison.pairs), len(comparison.changes)
+        print(f"{n_pairs} contacts heard in both, {n_changes} changes, {comparison.n_good} earlier good runs")
+        for change in comparison.changes:
+            print(f"  {change.text}")
+        print(f"page: {page}")
+    return 1 if comparison.changes else 0
+
+
+@runs_app.command()
+def report(
+    page: Annotated[Path, typer.Option("--page", help="The page to write.")] = Path("report.html"),
+    program: Annotated[str, typer.Option(help="Part of the program's name.")] = "",
+    where: Where = HERE,
+) -> int:
+    """Write one page over all runs of a folder: verdicts, drift and flags over time.
+
+    Example: cut-listen runs report --in runs
+    """
+    from listen.record import read_run
+    from listen.show.report_page import write_report_page
+
+    rows = [row for row in _library(where).rows(program=program) if not row.damaged]
+    write_report_page([read_run(where / row.folder) for row in rows], page)
+    print(f"page: {page} ({len(rows)} runs)")
+    return 0

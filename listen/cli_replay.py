@@ -1,0 +1,84 @@
+"""What the verb `replay` does, for one recording and for many."""
+
+import json as to_json
+import sys
+from collections.abc import Sequence
+from functools import partial
+from pathlib import Path
+
+from listen.cli_print import print_run, progress_bar
+from listen.errors import InputError
+from listen.record import read_run
+from listen.record.many import Done, find_recordings, replay_many
+from listen.record.words import run_sentence
+from listen.replay_run import replay_recording
+from listen.show import write_replay_page
+
+FINE, FLAGGED, FAILED = 0, 1, 2
+
+
+def replay_one(
+    recording: Path, *, job: Path | None, load: Path | None, columns: str, out: Path | None, json: bool
+) -> int:
+    """Listen to one recording and print the run."""
+    with progress_bar("listening", quiet=json) as progress:
+        run = replay_recording(
+            recording,
+            out=out or _own_folder(recording, load),
+            write_page=write_replay_page,
+            job=job,
+            load=load,
+            columns=columns,
+            progress=progress,
+        )
+    print_run(run, json=json)
+    return FLAGGED if run.flags else FINE
+
+
+def _own_folder(recording: Path, load: Path | None) -> Path:
+    named = load if str(recording) == "-" and load is not None else recording
+    return Path(f"{named.resolve().stem}-run")
+
+
+def replay_all(
+    patterns: Sequence[str], *, job: Path | None, out: Path, workers: int, cluster: str, json: bool
+) -> int:
+    """Listen to many recordings, a run folder each below `out`; a refused one does not stop the rest."""
+    if "-" in patterns:
+        raise InputError("`-` stands alone: one load log is one run")
+    recordings = find_recordings(patterns)
+    finished: list[Done] = []
+    with progress_bar(f"{len(recordings)} recordings", quiet=json) as progress:
+
+        def tell(done: Done) -> None:
+            finished.append(done)
+            progress(len(finished) / len(recordings))
+
+        replay = partial(replay_into, job=job)
+        results = replay_many(recordings, out, replay, workers=workers, cluster=cluster, progress=tell)
+    return _print_all(results, json=json)
+
+
+def replay_into(recording: Path, folder: Path, *, job: Path | None) -> None:
+    """Listen to one recording into one folder, printing nothing: what a worker does."""
+    replay_recording(recording, job=job, out=folder, write_page=write_replay_page)
+
+
+def _print_all(results: Sequence[Done], *, json: bool) -> int:
+    rows = []
+    for done in results:
+        run = None if done.how == "refused" else read_run(done.folder)
+        said = done.reason if run is None else run_sentence(run)
+        n_flags = 0 if run is None else len(run.flags)
+        rows.append(
+            {"recording": str(done.recording), "run": str(done.folder), "how": done.how, "flags": n_flags}
+        )
+        if run is None:
+            print(f"cut-listen: {' '.join(said.split())}", file=sys.stderr)
+        elif not json:
+            print(f"{done.folder}: {said}{f', {n_flags} flags' if n_flags else ''}")
+    if json:
+        print(to_json.dumps(rows))
+    if any(done.how == "refused" for done in results):
+        return FAILED
+    return FLAGGED if any(row["flags"] for row in rows) else FINE
