@@ -64,11 +64,13 @@ def render_contact(
     smear = 1.5 * max(1e-9, (own[-1] - own[0]) / own.size)
     drive_table, gate_table = tables_of(tool.cut, max(smear, 1.0 / TABLE))
     gate = read_table(gate_table, rows, own)
-    drive = read_table(drive_table, rows, own) * _unevenness(rng, tool, own)
+    clean = read_table(drive_table, rows, own) * _unevenness(rng, tool, own)
+    drive = clean.copy()
     chatter = _add_chatter(rng, drive, gate, planned, tool, full=full, leaving=leaving, rate=rate)
     swell = _swell(rng, tool, own.size, rate) * _course(planned, own.size, rate)
-    wet = _wet(rng, tool, drive * swell, gate * swell, (full, leaving), rate=rate, high_hz=high_hz)
-    wet *= np.float32(_gain(wet, air, planned, start, (full, leaving), rate=rate, high_hz=high_hz))
+    inside = _Inside(full=full, leaving=leaving, rate=rate, high_hz=high_hz)
+    wet, power = _wet(rng, tool, drive * swell, clean * swell, gate * swell, inside)
+    wet *= np.float32(np.sqrt(_air_power(air, start, inside) / power) * gain_of(planned.snr_db))
     felt = np.flatnonzero(gate > FELT)
     first, last = (int(felt[0]), int(felt[-1]) + 1) if felt.size else (0, own.size)
     truth = TrueContact(
@@ -84,6 +86,24 @@ def render_contact(
         fault=planned.fault,
     )
     return RenderedContact(sound=wet[first:], truth=truth, chatter=_placed(chatter, start))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Inside:
+    """The full engagement of a contact, and the band in which power counts."""
+
+    full: int
+    leaving: int
+    rate: int
+    high_hz: float
+
+    def power(self, sound: Sound) -> float:
+        """Power in full engagement, or around its middle where that is shorter than 20 ms."""
+        full, leaving, least = self.full, self.leaving, self.rate // 50
+        if leaving - full < least:
+            full = max(0, (full + leaving - least) // 2)
+            leaving = full + least
+        return band_power(sound[full:leaving], rate=self.rate, high_hz=self.high_hz) + 1e-20
 
 
 def _placed(chatter: TrueChatter | None, start: int) -> TrueChatter | None:
@@ -139,25 +159,55 @@ def _add_chatter(
     leaving: int,
     rate: int,
 ) -> TrueChatter | None:
-    """A vibration that grows until the teeth leave the metal; changes `drive`."""
+    """Chatter where it is planned, and a squeal at entry and exit where the tool has that habit.
+
+    Changes `drive`.
+    """
+    if tool.squeal_db > -90.0:
+        edge = int(rng.uniform(0.02, 0.5) * rate)
+        for begin, end in ((0, full + edge), (leaving - edge, drive.size)):
+            begin, end = max(0, begin), min(end, drive.size)
+            _vibrate(rng, drive, gate, (begin, end), tool.chatter_hz, tool.squeal_db, rate)
     begin = full + int(planned.chatter_from * (leaving - full))
     end = full + int(planned.chatter_to * (leaving - full))
-    if end - begin < rate // 20:
+    grown = _vibrate(rng, drive, gate, (begin, end), tool.chatter_hz, planned.chatter_db, rate)
+    if grown is None:
+        return None
+    return TrueChatter(
+        start=begin + grown, stop=end, frequency_hz=tool.chatter_hz, level_db=planned.chatter_db
+    )
+
+
+def _vibrate(
+    rng: np.random.Generator,
+    drive: Sound,
+    gate: Sound,
+    within: tuple[int, int],
+    frequency_hz: float,
+    level_db: float,
+    rate: int,
+) -> int | None:
+    """Add a vibration that grows until the teeth leave the metal; changes `drive`.
+
+    Returns the sample after `within[0]` at which it passes a tenth of its size, None where it is too short.
+    """
+    begin, end = within
+    if end - begin < rate // 50:
         return None
     time = np.arange(end - begin) / rate
     drift = (
         np.cumsum(envelope(*_drift(rng, time[-1]), n_samples=time.size, rate=rate), dtype=np.float64) / rate
     )
-    wave = np.sin(2.0 * np.pi * (((time + drift) * tool.chatter_hz) % 1.0)).astype(np.float32)
+    wave = np.sin(2.0 * np.pi * (((time + drift) * frequency_hz) % 1.0)).astype(np.float32)
     bent = np.float32(rng.uniform(0.3, 3.0))
-    grown = np.minimum(np.exp((time - time[-1] * 0.2) / rng.uniform(0.02, 0.15)), 1.0).astype(np.float32)
+    late = min(time[-1] * 0.2, 0.3)
+    grown = np.minimum(np.exp((time - late) / rng.uniform(0.02, 0.15)), 1.0).astype(np.float32)
     fade = np.clip((time[-1] - time) / 0.03, 0.0, 1.0).astype(np.float32)
     wave = np.tanh(wave * bent + np.float32(0.3)) * grown * fade
     mix = np.float32(rng.uniform(0.2, 1.0))
-    part = gate[begin:end] * mix + (np.float32(1.0) - mix)
-    drive[begin:end] += wave * part * np.float32(gain_of(planned.chatter_db))
-    first = begin + int(np.argmax(grown > 0.1))
-    return TrueChatter(start=first, stop=end, frequency_hz=tool.chatter_hz, level_db=planned.chatter_db)
+    part = gate[begin:end] * mix + (np.float32(1.0) - mix) * (gate[begin:end] > FELT)
+    drive[begin:end] += wave * part * np.float32(gain_of(level_db))
+    return int(np.argmax(grown > 0.1))
 
 
 def _drift(rng: np.random.Generator, length_s: float) -> tuple[Values, Values]:
@@ -167,28 +217,27 @@ def _drift(rng: np.random.Generator, length_s: float) -> tuple[Values, Values]:
 
 
 def _wet(
-    rng: np.random.Generator,
-    tool: ToolVoice,
-    drive: Sound,
-    gate: Sound,
-    within: tuple[int, int],
-    *,
-    rate: int,
-    high_hz: float,
-) -> Sound:
-    """Force, chip noise and flying chips at the microphone, power 1 in full engagement."""
+    rng: np.random.Generator, tool: ToolVoice, drive: Sound, clean: Sound, gate: Sound, inside: _Inside
+) -> tuple[Sound, float]:
+    """Force, chip noise and flying chips at the microphone, and their power in full engagement.
+
+    The power is that of the cut without vibrations, whose force is `clean`.
+    """
+    rate = inside.rate
     tone = convolve(drive, tool.drive_response)
-    hiss = convolve(white(rng, gate.size) * gate, tool.noise_response)
-    n_wet = max(tone.size, hiss.size)
-    made = np.zeros(n_wet, np.float32)
-    for part, level_db in ((tone, 0.0), (hiss, tool.noise_db)):
-        power = band_power(_full_part(part, within, rate), rate=rate, high_hz=high_hz) + 1e-20
-        made[: part.size] += part * np.float32(gain_of(level_db) / np.sqrt(power))
+    rustle = wander_db(rng, n_samples=gate.size, rate=rate, per_s=tool.rustle_per_s, spread_db=tool.rustle_db)
+    hiss = convolve(white(rng, gate.size) * gate * rustle, tool.noise_response)
+    vibrates = not np.array_equal(drive, clean)
+    tone_power = inside.power(convolve(clean, tool.drive_response) if vibrates else tone)
+    noise_ratio = 10.0 ** (tool.noise_db / 10.0)
+    made = np.zeros(max(tone.size, hiss.size), np.float32)
+    made[: tone.size] += tone * np.float32(1.0 / np.sqrt(tone_power))
+    made[: hiss.size] += hiss * np.float32(np.sqrt(noise_ratio / inside.power(hiss)))
     if tool.chip_hits_per_s > 0.0:
         hits = _chip_hits(rng, tool, gate, rate)
         loud = np.sqrt(np.mean(np.square(hits))) + np.float32(1e-9)
         add_at(made, hits * np.float32(rng.uniform(0.1, 0.8) * gain_of(max(0.0, tool.noise_db))) / loud, 0)
-    return made
+    return made, 1.0 + noise_ratio if vibrates else inside.power(made)
 
 
 def _chip_hits(rng: np.random.Generator, tool: ToolVoice, gate: Sound, rate: int) -> Sound:
@@ -200,30 +249,9 @@ def _chip_hits(rng: np.random.Generator, tool: ToolVoice, gate: Sound, rate: int
     return convolve(hits, tool.chip_hit_response)
 
 
-def _full_part(sound: Sound, within: tuple[int, int], rate: int) -> Sound:
-    """The part in full engagement, or around its middle where that is shorter than 20 ms."""
-    full, leaving = within
-    least = rate // 50
-    if leaving - full < least:
-        full = max(0, (full + leaving - least) // 2)
-        leaving = full + least
-    return sound[full:leaving]
-
-
-def _gain(
-    wet: Sound,
-    air: Sound,
-    planned: PlannedContact,
-    start: int,
-    within: tuple[int, int],
-    *,
-    rate: int,
-    high_hz: float,
-) -> float:
-    """Factor that gives the planned signal to noise ratio."""
-    before = air[max(0, start - rate // 2) : start]
-    if before.size < rate // 20:
-        before = air[start : start + rate // 2]
-    noise_power = band_power(before, rate=rate, high_hz=high_hz) + 1e-20
-    power = band_power(_full_part(wet, within, rate), rate=rate, high_hz=high_hz) + 1e-20
-    return float(np.sqrt(noise_power / power) * gain_of(planned.snr_db))
+def _air_power(air: Sound, start: int, inside: _Inside) -> float:
+    """Power of the air in the half second before a contact, or after its start where there is none."""
+    before = air[max(0, start - inside.rate // 2) : start]
+    if before.size < inside.rate // 20:
+        before = air[start : start + inside.rate // 2]
+    return band_power(before, rate=inside.rate, high_hz=inside.high_hz) + 1e-20

@@ -135,7 +135,7 @@ def draw_plan(
         spindle_s=times,
         spindle_rpm=speeds,
         moves=draw_moves(rng, voice, gaps, per_s=float(rng.choice([0.05, 0.3, 1.0]))),
-        running=draw_running(rng, duration_s, busy=kind == "air"),
+        running=(*_spray_for(rng, contacts), *draw_running(rng, duration_s, busy=kind == "air")),
         bumps=(*_changes(rng, spans), *draw_bumps(rng, duration_s, busy=kind == "air")),
         program_at_s=NOTHING,
         program_s=NOTHING,
@@ -205,12 +205,18 @@ def _contacts(
     light = float(rng.choice([1.0, rng.uniform(0.08, 0.3)], p=[0.85, 0.15]))  # feed override
     ramps = _ramps(tool, light)
     chatters = rng.random() < tool.chatter_share
+    at_once_s = 240.0 / tool.rpm  # four turns: a standing feed, or one that goes on in the metal
+    resumes = False
     made: list[PlannedContact] = []
     while at < high - 0.15:
         steady = _steady_s(rng, kind, high - at)
         ramp_in, ramp_out = (
             min(ramp * float(rng.uniform(0.8, 1.25)), 2.5, 0.6 * (high - at) / 2.0) for ramp in ramps
         )
+        held = rng.random() < 0.08
+        ramp_in = at_once_s if resumes else ramp_in
+        ramp_out = at_once_s if held else ramp_out
+        resumes = held
         stop = min(at + ramp_in + steady + ramp_out, high)
         if stop - at < 0.15:
             break
@@ -270,6 +276,19 @@ def _gap_s(rng: np.random.Generator, kind: str) -> float:
     if kind == "dense":
         return draw_log(rng, (0.08, 1.5))
     return draw_log(rng, (0.12, 10.0))
+
+
+def _spray_for(rng: np.random.Generator, contacts: list[PlannedContact]) -> tuple[Running, ...]:
+    """Sometimes coolant that comes on shortly before the work and goes off after it."""
+    if not contacts or rng.random() > 0.15:
+        return ()
+    first = contacts[int(rng.integers(len(contacts)))]
+    start = first.start_s - draw_log(rng, (0.05, 3.0))
+    stop = contacts[-1].stop_s + float(rng.uniform(-0.5, 3.0))
+    level, ramp = float(rng.uniform(-12.0, 12.0)), draw_log(rng, (0.02, 1.0))
+    return (
+        Running(kind="coolant", start_s=start, stop_s=max(stop, start + 0.5), ramp_s=ramp, level_db=level),
+    )
 
 
 def _gaps(contacts: list[PlannedContact], duration_s: float) -> list[tuple[float, float]]:

@@ -4,7 +4,8 @@ Conventions
 -----------
 Times are samples since the clip began, intervals half-open. The signal to noise ratio of a contact
 is the power of the cut's own sound in full engagement over that of the air in the half second before
-first touch, 300 to 8000 Hz (or up to what the microphone carries), ahead of the level control.
+first touch, 300 to 8000 Hz (or up to what the microphone carries), ahead of the level control. Chatter
+and squeals come on top of it.
 """
 
 from dataclasses import dataclass

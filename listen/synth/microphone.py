@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import fft
+from scipy.signal import lfilter
 
 from listen.synth.ranges import Ranges
 from listen.synth.sound import Sound, Values, control_hop, convolve, draw_log, upsample, white
@@ -51,6 +52,7 @@ class Microphone:
     dropouts_per_s: float
     bits: int
     starts_silent_s: float
+    overdriven: bool
 
 
 def draw_microphone(rng: np.random.Generator, ranges: Ranges, rate: int) -> Microphone:
@@ -77,6 +79,7 @@ def draw_microphone(rng: np.random.Generator, ranges: Ranges, rate: int) -> Micr
         floor_db=float(rng.uniform(-95.0, -60.0)),
         dropouts_per_s=draw_log(rng, (0.01, 0.5)) if rng.random() < 0.06 else 0.0,
         bits=int(rng.choice([16, 24, 12], p=[0.7, 0.2, 0.1])),
+        overdriven=bool(rng.random() < 0.15),
         starts_silent_s=draw_log(rng, (0.005, 0.08)) if rng.random() < 0.25 else 0.0,
     )
 
@@ -97,6 +100,8 @@ def pick_up(rng: np.random.Generator, microphone: Microphone, sound: Sound, rate
     own = white(rng, sound.size) * np.float32(10.0 ** ((microphone.floor_db - microphone.level_db) / 20.0))
     made = convolve(sound + own, taps)[half : half + sound.size]
     made *= np.float32(10.0 ** (microphone.level_db / 20.0))
+    if not microphone.overdriven:  # set up so that the loudest, single knocks apart, just fits
+        made *= np.float32(min(1.0, 0.7 / (float(np.quantile(np.abs(made[::37]), 0.998)) + 1e-6)))
     if microphone.ratio > 0.0:
         made *= control_gain(made, microphone, rate)
     made = saturate(made, soft=microphone.soft)
@@ -188,6 +193,22 @@ def hole_codec(rng: np.random.Generator, sound: Sound, microphone: Microphone, r
     return _overlap(fft.irfft(spectra * np.repeat(kept, counts, axis=1), axis=1), window, sound.size)
 
 
+def suppressing_codec(rng: np.random.Generator, sound: Sound, microphone: Microphone, rate: int) -> Sound:
+    """A telephone's noise suppressor before a voice codec: what stays on for seconds is turned down."""
+    frames, window = _frames(sound, 1024)
+    spectra = fft.rfft(frames, axis=1)
+    starts = _bands(spectra.shape[1], rate, 1024)
+    counts = np.diff([*starts, spectra.shape[1]])
+    power = np.add.reduceat(np.square(np.abs(spectra)), starts, axis=1) + np.float32(1e-12)
+    keep = float(np.exp(-512.0 / rate / draw_log(rng, (0.5, 8.0))))
+    steady = lfilter([1.0 - keep], [1.0, -keep], power, axis=0, zi=keep * power[:20].mean(axis=0)[None])[0]
+    now = lfilter([0.4], [1.0, -0.6], power, axis=0, zi=0.6 * power[:1])[0]
+    least = 10.0 ** (-float(rng.uniform(4.0, 14.0)) / 20.0)
+    gain = np.clip(1.0 - float(rng.uniform(0.5, 1.0)) * steady / now, least, 1.0).astype(np.float32)
+    made = _overlap(fft.irfft(spectra * np.repeat(gain, counts, axis=1), axis=1), window, sound.size)
+    return hole_codec(rng, made, microphone, rate)
+
+
 def cosine_codec(rng: np.random.Generator, sound: Sound, microphone: Microphone, rate: int) -> Sound:
     """Coarse rounding of a cosine transform's coefficients on a grid that follows a smooth spectrum."""
     frames, window = _frames(sound, 2048)
@@ -197,7 +218,7 @@ def cosine_codec(rng: np.random.Generator, sound: Sound, microphone: Microphone,
     return _overlap(fft.dct(np.round(values / step) * step, type=4, axis=1, norm="ortho"), window, sound.size)
 
 
-CODECS = {"bands": band_codec, "holes": hole_codec, "cosine": cosine_codec}
+CODECS = {"bands": band_codec, "holes": hole_codec, "suppressing": suppressing_codec, "cosine": cosine_codec}
 
 
 def drop_out(rng: np.random.Generator, sound: Sound, microphone: Microphone, rate: int) -> Sound:

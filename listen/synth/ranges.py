@@ -79,7 +79,7 @@ TRAINING_RANGES = Ranges(
     coolant=("flood", "mist", "hiss"),
     talk=("sung table", "murmur"),
     bump=("modes", "slide", "scrape", "beep"),
-    codec=("bands", "holes"),
+    codec=("bands", "bands", "holes", "holes", "suppressing"),
     air_share=0.2,
     seed_word=11,
 )

@@ -15,6 +15,7 @@ from listen.synth.room import (
     coolant_sound,
     floor_sound,
     neighbour_sound,
+    radio_sound,
 )
 from listen.synth.sound import Sound, Values, add_at, band_power, convolve, envelope, gain_of
 from listen.synth.talk import talk_sound
@@ -25,6 +26,7 @@ def render(rng: np.random.Generator, plan: Plan, voice: Voice, room: Room, rate:
     """The clip that a plan describes, in this room with this machine."""
     n_samples = round(plan.duration_s * rate)
     rpm = envelope(plan.spindle_s, plan.spindle_rpm, n_samples=n_samples, rate=rate)
+    rpm = rpm * _dips(plan, voice, n_samples=n_samples, rate=rate)
     turns = np.cumsum(rpm, dtype=np.float64) / (60.0 * rate)
     air = _air(rng, plan, voice, room, rpm=rpm, turns=turns, rate=rate)
     high_hz = min(8000.0, room.microphone.cutoff_hz)
@@ -41,6 +43,15 @@ def render(rng: np.random.Generator, plan: Plan, voice: Voice, room: Room, rate:
     samples = pick_up(rng, room.microphone, sound, rate)
     truth = _truth(plan, voice, cuts, disturbances, n_samples=n_samples, rate=rate)
     return Made(samples=samples.astype(np.float64), rate=rate, truth=truth)
+
+
+def _dips(plan: Plan, voice: Voice, *, n_samples: int, rate: int) -> Sound:
+    """Share of its speed that the spindle keeps under load, shape (n_samples,)."""
+    if voice.speed_dip == 0.0 or not plan.contacts:
+        return np.ones(n_samples, np.float32)
+    times = [t for c in plan.contacts for t in (c.start_s, c.full_s, c.leaving_s, c.stop_s)]
+    loads = np.tile([1.0, 1.0 - voice.speed_dip, 1.0 - voice.speed_dip, 1.0], len(plan.contacts))
+    return envelope(np.array(times), loads, n_samples=n_samples, rate=rate)
 
 
 def _air(
@@ -91,6 +102,7 @@ def _running_sound(rng: np.random.Generator, kind: str, room: Room, *, n_samples
         "blast": blast_sound,
         "compressor": compressor_sound,
         "neighbour": neighbour_sound,
+        "radio": radio_sound,
     }
     return makers[kind](rng, room, n_samples=n_samples, rate=rate)
 

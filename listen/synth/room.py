@@ -35,7 +35,8 @@ class Room:
     ----------
     floor : (hz, db)
         Colour of fans, pumps and ventilation.
-    floor_wander_db : float
+    floor_wander_db, floor_drift_db : float
+        Within a second, and over ten seconds.
     hum_hz, hum_db : float
         Mains hum and its level over the reference air.
     beat_hz, beat_depth : float
@@ -52,6 +53,7 @@ class Room:
 
     floor: Shape
     floor_wander_db: float
+    floor_drift_db: float
     hum_hz: float
     hum_db: float
     beat_hz: float
@@ -76,6 +78,7 @@ def draw_room(rng: np.random.Generator, ranges: Ranges, rate: int) -> Room:
     return Room(
         floor=colour(rng, tilt_db_per_octave=float(rng.uniform(-7.0, -1.0)), spread_db=6.0),
         floor_wander_db=float(rng.uniform(0.1, 1.2)),
+        floor_drift_db=float(rng.uniform(0.0, 1.5)),
         hum_hz=float(rng.choice([50.0, 60.0])) * float(rng.uniform(0.998, 1.002)),
         hum_db=float(rng.uniform(-40.0, 2.0)),
         beat_hz=draw_log(rng, (0.5, 90.0)),
@@ -104,6 +107,7 @@ def floor_sound(rng: np.random.Generator, room: Room, *, n_samples: int, rate: i
     """The room with the machine's fans and pumps, power 1 in the band, shape (n_samples,)."""
     made = noise(rng, room.floor, n_samples=n_samples, rate=rate)
     made *= wander_db(rng, n_samples=n_samples, rate=rate, per_s=0.7, spread_db=room.floor_wander_db)
+    made *= wander_db(rng, n_samples=n_samples, rate=rate, per_s=0.08, spread_db=room.floor_drift_db)
     time = np.arange(n_samples) / rate
     if room.beat_depth > 0.0:
         beat = np.sin(2.0 * np.pi * ((time * room.beat_hz) % 1.0).astype(np.float32))
@@ -182,6 +186,23 @@ def neighbour_sound(rng: np.random.Generator, room: Room, *, n_samples: int, rat
     loud = np.repeat(rng.uniform(0.1, 1.0, times.size // 2 + 1), 2)[: times.size]
     made *= envelope(times - times[0], loud, n_samples=n_samples, rate=rate)
     return convolve(made, room.outside_response)[:n_samples]
+
+
+def radio_sound(rng: np.random.Generator, room: Room, *, n_samples: int, rate: int) -> Sound:
+    """Music from somewhere: chords, a melody, a beat; power about 1, shape (n_samples,)."""
+    beat = rng.uniform(0.25, 0.7)
+    n_beats = int(n_samples / rate / beat) + 2
+    made = np.zeros(n_samples, np.float32)
+    time = np.arange(n_samples) / rate
+    for octave in (0.5, 1.0, 1.25, 1.5, 2.0):
+        steps = np.repeat(rng.choice([0, 2, 3, 5, 7, 10], n_beats), 2)
+        edges = np.repeat(np.arange(n_beats) * beat, 2)[1:]
+        hz = 220.0 * octave * 2.0 ** (steps[:-1] / 12.0)
+        turns = np.cumsum(envelope(edges, hz, n_samples=n_samples, rate=rate), dtype=np.float64) / rate
+        note = table_of(rng, np.arange(1.0, 12.0) ** -rng.uniform(0.8, 2.0))
+        made += turn(note, turns) * np.exp(-rng.uniform(0.2, 3.0) * (time % beat) / beat).astype(np.float32)
+    drum = np.exp(-25.0 * (time % beat)).astype(np.float32) * np.float32(rng.uniform(0.0, 2.0))
+    return convolve(made + white(rng, n_samples) * drum, room.outside_response)[:n_samples]
 
 
 def chirp_sound(rng: np.random.Generator, *, n_samples: int, rate: int) -> Sound:

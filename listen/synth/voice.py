@@ -20,6 +20,7 @@ from listen.synth.sound import (
     response_of,
     table_of,
     turn,
+    upsample,
     wander_db,
 )
 
@@ -59,6 +60,9 @@ class ToolVoice:
     chip_hit_response: Sound
     chatter_share: float
     chatter_hz: float
+    squeal_db: float  # at entry and exit, over the clean force; -100 for none
+    rustle_db: float  # of the chip noise by itself
+    rustle_per_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -78,6 +82,8 @@ class Voice:
     drive_noise: Shape
     drive_db: float
     run_up_s: float
+    run_up_db: float  # by how much the spindle is louder while its speed changes
+    speed_dip: float  # ratio by which a cut slows it down
     spindle_seed: int = field(default=0)
 
 
@@ -141,13 +147,16 @@ def draw_tool(rng: np.random.Generator, ranges: Ranges, rate: int, room_decay_s:
         rpm=rpm,
         drive_response=convolve(modes, echo),
         noise_response=convolve(response_of(*shape, rate=rate, n_taps=1024)[400:], echo),
-        noise_db=float(rng.normal(-4.0, 8.0)),
+        noise_db=float(rng.normal(-5.0, 8.0)),
         unevenness=draw_log(rng, (0.03, 0.4)),
         swell_db=float(rng.uniform(0.3, 2.5)),
         chip_hits_per_s=draw_log(rng, (0.5, 150.0)) if rng.random() < 0.5 else 0.0,
         chip_hit_response=chip_response(rng, rate),
         chatter_share=float(rng.choice([0.0, 0.2, 0.9], p=[0.75, 0.15, 0.1])),
         chatter_hz=draw_log(rng, (300.0, min(5000.0, 0.35 * rate))),
+        squeal_db=float(rng.uniform(-6.0, 9.0)) if rng.random() < 0.2 else -100.0,
+        rustle_db=float(rng.uniform(0.2, 4.0)),
+        rustle_per_s=draw_log(rng, (1.0, 20.0)),
     )
 
 
@@ -195,6 +204,8 @@ def draw_voice(rng: np.random.Generator, ranges: Ranges, rate: int, *, n_tools: 
         drive_noise=colour(rng, tilt_db_per_octave=float(rng.uniform(-6.0, 0.0)), spread_db=6.0),
         drive_db=float(rng.uniform(-14.0, 8.0)),
         run_up_s=draw_log(rng, (0.25, 5.0)),
+        run_up_db=float(rng.uniform(0.0, 14.0)),
+        speed_dip=float(rng.choice([0.0, draw_log(rng, (0.0005, 0.02))])),
         spindle_seed=int(rng.integers(2**31)),
     )
 
@@ -217,6 +228,9 @@ def spindle_sound(rng: np.random.Generator, voice: Voice, *, rpm: Sound, turns: 
     breeze = noise(rng, voice.windage, n_samples=rpm.size, rate=rate)
     speed = rpm / np.float32(top)
     loud = speed * np.sqrt(speed)
+    hop = max(1, rate // 50)
+    changing = np.abs(np.diff(rpm[::hop], append=rpm[-1])) > 0.005 * top
+    loud *= upsample(np.where(changing, gain_of(voice.run_up_db), 1.0), hop, rpm.size)
     whistling = _carriers(drawn, voice, rpm=rpm, turns=turns, rate=rate)
     return np.asarray((lines + np.float32(gain_of(voice.windage_db)) * breeze) * loud + whistling)
 
