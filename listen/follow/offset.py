@@ -94,7 +94,7 @@ class Offset:
         growing.add(
             rows, not_over + np.log(priors.dropout_per_s), code=Off.DROPPED, phase=Phase.DROPPED, **inside
         )
-        gone = {**ended, "u0": place, "q": parents["q"] + priors.offset_s**2}
+        gone = {**ended, "u0": place, "q": parents["q"] + priors.offset_s**2, "absent": 1}
         growing.add(
             rows,
             not_over + np.log(priors.gone) - np.log(np.maximum(forecast.mean, 0.2)),
@@ -187,7 +187,6 @@ class Offset:
         priors = self.model.priors
         parents = growing.parents[rows]
         length = np.maximum(at - parents["ts"], 1e-3)
-        share = priors.burst_per_s / (priors.burst_per_s + priors.unexpected_per_s)
-        burst = share * np.exp(-length / 0.15) / 0.15
-        real = (1.0 - share) * np.exp(-length / 3.0) / 3.0
-        growing.add(rows, parents["logw"] + np.log(burst + real), code=Off.EXTRA, phase=parents["was"], ts=at)
+        burst, real = priors.extra_densities(length)
+        chance = (burst + real) / (priors.burst_per_s + priors.unexpected_per_s)
+        growing.add(rows, parents["logw"] + np.log(chance), code=Off.EXTRA, phase=parents["was"], ts=at)

@@ -225,7 +225,7 @@ class Onset:
         if rows.size == 0:
             return
         after_end = (parents["k"] >= self.model.space.n) & (parents["phase"] == Phase.AIR)
-        rate = np.where(after_end, 0.2, priors.burst_per_s + priors.unexpected_per_s)
+        rate = priors.burst_per_s + priors.unexpected_per_s + np.where(after_end, AFTER_END_PER_S, 0.0)
         growing.add(
             rows,
             parents["logw"] + np.log(rate),
@@ -264,4 +264,5 @@ class Onset:
 
 
 CUT_STEPS = 9.0
+AFTER_END_PER_S = 1.0 / 60.0  # doors, air guns, voices once the program is over
 DROPOUT_S = 0.25

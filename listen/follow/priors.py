@@ -16,6 +16,7 @@ Floats = NDArray[np.float64]
 
 # The rates an override dial can give: 5 % steps (common practice, no source) up to 150 %.
 DETENTS = np.array([0.02, 0.05, 0.075, 0.1, 0.125, 0.15, 0.175, *np.arange(0.2, 1.51, 0.05), 1.75, 2.0])
+BURST_S, UNEXPECTED_S = 0.15, 3.0  # mean lengths
 RAPID_STEPS = np.array([0.05, 0.1, 0.25, 0.5, 1.0])
 
 
@@ -50,7 +51,7 @@ class Priors:
     drift: float = 0.004  # of the rate, from one boundary to the next
     # faults, a contact each
     absent: float = 0.004
-    absent_again: float = 0.4
+    absent_again: float = 0.7  # after one that was absent, or a tool that is gone
     early: float = 0.012
     early_again: float = 0.3
     late: float = 0.003
@@ -60,6 +61,17 @@ class Priors:
     # how often the far tail of a date is right (a knock, a slow ramp)
     tail: float = 0.015
     tail_scale: float = 2.5
+
+    def real_share(self, length_s: float) -> float:
+        """Chance that an extra sound of this length is a real contact and no burst of the ear."""
+        burst, real = self.extra_densities(np.array([length_s]))
+        return float(real[0] / (burst[0] + real[0]))
+
+    def extra_densities(self, length_s: Floats) -> tuple[Floats, Floats]:
+        """Rate times density of the length of bursts of the ear, and of real unexpected contacts."""
+        burst = self.burst_per_s * np.exp(-length_s / BURST_S) / BURST_S
+        real = self.unexpected_per_s * np.exp(-length_s / UNEXPECTED_S) / UNEXPECTED_S
+        return burst, real
 
 
 def priors_for(timeline: Timeline, ear: EarRates) -> Priors:
@@ -75,7 +87,7 @@ def priors_for(timeline: Timeline, ear: EarRates) -> Priors:
         step_per_s=1.0 / 20000.0 if steady else 1.0 / 180.0,
         step_per_boundary=1e-4 if steady else 0.003,
         absent=0.98 if dry else 0.004,
-        absent_again=0.98 if dry else 0.4,
+        absent_again=0.98 if dry else 0.7,
     )
 
 

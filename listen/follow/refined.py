@@ -139,7 +139,7 @@ class _Judge:
 
     def _expected(self, index: int, outcome: Outcome, which: int) -> float:
         value = (outcome.expected_onset_s, outcome.expected_offset_s)[which]
-        if np.isfinite(value) or self.tracking.engine.is_started:
+        if np.isfinite(value):
             return value
         space = self.tracking.space
         place = (space.start if which == 0 else space.stop)[index]
@@ -150,11 +150,16 @@ class _Judge:
         return float(amounts[0] / feed + amounts[1] / rapid + amounts[2] + amounts[3])
 
     def _never_came(self, index: int, outcome: Outcome, beliefs: Floats, end_s: float) -> Floats:
-        """Not heard, if the sound went on well past where the contact should have been."""
+        """Not heard, if the sound went on well past where the contact should have been.
+
+        Where nothing at all was heard, the sound may have begun in the approach.
+        """
         expected = self._expected(index, outcome, 0)
-        later = end_s - expected
-        margin = max(1.0, 0.1 * (expected - self._last_heard_s()))
-        if later > margin:
+        begin = self._last_heard_s()
+        if not np.isfinite(outcome.expected_onset_s):
+            expected -= self._expected(0, outcome, 0)
+            begin = 0.0
+        if end_s - expected > max(1.0, 0.1 * (expected - begin)):
             beliefs[NOT_HEARD] += 0.9 * beliefs[PENDING]
             beliefs[PENDING] *= 0.1
         return beliefs

@@ -101,13 +101,13 @@ def _came_about(
 ) -> Floats:
     """How likely the first contact is `k` and comes `at` seconds into the recording."""
     space, priors = model.space, model.priors
-    in_middle = np.where(k == 0, np.log(0.6), np.log(0.01) - np.log(max(space.n - 1, 1)))
+    in_middle = np.where(k == 0, np.log(0.6), np.log(0.003) - np.log(max(space.n - 1, 1)))
     if is_open:
         open_middle: Floats = np.where(k == 0, np.log(0.7), np.log(0.3) - np.log(max(space.n - 1, 1)))
         return open_middle
     approach = model.forecast(core, space.at_start[k], at, boundary_s=spread_s, is_gap=True)
     absent = np.where(
-        k == 0, 0.0, np.log(priors.absent + priors.missed) + (k - 1) * np.log(priors.absent_again)
+        k == 0, 0.0, np.log(0.3 * (priors.absent + priors.missed)) + (k - 1) * np.log(priors.absent_again)
     )
     at_once = np.log(0.3) + normal_log(approach.behind, approach.variance + 0.7**2)
     later = np.where(approach.behind > 0.0, np.log(0.7 / 30.0) - approach.behind / 30.0, -np.inf)

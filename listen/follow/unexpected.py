@@ -6,7 +6,7 @@ from listen.follow.tracking import Tracking
 from listen.timeline import Verdict, VerdictKind
 
 LEAST_BELIEF = 0.8
-LEAST_EAR = 0.6
+LEAST_EAR = 0.5
 SHORTEST_S = 0.3  # shorter ones are more often a knock than a cut
 WAIT_STRETCHES = 2
 WAIT_S = 3.0
@@ -58,7 +58,7 @@ class Unexpected:
         self._after_end.discard(number)
         belief = float(engine.weights[engine.rings.contact[:, slot] < 0].sum())
         start, stop = float(engine.onsets[slot]), float(engine.offsets[slot])
-        ear = tracking.probabilities.get(number, 1.0)
+        ear = tracking.probabilities.get(number, 1.0) * tracking.priors.real_share(stop - start)
         if after_end or belief < LEAST_BELIEF or ear < LEAST_EAR or stop - start < SHORTEST_S:
             return None
         return Verdict(

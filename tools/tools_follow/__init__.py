@@ -1,0 +1,1 @@
+"""The harness that proves the follower: programs, operators, machines, ears and faults, all drawn."""
