@@ -4,9 +4,10 @@ import math
 from dataclasses import dataclass, field
 
 from listen.job import MM_PER_INCH, Job
+from listen.program.compensation import Piece, offset_path
 from listen.program.dialect import Dialect
 from listen.program.expression import Wrong
-from listen.program.frame import UNKNOWN, Frame, Place
+from listen.program.frame import UNKNOWN, ZERO, Frame, Place, plane_axes
 from listen.program.moves import MoveStore
 from listen.program.variables import Variables
 from listen.timeline import Caution, SpanKind
@@ -44,6 +45,7 @@ class Modal:
     coolant: bool = False
     compensation: int = 40
     compensation_radius: float = math.nan
+    compensation_left: bool = True
     compensation_number: int = 0
     length_offset: int = 0
     offset: str = "G54"
@@ -92,7 +94,8 @@ class Control:
         self.cautions: dict[tuple[str, str], Caution] = {}
         self.dynamic: str = ""  # why moves are not judged now, "" where they are
         self.offset_index = 0
-        self.waiting_path: list[tuple[object, ...]] = []
+        self.lag: Place = ZERO  # tool minus programmed place, left by cutter compensation
+        self._beside: list[Piece] | None = None  # moves waiting for their offset path
 
     # -- place ---------------------------------------------------------------
 
@@ -187,13 +190,16 @@ class Control:
         return self.modal.speed * 1000.0 / (math.pi * diameter)
 
     def diameter_of(self, number: int) -> float | None:
-        """Diameter of the tool with this number or this D [mm], None where the job has none."""
-        if self.job is None:
-            return None
-        tool = self.job.tool(number)
-        if tool is None:
-            tool = next((t for t in self.job.tools if t.d == number), None)
+        """Diameter of the tool with this number [mm], None where the job has none."""
+        tool = None if self.job is None else self.job.tool(number)
         return None if tool is None else tool.diameter
+
+    def radius_of(self, register: int) -> float | None:
+        """Radius that a D register should hold [mm], None where the job does not tell."""
+        tools = () if self.job is None else self.job.tools
+        named = [tool for tool in tools if tool.d == register]
+        named += [tool for tool in tools if tool.d is None and tool.number == register]
+        return named[0].diameter / 2.0 if named else None
 
     def path_feed(self, length: float) -> float:
         """Feed along the path for a move of this length [mm/min]; 0 where there is none."""
@@ -282,31 +288,58 @@ class Control:
         seconds: float = math.nan,
     ) -> None:
         m = self.modal
-        if len(self.store) >= self.dialect.max_moves:
+        if len(self.store) + len(self._beside or ()) >= self.dialect.max_moves:
             raise Wrong(f"more than {self.dialect.max_moves} moves; does the program repeat without end?")
-        self.store.add(
-            (
-                int(kind),
-                self.line,
-                self.file,
-                m.tool,
-                begin,
-                end,
-                centre,
-                sweep,
-                axis,
-                feed,
-                seconds,
-                self.rpm,
-                m.coolant,
-                self.offset_index,
-                cycle,
-                m.length_offset,
-                m.compensation != 40,
-                m.exact,
-                not self.dynamic,
-            )
+        begin, end = self._lagging(begin, end)
+        row = (
+            *(int(kind), self.line, self.file, m.tool, begin, end, centre, sweep, axis, feed, seconds),
+            *(self.rpm, m.coolant, self.offset_index, cycle, m.length_offset),
+            *(m.compensation != 40, m.exact, not self.dynamic),
         )
+        if self._beside is None:
+            self.store.add(row)
+            return
+        a, b = plane_axes(m.plane)
+        step = math.hypot(end[a] - begin[a], end[b] - begin[b]) if begin != end else 0.0
+        if math.isnan(step):
+            raise Wrong("a place that is not known under cutter compensation; is G40 missing before it?")
+        moves = step > 1e-6 or sweep != 0.0
+        piece = Piece(row=row, line=self.line, begin=begin, end=end, centre=centre, sweep=sweep, moves=moves)
+        self._beside.append(piece)
+
+    def _lagging(self, begin: Place, end: Place) -> tuple[Place, Place]:
+        """What is left of cutter compensation is taken up by the next move."""
+        if self.lag == ZERO:
+            return begin, end
+        if begin == end:
+            return _moved(begin, self.lag), _moved(end, self.lag)
+        begin, self.lag = _moved(begin, self.lag), ZERO
+        return begin, end
+
+    # -- cutter compensation -----------------------------------------------------
+
+    def compensate(self, radius: float | None) -> None:
+        """Begin to collect moves for an offset path; None where the radius is not known."""
+        self.end_compensation()
+        if radius is not None and radius > 0.0:
+            self._beside = []
+            self.modal.compensation_radius = radius
+
+    def end_compensation(self) -> None:
+        """Make the moves that waited, beside their contour."""
+        pieces, self._beside = self._beside, None
+        if not pieces:
+            return
+        modal = self.modal
+        programmed = pieces[-1].end
+        moved = offset_path(
+            pieces, radius=modal.compensation_radius, left=modal.compensation_left, axis=modal.plane
+        )
+        for piece in moved:
+            row = piece.row
+            self.store.add((*row[:4], piece.begin, piece.end, piece.centre, piece.sweep, *row[8:]))
+        last = moved[-1].end
+        self.lag = (last[0] - programmed[0], last[1] - programmed[1], last[2] - programmed[2])
 
 
 OFFSETS = ("G54", "G55", "G56", "G57", "G58", "G59", "G59.1", "G59.2", "G59.3")

@@ -285,10 +285,34 @@ def _modes(control: Control, block: Block) -> None:
 
 
 def _compensation(control: Control, block: Block) -> None:
-    modal = control.modal
-    modal.compensation = block.codes["cutter compensation"] // 10
+    modal, code = control.modal, block.codes["cutter compensation"] // 10
     if "D" in block.numbers:
         modal.compensation_number = whole(block.numbers.pop("D"), "D")
+    elif modal.compensation_number == 0:
+        modal.compensation_number = modal.tool
+    if code == modal.compensation:
+        return
+    control.end_compensation()
+    modal.compensation = code
+    if code != 40:
+        modal.compensation_left = code == 41
+        control.compensate(_compensation_radius(control))
+
+
+def _compensation_radius(control: Control) -> float | None:
+    """Radius to keep from the contour, or None where the path is taken as programmed."""
+    number = control.modal.compensation_number
+    if control.dialect.offset_register == "wear":
+        return None
+    radius = control.radius_of(number)
+    if radius is None:
+        control.note(
+            "not judged",
+            f"G41 or G42 with D{number}: the job does not give this tool's diameter, so the path is taken "
+            "as programmed, without the tool's radius",
+            "give the tool in the job, with its d",
+        )
+    return radius
 
 
 def _leave_dynamic(control: Control, code: int) -> None:
@@ -456,6 +480,7 @@ def _stop(control: Control, block: Block) -> str:
     if 0 in block.m or 60 in block.m or (1 in block.m and control.dialect.optional_stop):
         control.pause(SpanKind.WAIT, 0.0)
     if 2 in block.m or 30 in block.m:
+        control.end_compensation()
         return "M2" if 2 in block.m else "M30"
     return ""
 

@@ -87,6 +87,7 @@ def _is_plain(control: Control) -> bool:
         and modal.overrides
         and modal.hold_obeyed
         and control.frame.is_plain
+        and control.lag == (0.0, 0.0, 0.0)
         and control.dialect.whole_numbers == "as written"
     )
 

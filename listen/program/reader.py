@@ -40,6 +40,7 @@ def read_source_text(
     flowing = Flowing(source, control, fast=fast)
     try:
         ended_by = flowing.run()
+        control.end_compensation()
     except Wrong as wrong:
         name = flowing.sources[control.file].name
         raise ProgramError(name, max(control.line, 1), str(wrong)) from None
