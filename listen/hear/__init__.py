@@ -2,18 +2,31 @@
 
 from listen.hear.audio_file import SOUND_SUFFIXES, SoundInfo, read_blocks, sound_info
 from listen.hear.clock import ArrivalClock, ClockMap, align_clock, fit_clock
+from listen.hear.devices import Device, best_rate, list_devices, record
+from listen.hear.level_check import LevelCheck, Remark, check_knock, check_level, check_spindle
 from listen.hear.load_csv import LoadLog, parse_columns, read_load_log
+from listen.hear.microphone import Microphone
 
 __all__ = [
     "SOUND_SUFFIXES",
     "ArrivalClock",
     "ClockMap",
+    "Device",
+    "LevelCheck",
     "LoadLog",
+    "Microphone",
+    "Remark",
     "SoundInfo",
     "align_clock",
+    "best_rate",
+    "check_knock",
+    "check_level",
+    "check_spindle",
     "fit_clock",
+    "list_devices",
     "parse_columns",
     "read_blocks",
     "read_load_log",
+    "record",
     "sound_info",
 ]

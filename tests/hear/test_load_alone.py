@@ -23,7 +23,6 @@ from listen.states import Event, Standing, State
 from listen.timeline import Mark, MarkKind
 
 RATE = 48000
-SHARED = Path(__file__).parents[2].parent / "shared" / "data"
 Spans = list[tuple[float, float]]
 
 
@@ -151,10 +150,9 @@ CURRENT = [(7.65, 12.22), (13.03, 17.54), (18.79, 23.31), (34.14, 38.71), (39.52
 
 
 @pytest.mark.reference
-@pytest.mark.skipif(not SHARED.is_dir(), reason="the evaluation data are not beside the checkout")
-def test_six_contacts_of_a_measured_current_within_a_tenth_of_a_second() -> None:
+def test_six_contacts_of_a_measured_current_within_a_tenth_of_a_second(shared_data: Path) -> None:
     """Times as ../shared/data/README.md gives them; two further passes are air."""
-    path = SHARED / "spindle_current.csv"
+    path = shared_data / "spindle_current.csv"
     log = read_load_log(path, rate=RATE, columns={"time": "time_s", "current": "spindle_current"})
     events, frames = hear(log.items)
     for heard in (contacts(events), contacts(second_look_load(frames, (), rate=RATE))):
@@ -163,10 +161,9 @@ def test_six_contacts_of_a_measured_current_within_a_tenth_of_a_second() -> None
 
 
 @pytest.mark.reference
-@pytest.mark.skipif(not SHARED.is_dir(), reason="the evaluation data are not beside the checkout")
-def test_cut_or_air_per_feed_block_of_a_measured_log() -> None:
+def test_cut_or_air_per_feed_block_of_a_measured_log(shared_data: Path) -> None:
     """Mean load of each block held at 5 Hz; truth = the label column of nc_log.csv."""
-    with (SHARED / "nc_log.csv").open(newline="") as file:
+    with (shared_data / "nc_log.csv").open(newline="") as file:
         rows = [row for row in csv.DictReader(file) if float(row["Duration (s)"]) > 0]
     starts = np.array([float(row["Timestamp (s)"]) for row in rows])
     starts -= starts[0]

@@ -1,0 +1,116 @@
+"""The process that talks to PortAudio: one microphone in, its samples out on standard output.
+
+A device that goes away can hang or crash the sound library; in a process of its own it is ended
+and begun again, and the run goes on.
+
+Conventions
+-----------
+Each record is `RECORD` (clock [s], number of samples, samples dropped before it, 1 for an
+overflow) and then the samples as float32. The first record has none: the microphone is open.
+What goes wrong is one line on standard error, and exit code 2.
+"""
+
+import queue
+import struct
+import sys
+import time
+from typing import Any, BinaryIO
+
+import numpy as np
+from numpy.typing import NDArray
+
+RECORD = struct.Struct("<dIIB")
+BLOCK_S = 0.01
+LATENCY_S = 0.05
+QUEUE_S = 10.0
+
+Piece = tuple[float, NDArray[np.float32], int, bool]
+
+
+class Callback:
+    """Copies each block, notes its flags, puts it in a bounded queue; counts what finds no room."""
+
+    def __init__(self, *, channel: int, size: int) -> None:
+        self.pieces: queue.Queue[Piece] = queue.Queue(maxsize=size)
+        self._column = channel - 1
+        self._dropped = 0
+
+    def __call__(self, samples: NDArray[np.float32], n_samples: int, when: Any, status: Any) -> None:
+        """Take one block from the sound library."""
+        piece = (
+            time.monotonic(),
+            samples[:, self._column].copy(),
+            self._dropped,
+            bool(status.input_overflow),
+        )
+        try:
+            self.pieces.put_nowait(piece)
+            self._dropped = 0
+        except queue.Full:
+            self._dropped += n_samples
+
+
+def capture(device: str | int | None, *, rate: int, channel: int, out: BinaryIO) -> None:
+    """Write records until `out` is closed or the device ends."""
+    import sounddevice
+
+    callback = Callback(channel=channel, size=round(QUEUE_S / BLOCK_S))
+    stream = sounddevice.InputStream(
+        device=device,
+        samplerate=rate,
+        channels=channel,
+        blocksize=round(BLOCK_S * rate),
+        latency=LATENCY_S,
+        dtype="float32",
+        callback=callback,
+    )
+    stream.start()
+    write_piece(out, (time.monotonic(), np.empty(0, dtype=np.float32), 0, False))
+    while stream.active or not callback.pieces.empty():
+        try:
+            write_piece(out, callback.pieces.get(timeout=0.2))
+        except queue.Empty:
+            continue
+    raise sounddevice.PortAudioError("the device ended the stream")
+
+
+def write_piece(out: BinaryIO, piece: Piece) -> None:
+    """Write one record and let it go."""
+    when, samples, dropped, overflow = piece
+    out.write(RECORD.pack(when, samples.size, dropped, overflow) + samples.tobytes())
+    out.flush()
+
+
+def read_piece(source: BinaryIO) -> Piece | None:
+    """The next record, None at the end."""
+    head = source.read(RECORD.size)
+    if len(head) < RECORD.size:
+        return None
+    when, n_samples, dropped, overflow = RECORD.unpack(head)
+    data = source.read(4 * n_samples)
+    if len(data) < 4 * n_samples:
+        return None
+    return when, np.frombuffer(data, dtype=np.float32), dropped, bool(overflow)
+
+
+def main(arguments: list[str]) -> int:
+    """Run as ``python -m listen.hear.capture DEVICE RATE CHANNEL``; DEVICE is "" for the system's choice."""
+    name, rate, channel = arguments
+    device = int(name) if name.isdigit() else name or None
+    try:
+        capture(device, rate=int(rate), channel=int(channel), out=sys.stdout.buffer)
+    except BrokenPipeError:
+        return 0  # nobody listens any more
+    except (OSError, ValueError, RuntimeError, ImportError) as error:
+        print(str(error).split("\n")[0], file=sys.stderr)
+        return 2
+    except Exception as error:  # PortAudioError derives from Exception alone
+        if type(error).__name__ != "PortAudioError":
+            raise
+        print(str(error).split("\n")[0], file=sys.stderr)
+        return 2
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,65 @@
+"""Arriving sound gets its place by count, and by a clock moved by hand where some is missing."""
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from listen.blocks import Block, Gap
+from listen.hear.capture import Callback
+from listen.hear.placing import Placing
+
+RATE = 8000
+PIECE: NDArray[np.float64] = np.full(80, 0.25)
+
+
+class Status:
+    def __init__(self, overflow: bool) -> None:
+        self.input_overflow = overflow
+
+
+@pytest.mark.closed
+def test_a_known_loss_is_a_gap_of_that_length() -> None:
+    placing = Placing(rate=RATE, began_s=100.0)
+    placing.arrived(PIECE, now_s=100.05)
+    gap, block = placing.arrived(PIECE, now_s=100.09, lost="too slow", n_lost=240)
+    assert gap == Gap(start=80, stop=320, reason="too slow")
+    assert isinstance(block, Block)
+    assert (block.start, block.stop) == (320, 400)
+
+
+@pytest.mark.closed
+def test_a_loss_of_unknown_length_is_measured_by_the_clock() -> None:
+    """By hand: sound lags by 40 ms; the piece that ends 1 s later on the clock lies 1 s later."""
+    placing = Placing(rate=RATE, began_s=0.0)
+    for k in range(10):
+        placing.arrived(PIECE, now_s=0.04 + 0.01 * (k + 1))
+    gap, block = placing.arrived(PIECE, now_s=1.04 + 0.11, lost="overflow")
+    assert isinstance(gap, Gap)
+    assert isinstance(block, Block)
+    assert (gap.start, gap.stop) == (800, 800 + RATE)
+    assert block.stop == round(1.11 * RATE)
+
+
+@pytest.mark.closed
+def test_silence_grows_with_the_clock_and_sound_returns_to_its_time() -> None:
+    placing = Placing(rate=RATE, began_s=0.0)
+    placing.arrived(PIECE, now_s=0.05)  # lag 40 ms
+    gaps = [gap for now in (0.55, 1.05, 1.55) for gap in placing.silent(now_s=now, reason="unplugged")]
+    assert [(gap.start, gap.stop) for gap in gaps] == [(80, 4080), (4080, 8080), (8080, 12080)]
+    gap, block = placing.arrived(PIECE, now_s=2.05, lost="unplugged")
+    assert gap.stop == block.start == round(2.0 * RATE)
+    assert placing.silent(now_s=2.06, reason="unplugged")[0].stop == round(2.02 * RATE)
+
+
+@pytest.mark.closed
+def test_the_callback_copies_and_counts_what_finds_no_room() -> None:
+    callback = Callback(channel=2, size=2)
+    buffer = np.zeros((80, 2), dtype=np.float32)
+    for k in range(5):
+        buffer[:, 1] = k
+        callback(buffer, 80, None, Status(overflow=k == 1))
+    first, second = callback.pieces.get(), callback.pieces.get()
+    assert (first[1][0], second[1][0]) == (0.0, 1.0)
+    assert (first[3], second[3]) == (False, True)
+    callback(buffer, 80, None, Status(overflow=False))
+    assert callback.pieces.get()[2] == 240
