@@ -19,7 +19,8 @@ def contact_table(run: Run) -> "Table":
     table = Table(box=SIMPLE_HEAD, pad_edge=False)
     for name in ("#", "tool", "line", "expected s", "heard s", "verdict", "sure", "note"):
         is_time = name.endswith(" s")
-        table.add_column(name, justify="right" if is_time else "left", no_wrap=is_time, overflow="fold")
+        whole = is_time or name in ("verdict", "sure")
+        table.add_column(name, justify="right" if is_time else "left", no_wrap=whole, overflow="fold")
     for contact in run.contacts:
         table.add_row(*_row(contact, run.rate))
     return table

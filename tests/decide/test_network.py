@@ -4,13 +4,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from naive.naive_measure import run_memory as plain_memory
 
 from listen.decide.kernels import run_memory
 from listen.decide.model import Dense, Layer, Model, Network, load_model, save_model
 from listen.decide.network import Memory, score_whole
 from listen.errors import ModelError
 from listen.states import EarRates
+from tests.naive.naive_measure import run_memory as plain_memory
 
 
 def layer(rng: np.random.Generator, n_inputs: int, n_units: int) -> Layer:

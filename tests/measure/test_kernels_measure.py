@@ -2,10 +2,10 @@
 
 import numpy as np
 import pytest
-from naive.naive_measure import follow_extremes as plain_extremes
-from naive.naive_measure import follow_references as plain_references
 
 from listen.measure.kernels import follow_extremes, follow_references
+from tests.naive.naive_measure import follow_extremes as plain_extremes
+from tests.naive.naive_measure import follow_references as plain_references
 
 HOP_S = 0.01
 
