@@ -1,11 +1,357 @@
-"""What is wrong with a program, as far as program and job alone can tell."""
+"""What is wrong with a program, as far as program and job alone can tell.
 
-from listen.job import Job
+What meets material is checked in `expect`, with the stock as the program leaves it.
+"""
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.job import Box, Cylinder, Job, Setup
+from listen.program.facts import span_extents
+from listen.program.keep_out import keep_out_cautions
 from listen.program.moves import Program
 from listen.program.path import TimedPath
-from listen.timeline import Caution
+from listen.timeline import Caution, SpanKind
+
+Bools = NDArray[np.bool_]
+MOVING = (int(SpanKind.RAPID), int(SpanKind.FEED), int(SpanKind.RIGID))
+CUTTING = (int(SpanKind.FEED), int(SpanKind.RIGID))
+TAPPING = (74, 84)
 
 
 def check_program(program: Program, path: TimedPath, job: Job | None) -> tuple[Caution, ...]:
-    """Cautions in the order of their lines; what needs the stock's shape is checked in `expect`."""
-    return program.cautions
+    """Cautions in the order of their lines; what the path notes itself is not repeated."""
+    found = list(program.cautions)
+    for check in CHECKS:
+        found += check(path, job)
+    if job is not None:
+        for job_check in JOB_CHECKS:
+            found += job_check(path, job)
+    return tuple(sorted(dict.fromkeys(found), key=lambda c: -1 if c.line is None else c.line))
+
+
+def _told(path: TimedPath, span: int, *, kind: str, text: str, remedy: str) -> Caution:
+    """A caution about a span, which names its file where that is not the main one."""
+    file = int(path.file[span])
+    where = f" (in {path.files[file]})" if file else ""
+    return Caution(kind=kind, line=int(path.spans.line[span]), text=text + where, remedy=remedy)
+
+
+def _first(which: Bools) -> int | None:
+    at = np.flatnonzero(which)
+    return int(at[0]) if at.size else None
+
+
+def _runs(which: Bools, *parts: NDArray[np.generic]) -> list[int]:
+    """Index of the first True of each tool and other part."""
+    seen: dict[tuple[object, ...], int] = {}
+    at = np.flatnonzero(which)
+    if not at.size:
+        return []
+    keys = np.stack([part[at] for part in parts], axis=1)
+    _, first = np.unique(keys, axis=0, return_index=True)
+    for index in sorted(first.tolist()):
+        seen.setdefault(tuple(keys[index]), int(at[index]))
+    return list(seen.values())
+
+
+def _feeding(path: TimedPath) -> Bools:
+    return np.isin(path.spans.kind, CUTTING)
+
+
+def _standing(path: TimedPath, job: Job | None) -> list[Caution]:
+    probes = [] if job is None else [tool.number for tool in job.tools if tool.kind == "probe"]
+    wrong = _feeding(path) & (path.spindle_rpm == 0.0) & ~np.isin(path.spans.tool, probes)
+    return [
+        _told(
+            path,
+            int(span),
+            kind="feed before the spindle turns",
+            text=f"T{path.spans.tool[span]} feeds while the spindle stands",
+            remedy="do not run this; S and M3 must come before this line",
+        )
+        for span in _runs(wrong, path.spans.tool)
+    ]
+
+
+def _no_feed(path: TimedPath, job: Job | None) -> list[Caution]:
+    wrong = _feeding(path) & ~(path.feed_mm_per_min > 0.0) & (path.spindle_rpm != 0.0)
+    return [
+        _told(
+            path,
+            int(span),
+            kind="no feed",
+            text=f"T{path.spans.tool[span]} is to feed, but no feed above 0 is in force",
+            remedy="write F on this line or before it; the control stops here, or takes what was left in it",
+        )
+        for span in _runs(wrong, path.spans.tool)
+    ]
+
+
+def _no_length(path: TimedPath, job: Job | None) -> list[Caution]:
+    if job is not None and job.machine.length_offset_at_tool_call:
+        return []
+    spans = path.spans
+    down = ~(spans.end[:, 2] >= spans.begin[:, 2]) & np.isfinite(spans.end[:, 2])
+    wrong = np.isin(spans.kind, MOVING) & down & (path.length_offset == 0)
+    return [
+        _told(
+            path,
+            int(span),
+            kind="no length offset",
+            text=f"T{spans.tool[span]} goes to Z{spans.end[span, 2]:.3f} without a length offset (G43 H)",
+            remedy="if this machine needs G43, stop; else set [machine] length_offset_at_tool_call",
+        )
+        for span in _runs(wrong, spans.tool)
+    ]
+
+
+def _lost_feed(path: TimedPath, job: Job | None) -> list[Caution]:
+    begin, end = path.spans.begin, path.spans.end
+    wrong = (
+        _feeding(path)
+        & (path.spans.kind != SpanKind.UNKNOWN)
+        & (np.isnan(begin) & ~np.isnan(end)).any(axis=1)
+    )
+    return [
+        _told(
+            path,
+            int(span),
+            kind="feed from a place that is not known",
+            text=f"T{path.spans.tool[span]} feeds from where the program has not put it",
+            remedy="move there with G0 first, each axis with its own word",
+        )
+        for span in _runs(wrong, path.spans.tool)
+    ]
+
+
+def _hold(path: TimedPath, job: Job | None) -> list[Caution]:
+    rigid = path.spans.kind == SpanKind.RIGID
+    tapping = np.isin(path.cycle, TAPPING)
+    return [
+        _told(
+            path,
+            int(span),
+            kind="hold may not be obeyed",
+            text="tapping: feed hold and override may not act until the tap is out"
+            if tapping[span]
+            else "feed hold and override may not act from here (threading, M49 or a system variable)",
+            remedy="know it before this line; the emergency stop always acts",
+        )
+        for span in _runs(rigid, tapping, path.spans.tool)
+    ]
+
+
+CHECKS: tuple[Callable[[TimedPath, Job | None], list[Caution]], ...] = (
+    _standing,
+    _no_feed,
+    _no_length,
+    _lost_feed,
+    _hold,
+)
+
+
+def _too_fast(path: TimedPath, job: Job) -> list[Caution]:
+    most = job.machine.spindle_max_rpm
+    if most is None:
+        return []
+    wrong = np.abs(path.spindle_rpm) > most + 1e-9
+    return [
+        _told(
+            path,
+            int(span),
+            kind="spindle too fast",
+            text=f"S{abs(path.spindle_rpm[span]):g} is above the spindle's {most:g} rpm",
+            remedy="lower S, and the feed with it",
+        )
+        for span in _runs(wrong, path.spans.tool)
+    ]
+
+
+def _wrong_length(path: TimedPath, job: Job) -> list[Caution]:
+    """H that is not the tool's: its `h`, or else its number."""
+    found = []
+    moving = np.isin(path.spans.kind, MOVING) & (path.length_offset != 0)
+    moving &= np.isfinite(path.spans.end[:, 2])  # across before G43, the height is not known anyway
+    for tool in job.tools:
+        right = tool.number if tool.h is None else tool.h
+        span = _first(moving & (path.spans.tool == tool.number) & (path.length_offset != right))
+        if span is not None:
+            found.append(
+                _told(
+                    path,
+                    span,
+                    kind="length offset of another tool",
+                    text=f"T{tool.number} moves under another H than its own, H{right}",
+                    remedy="do not run this; write the H of this tool, or its h in the job",
+                )
+            )
+    return found
+
+
+def _tapping_feed(path: TimedPath, job: Job) -> list[Caution]:
+    found = []
+    for tool in job.tools:
+        if tool.pitch is None:
+            continue
+        mine = (path.spans.kind == SpanKind.RIGID) & np.isin(path.cycle, TAPPING)
+        mine &= (path.spans.tool == tool.number) & (path.spindle_rpm != 0.0)
+        pitch = path.feed_mm_per_min / np.maximum(np.abs(path.spindle_rpm), 1e-9)
+        span = _first(mine & (np.abs(pitch - tool.pitch) > 0.01 * tool.pitch))
+        if span is not None:
+            found.append(
+                _told(
+                    path,
+                    span,
+                    kind="tapping feed",
+                    text=f"feed over speed is not the pitch of T{tool.number}, {tool.pitch:g} mm",
+                    remedy="F must be S times the pitch",
+                )
+            )
+    return found
+
+
+def _boxes(job: Job) -> dict[str, tuple[Box, Setup]]:
+    """Box around the stock of each set-up, where it is a box or a cylinder."""
+    found = {}
+    for setup in job.setups:
+        shape = setup.stock
+        if isinstance(shape, Box):
+            found[setup.offset] = (shape, setup)
+        elif isinstance(shape, Cylinder):
+            (x, y), r = shape.centre, shape.diameter / 2.0
+            box = Box(low=(x - r, y - r, shape.low_z), high=(x + r, y + r, shape.high_z))
+            found[setup.offset] = (box, setup)
+    return found
+
+
+def _over(path: TimedPath, box: Box, reach: NDArray[np.float64]) -> Bools:
+    """Spans whose box, widened by `reach`, lies over the stock seen from above."""
+    low, high = span_extents(path.spans)
+    over = np.ones(len(path.spans), dtype=np.bool_)
+    for axis in (0, 1):
+        over &= (low[:, axis] - reach < box.high[axis]) & (high[:, axis] + reach > box.low[axis])
+    return over
+
+
+def _radii(path: TimedPath, job: Job, *, holder: bool) -> NDArray[np.float64]:
+    radii = np.zeros(len(path.spans))
+    for tool in job.tools:
+        size = tool.holder_diameter if holder else tool.diameter
+        radii[path.spans.tool == tool.number] = 0.0 if size is None else size / 2.0
+    return radii
+
+
+def _beside_and_below(path: TimedPath, job: Job) -> list[Caution]:
+    """Below the underside without being over the stock; over it, `expect` tells more."""
+    found = []
+    low, _ = span_extents(path.spans)
+    moving = np.isin(path.spans.kind, MOVING)
+    for name, (box, _) in _boxes(job).items():
+        if name not in path.offset_names:
+            continue
+        mine = moving & (path.offset == path.offset_names.index(name))
+        deep = mine & (low[:, 2] < box.low[2] - 1e-6)
+        over = deep & _over(path, box, _radii(path, job, holder=False))
+        for span in _runs(deep & ~np.isin(path.spans.tool, path.spans.tool[over]), path.spans.tool):
+            found.append(
+                _told(
+                    path,
+                    int(span),
+                    kind="below the underside",
+                    text=f"T{path.spans.tool[span]} goes to Z{low[span, 2]:.2f}, "
+                    f"{box.low[2] - low[span, 2]:.2f} mm below the stock's underside, beside the stock",
+                    remedy="check what lies there: table, vice, parallels",
+                )
+            )
+    return found
+
+
+def _change_inside(path: TimedPath, job: Job) -> list[Caution]:
+    found = []
+    place = path.spans.begin
+    changes = path.spans.kind == SpanKind.TOOL_CHANGE
+    for name, (box, _) in _boxes(job).items():
+        if name not in path.offset_names:
+            continue
+        mine = changes & (path.offset == path.offset_names.index(name)) & (place[:, 2] < box.high[2])
+        inside = mine & _over(path, box, np.full(len(path.spans), 25.0))
+        found += [
+            _told(
+                path,
+                int(span),
+                kind="tool change inside the work",
+                text=f"the tool is changed at Z{place[span, 2]:.2f}, below the top of the stock",
+                remedy="draw the tool out and away before M6",
+            )
+            for span in np.flatnonzero(inside)[:1]
+        ]
+    return found
+
+
+def _holder(path: TimedPath, job: Job) -> list[Caution]:
+    found = []
+    low, _ = span_extents(path.spans)
+    radii = _radii(path, job, holder=True)
+    for name, (box, _) in _boxes(job).items():
+        if name not in path.offset_names:
+            continue
+        over = _over(path, box, radii) & (path.offset == path.offset_names.index(name))
+        over &= np.isin(path.spans.kind, MOVING)
+        for tool in job.tools:
+            if tool.stick_out is None or tool.holder_diameter is None:
+                continue
+            span = _first(
+                over & (path.spans.tool == tool.number) & (low[:, 2] < box.high[2] - tool.stick_out)
+            )
+            if span is not None:
+                found.append(
+                    _told(
+                        path,
+                        span,
+                        kind="holder below the top of the stock",
+                        text=f"T{tool.number} goes deeper than it sticks out ({tool.stick_out:g} mm): "
+                        "the holder comes below the top of the stock",
+                        remedy="set the tool longer, or check that the stock is cut away wide enough there",
+                    )
+                )
+    return found
+
+
+def _units(path: TimedPath, job: Job) -> list[Caution]:
+    """A program many times larger or smaller than its stock is in the other unit."""
+    boxes = list(_boxes(job).values())
+    feeding = np.flatnonzero(_feeding(path) & np.isfinite(path.spans.end).all(axis=1))
+    if not boxes or not feeding.size:
+        return []
+    stock = max(max(b.high[i] - b.low[i] for i in (0, 1)) for b, _ in boxes)
+    ends = path.spans.end[feeding]
+    reach = float((ends[:, :2].max(axis=0) - ends[:, :2].min(axis=0)).max())
+    share = reach / stock
+    small = 0.0 < share < 1.0 / 12.0 and 0.3 <= 25.4 * share <= 1.7
+    if not (share > 8.0 or small):
+        return []
+    return [
+        _told(
+            path,
+            int(feeding[0]),
+            kind="units",
+            text=f"the program feeds over {reach:.2f} mm, the stock is {stock:.2f} mm wide: "
+            f"{'inch taken for mm' if small else 'mm taken for inch'}?",
+            remedy="do not run this; check G20 and G21, and the units of the job",
+        )
+    ]
+
+
+JOB_CHECKS: tuple[Callable[[TimedPath, Job], list[Caution]], ...] = (
+    _too_fast,
+    _wrong_length,
+    _tapping_feed,
+    _beside_and_below,
+    _change_inside,
+    _holder,
+    _units,
+    keep_out_cautions,
+)

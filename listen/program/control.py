@@ -1,14 +1,14 @@
 """The state of the control while a program runs, and the moves it makes."""
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from listen.job import MM_PER_INCH, Job
 from listen.program.compensation import Piece, offset_path
 from listen.program.dialect import Dialect
 from listen.program.expression import Wrong
 from listen.program.frame import UNKNOWN, ZERO, Frame, Place, plane_axes
-from listen.program.moves import MoveStore
+from listen.program.moves import MoveStore, ToolUse
 from listen.program.variables import Variables
 from listen.timeline import Caution, SpanKind
 
@@ -94,6 +94,12 @@ class Control:
         self.cautions: dict[tuple[str, str], Caution] = {}
         self.dynamic: str = ""  # why moves are not judged now, "" where they are
         self.offset_index = 0
+        self.stated: set[str] = set()  # what the program has said itself, from its start
+        self.stated_for_tool: set[str] = set()  # … and since the last tool change
+        self.open_use: ToolUse | None = None  # a tool that has not fed yet
+        self.tool_uses: list[ToolUse] = []
+        self.moved = False
+        self.home_incremental = False  # G91 was set beside G28
         self.lag: Place = ZERO  # tool minus programmed place, left by cutter compensation
         self._beside: list[Piece] | None = None  # moves waiting for their offset path
 
@@ -167,6 +173,33 @@ class Control:
             if 5201 <= key < 5400 or 7000 <= key < 8000:
                 self.forget()
         return ""
+
+    def say(self, words: set[str]) -> None:
+        """The program states these itself."""
+        self.stated |= words
+        self.stated_for_tool |= words
+
+    def _watch(self, kind: SpanKind) -> None:
+        """Ask at the first move, and at the first feed of each tool, what is taken for granted."""
+        if not self.moved and kind in (SpanKind.RAPID, SpanKind.FEED):
+            self.moved = True
+            self._first_move()
+        if self.open_use is not None and kind in (SpanKind.FEED, SpanKind.RIGID):
+            needed = dict(FOR_A_TOOL)
+            if self.dialect.length_offset_at_tool_call:
+                del needed["tool length"]
+            missing = tuple(text for word, text in needed.items() if word not in self.stated_for_tool)
+            self.tool_uses.append(replace(self.open_use, taken_for_granted=missing))
+            self.open_use = None
+
+    def _first_move(self) -> None:
+        missing = [word for word in SAFE_LINE if word not in self.stated]
+        if any(word in ESSENTIAL for word in missing):
+            self.caution(
+                "modal state taken for granted",
+                f"before its first move the program does not say {', '.join(SAFE_LINE[w] for w in missing)}",
+                "a safe line at the start should set them; what was left in the control counts now",
+            )
 
     # -- values ----------------------------------------------------------------
 
@@ -288,6 +321,8 @@ class Control:
         seconds: float = math.nan,
     ) -> None:
         m = self.modal
+        if self.open_use is not None or not self.moved:
+            self._watch(kind)
         if len(self.store) + len(self._beside or ()) >= self.dialect.max_moves:
             raise Wrong(f"more than {self.dialect.max_moves} moves; does the program repeat without end?")
         begin, end = self._lagging(begin, end)
@@ -342,6 +377,23 @@ class Control:
         self.lag = (last[0] - programmed[0], last[1] - programmed[1], last[2] - programmed[2])
 
 
+ESSENTIAL = ("units", "plane", "distance", "work offset")
+SAFE_LINE = {
+    "units": "the units (G20 or G21)",
+    "plane": "the plane (G17)",
+    "distance": "absolute or incremental (G90 or G91)",
+    "work offset": "the work offset (G54 …)",
+    "cutter compensation": "G40",
+    "tool length": "G49 or G43",
+    "cycle off": "G80",
+}
+FOR_A_TOOL = {
+    "distance": "absolute or incremental (G90)",
+    "work offset": "work offset (G54 …)",
+    "tool length": "length offset (G43 H)",
+    "speed": "speed (S)",
+    "spindle": "spindle start (M3)",
+}
 OFFSETS = ("G54", "G55", "G56", "G57", "G58", "G59", "G59.1", "G59.2", "G59.3")
 
 

@@ -50,6 +50,8 @@ def _keep_words(
     sticky, axis = control.cycle, AXES[control.modal.plane]
     height = control.programmed[control.modal.plane]
     absolute = control.modal.absolute
+    if not absolute and math.isnan(height) and ("R" in lengths or axis in lengths):
+        raise Wrong("R and the depth count from a height that is not known under G91; was G91 left on?")
     if "R" in lengths:
         sticky.retract = lengths["R"] if absolute else height + lengths["R"]
     if math.isnan(sticky.retract):

@@ -165,6 +165,14 @@ def home(control: Control, lengths: Mapping[str, float]) -> None:
     letters = [letter for letter in AXES if letter in lengths]
     if letters:
         through = control.frame.to_work(target(control, lengths))
+        if control.modal.absolute and through != control.place:
+            words = " ".join(f"{a}{lengths[a] / control.modal.units:g}" for a in letters)
+            control.caution(
+                "G28 through a work place",
+                f"under G90 this goes in rapid to work {words} first, and only then home",
+                "do not run this if the work, a clamp or the table is there; write G91 G28 "
+                + " ".join(f"{a}0" for a in letters),
+            )
         if through != control.place and not all(math.isnan(through[AXES.index(a)]) for a in letters):
             control.go(SpanKind.RAPID, through)
     to_machine(control, letters or list(AXES))

@@ -15,6 +15,7 @@ from listen.program.cycles import CYCLES, cycle
 from listen.program.expression import Wrong, whole
 from listen.program.frame import Frame, plane_axes
 from listen.program.motion import arc, home, not_judged, straight, target, to_machine
+from listen.program.moves import ToolUse
 from listen.program.offsets import (
     axis_shift,
     end_shift,
@@ -31,7 +32,8 @@ from listen.program.words import Word, value_of
 from listen.timeline import SpanKind
 
 G_GROUPS: dict[str, tuple[int, ...]] = {
-    "motion": (0, 10, 20, 30, 330, 331, 800, *(10 * code for code in CYCLES)),
+    "motion": (0, 10, 20, 30, 330, 331, *(10 * code for code in CYCLES)),
+    "cycle off": (800,),  # beside G0 in the report; common programs write G80 G0 Z50
     "plane": (170, 180, 190),
     "distance": (900, 910),
     "arc distance": (901, 911),
@@ -84,6 +86,7 @@ class Block:
     m: list[int] = field(default_factory=list)
     numbers: dict[str, float] = field(default_factory=dict)
     wholes: set[str] = field(default_factory=set)
+    has_speed: bool = False
 
     def used(self, *letters: str) -> None:
         """Take words away that were understood."""
@@ -138,9 +141,20 @@ def perform(control: Control, words: tuple[Word, ...]) -> str:
     _tool_and_spindle(control, block)
     _dwell(control, block)
     _modes(control, block)
+    control.say(_stated(block))
     _motion(control, block)
     _left_over(control, block)
     return _stop(control, block)
+
+
+def _stated(block: Block) -> set[str]:
+    """What the line says of the state, by group of codes."""
+    words = set(block.codes)
+    if 3 in block.m or 4 in block.m or 13 in block.m or 14 in block.m:
+        words.add("spindle")
+    if block.has_speed:
+        words.add("speed")
+    return words
 
 
 def _not_followed(control: Control, block: Block) -> str:
@@ -181,6 +195,7 @@ def _tool_and_spindle(control: Control, block: Block) -> None:
     before = control.rpm
     if "S" in numbers and 40 not in block.g:
         modal.speed = numbers.pop("S")
+        block.has_speed = True
         if not modal.speed >= 0.0:
             raise Wrong(f"word S: a speed cannot be negative, got {modal.speed:g}")
     if "T" in numbers:
@@ -200,6 +215,8 @@ def _change_tool(control: Control) -> None:
     modal = control.modal
     modal.tool = modal.next_tool
     modal.spindle = 0
+    control.stated_for_tool = set()
+    control.open_use = ToolUse(tool=modal.tool, line=control.line, file=control.file)
     by_hand = control.dialect.tool_change_by_hand
     control.pause(SpanKind.WAIT if by_hand else SpanKind.TOOL_CHANGE, 0.0 if by_hand else -1.0)
     if not control.dialect.tool_change_keeps_place:
@@ -264,6 +281,8 @@ def _modes(control: Control, block: Block) -> None:
     if "path" in codes:
         modal.exact = codes["path"] in (610, 611)
     if "distance" in codes:
+        if codes["distance"] == 910 and modal.absolute:
+            control.home_incremental = 280 in block.g or 300 in block.g
         modal.absolute = codes["distance"] == 900
     if "arc distance" in codes:
         modal.arc_centre_absolute = codes["arc distance"] == 901
@@ -302,6 +321,7 @@ def _compensation(control: Control, block: Block) -> None:
 def _compensation_radius(control: Control) -> float | None:
     """Radius to keep from the contour, or None where the path is taken as programmed."""
     number = control.modal.compensation_number
+    _check_register(control, number)
     if control.dialect.offset_register == "wear":
         return None
     radius = control.radius_of(number)
@@ -313,6 +333,19 @@ def _compensation_radius(control: Control) -> float | None:
             "give the tool in the job, with its d",
         )
     return radius
+
+
+def _check_register(control: Control, number: int) -> None:
+    tool = None if control.job is None else control.job.tool(control.modal.tool)
+    if tool is None:
+        return
+    right = tool.number if tool.d is None else tool.d
+    if number != right:
+        control.caution(
+            "radius offset of another tool",
+            f"T{tool.number} is compensated with D{number}, its own is D{right}",
+            "write the D of this tool, or its d in the job",
+        )
 
 
 def _leave_dynamic(control: Control, code: int) -> None:
@@ -376,9 +409,15 @@ def _motion(control: Control, block: Block) -> None:
     if 40 in block.g:
         return
     special = [code for code in AXIS_USERS if code in block.g]
+    if "cycle off" in codes:
+        control.cycle = Cycle()
+        modal.motion = None
     if special:
-        if "motion" in codes and codes["motion"] != 800 and any(a in lengths for a in AXES):
+        rapid_home = codes.get("motion") == 0 and special[0] in (280, 300)
+        if "motion" in codes and not rapid_home and any(a in lengths for a in AXES):
             raise Wrong(f"{g_name(special[0])} and {g_name(codes['motion'])} both want the axis words")
+        if rapid_home:
+            _new_motion(control, 0)
         _special(control, special[0], lengths, block)
         return
     if "motion" in codes:
@@ -393,7 +432,7 @@ def _motion(control: Control, block: Block) -> None:
 def _new_motion(control: Control, code: int) -> None:
     if code // 10 not in CYCLES:
         control.cycle = Cycle()
-    control.modal.motion = None if code == 800 else code
+    control.modal.motion = code
 
 
 def _rotary(control: Control, block: Block) -> None:
@@ -413,6 +452,12 @@ def _machine_move(control: Control, block: Block, lengths: dict[str, float]) -> 
 
 def _move(control: Control, block: Block, lengths: dict[str, float]) -> None:
     code = control.modal.motion
+    if control.home_incremental and not control.modal.absolute:
+        control.caution(
+            "G91 left on",
+            "the line moves by increments: G91 was set for going home and not taken back",
+            "do not run this; write G90 after the G28 line",
+        )
     if code is None:
         raise Wrong("axis words without a motion in force; is G0 or G1 missing?")
     if code in (0, 10):

@@ -88,6 +88,9 @@ def _is_plain(control: Control) -> bool:
         and modal.hold_obeyed
         and control.frame.is_plain
         and control.lag == (0.0, 0.0, 0.0)
+        and control.moved
+        and control.open_use is None
+        and not (control.home_incremental and not modal.absolute)
         and control.dialect.whole_numbers == "as written"
     )
 

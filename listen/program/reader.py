@@ -44,6 +44,12 @@ def read_source_text(
     except Wrong as wrong:
         name = flowing.sources[control.file].name
         raise ProgramError(name, max(control.line, 1), str(wrong)) from None
+    if ended_by in ("%", "end of file"):
+        control.caution(
+            "no program end",
+            "the program has no M30 or M2",
+            "write M30 at its end; without it spindle and coolant may stay on",
+        )
     return Program(
         name=source.name,
         path=source.path,
@@ -55,6 +61,7 @@ def read_source_text(
         notes=tuple(control.notes.values()),
         cautions=tuple(control.cautions.values()),
         origins={name: (o[0], o[1], o[2]) for name, o in control.origins.items()},
+        tool_uses=tuple(control.tool_uses),
         n_bytes=source.n_bytes,
         checksum=source.checksum,
         ended_by=ended_by,

@@ -136,7 +136,7 @@ def test_whole_circle_and_the_same_with_a_radius() -> None:
 def test_radii_that_differ() -> None:
     """[7.20] NISTIR 6556, 3.5.3.2 refuses 0.002 mm; here that is a caution, and a setting."""
     text = "G0 X0 Y0\nG2 X10.01 Y0 I5 J0 F100\n"
-    assert [c.kind for c in read(text).cautions] == ["arc error"]
+    assert "arc error" in [c.kind for c in read(text).cautions]
     with pytest.raises(ProgramError, match="line 2: the arc does not close"):
         read(text, arc_tolerance_mm=0.002)
 
