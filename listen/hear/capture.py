@@ -12,7 +12,6 @@ What goes wrong is one line on standard error, and exit code 2.
 
 import queue
 import struct
-import sys
 import time
 from typing import Any, BinaryIO
 
@@ -91,26 +90,3 @@ def read_piece(source: BinaryIO) -> Piece | None:
     if len(data) < 4 * n_samples:
         return None
     return when, np.frombuffer(data, dtype=np.float32), dropped, bool(overflow)
-
-
-def main(arguments: list[str]) -> int:
-    """Run as ``python -m listen.hear.capture DEVICE RATE CHANNEL``; DEVICE is "" for the system's choice."""
-    name, rate, channel = arguments
-    device = int(name) if name.isdigit() else name or None
-    try:
-        capture(device, rate=int(rate), channel=int(channel), out=sys.stdout.buffer)
-    except BrokenPipeError:
-        return 0  # nobody listens any more
-    except (OSError, ValueError, RuntimeError, ImportError) as error:
-        print(str(error).split("\n")[0], file=sys.stderr)
-        return 2
-    except Exception as error:  # PortAudioError derives from Exception alone
-        if type(error).__name__ != "PortAudioError":
-            raise
-        print(str(error).split("\n")[0], file=sys.stderr)
-        return 2
-    return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))

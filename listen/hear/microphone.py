@@ -132,7 +132,7 @@ class _Ear:
         self._opened = threading.Event()
         self._opened_s = self._last_s = time.monotonic()
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "listen.hear.capture", *arguments],
+            [sys.executable, "-m", "listen.hear", *arguments],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,

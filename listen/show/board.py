@@ -1,0 +1,237 @@
+"""What live pages show now, and what they have missed: written by the run, read by the server.
+
+Conventions
+-----------
+The run's thread tells; the server's thread reads. Frames are never queued: a page gets the
+newest, with what was decided since the last one that it got.
+"""
+
+import base64
+import json
+import queue
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import islice
+from typing import Any, TypeVar
+
+import numpy as np
+
+from listen.blocks import Block, Gap
+from listen.show.contract import FIXED_LINE, Told, page_message, sheet_page
+from listen.show.spectrum import SpectrumColumns
+from listen.states import Event, Finding, Standing, State
+from listen.timeline import Contact, Cue, Flag, Look, Mark, MarkKind, Position, Timeline, Verdict
+
+HOP_S = 0.05
+KEPT_COLUMNS = 1200  # a minute of spectrum for who joins late or was slow
+KEPT_MESSAGES = 5000
+KEPT_POSITIONS_S = 0.5  # the followed line is told this often
+CHATTER_S = 2.0
+LONGEST_SKIP_S = 2.0
+Kept = TypeVar("Kept")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cursor:
+    """How far one page has been told: messages and spectrum columns."""
+
+    message: int = 0
+    column: int = 0
+
+
+class Board:
+    """The live run as pages see it.
+
+    Parameters
+    ----------
+    rate : int
+        [Hz]
+    timeline : Timeline | None
+    listing : sequence of str
+        Lines of the program.
+    keeps : str
+        What is recorded, in words, shown at the start: "decisions and sound".
+    """
+
+    def __init__(
+        self, *, rate: int, timeline: Timeline | None = None, listing: Sequence[str] = (), keeps: str = ""
+    ) -> None:
+        self.rate = rate
+        self.inbox: queue.SimpleQueue[Mark | Look] = queue.SimpleQueue()
+        self.on_change: Callable[[], None] = lambda: None
+        self._lock = threading.Lock()
+        self._contacts = {contact.id: contact for contact in timeline.contacts} if timeline else {}
+        self._columns = SpectrumColumns(rate, hop_s=HOP_S)
+        self._spectrum: deque[bytes] = deque(maxlen=KEPT_COLUMNS)
+        self._n_columns = 0
+        self._messages: deque[str] = deque(maxlen=KEPT_MESSAGES)
+        self._n_messages = 0
+        self._heard = 0
+        self._heard_s = time.monotonic()
+        self._now: dict[str, Any] = {
+            "t": 0.0, "listening": True, "recording": bool(keeps), "trouble": "", "state": None,
+            "sure": True, "chatter": False, "cue": None, "flag": None, "next": None, "held": False,
+            "line": None, "program_s": None, "level_db": None,
+        }  # fmt: skip
+        self._made: tuple[Cursor, tuple[str, Cursor]] | None = None  # pages in step share one frame
+        self._chatter_until = 0
+        self._held = False
+        self._position_at = -rate
+        self._position: Position | None = None
+        self._before: State | None = None
+        self.hello = json.dumps(
+            {
+                "type": "hello",
+                "fixed_line": FIXED_LINE,
+                "keeps": keeps,
+                "hop_s": self._columns.hop_s,
+                "bands_hz": [round(float(hz), 1) for hz in self._columns.bands_hz],
+                "sheet": sheet_page(timeline, listing) if timeline else None,
+            }
+        )
+
+    def hear(self, item: Block | Gap) -> None:
+        """Take what was heard, for spectrum, level and the clock."""
+        with self._lock:
+            self._made = None
+            if isinstance(item, Block):
+                columns = self._columns.push(item.samples)
+                if item.samples.size:
+                    power = float(np.mean(np.square(item.samples)))
+                    self._now["level_db"] = round(10.0 * np.log10(max(power, 1e-12)), 1)
+            else:
+                self._log(page_message(item, self.rate))
+                n_columns = min(KEPT_COLUMNS, round((item.stop - item.start) / self.rate / HOP_S))
+                columns = np.zeros((n_columns, len(self._columns.bands_hz)), dtype=np.uint8)
+            for column in columns:
+                self._spectrum.append(column.tobytes())
+            self._n_columns += len(columns)
+            self._heard, self._heard_s = item.stop, time.monotonic()
+            self._now["t"] = item.stop / self.rate
+            self._now["chatter"] = item.stop < self._chatter_until
+
+    def tell(self, *items: Told) -> None:
+        """Take what was decided."""
+        changed = False
+        with self._lock:
+            self._made = None
+            for item in items:
+                changed = self._tell(item) or changed
+        if changed:
+            self.on_change()
+
+    def stand(self, *, listening: bool, recording: bool, trouble: str = "") -> None:
+        """Say whether the microphone gives sound and the disk takes it."""
+        with self._lock:
+            self._made = None
+            told = {"listening": listening, "recording": recording, "trouble": trouble}
+            changed = any(self._now[key] != value for key, value in told.items())
+            self._now.update(told)
+        if changed:
+            self.on_change()
+
+    def frame(self, cursor: Cursor) -> tuple[str, Cursor]:
+        """The newest frame as JSON, with what a page at `cursor` has not been told."""
+        with self._lock:
+            if self._made is None or self._made[0] != cursor:
+                self._made = (cursor, self._frame(cursor))
+            return self._made[1]
+
+    @property
+    def now(self) -> dict[str, Any]:
+        """What shows now, by name."""
+        with self._lock:
+            return dict(self._now)
+
+    def place_now(self) -> int:
+        """Where the stream is now, between blocks by the clock [samples]."""
+        with self._lock:
+            since = min(LONGEST_SKIP_S, time.monotonic() - self._heard_s)
+            return self._heard + round(since * self.rate)
+
+    def _frame(self, cursor: Cursor) -> tuple[str, Cursor]:
+        missed = _last(self._messages, self._n_messages - cursor.message)
+        columns = _last(self._spectrum, self._n_columns - cursor.column)
+        now = json.dumps(self._now)
+        begin = self._n_columns - len(columns)
+        spectrum = json.dumps({"first": begin, "bytes": base64.b64encode(b"".join(columns)).decode()})
+        told = Cursor(message=self._n_messages, column=self._n_columns)
+        return f'{{"type":"frame","now":{now},"spectrum":{spectrum},"log":[{",".join(missed)}]}}', told
+
+    def _tell(self, item: Told) -> bool:
+        if isinstance(item, Position):
+            return self._follow(item)
+        self._log(page_message(item, self.rate))
+        if isinstance(item, Event):
+            self._event(item)
+        elif isinstance(item, Finding):
+            self._chatter_until = item.stop + round(CHATTER_S * self.rate)
+        elif isinstance(item, Cue):
+            self._now["cue"] = {"text": item.text, "kind": item.kind, "at_s": item.at / self.rate}
+        elif isinstance(item, Flag):
+            self._now["flag"] = {"text": item.text, "kind": item.kind, "at_s": item.at / self.rate}
+        elif isinstance(item, Mark):
+            self._mark(item)
+        return not isinstance(item, Verdict)
+
+    def _event(self, event: Event) -> None:
+        if event.standing == Standing.WITHDRAWN:
+            self._now["state"] = self._before and str(self._before)
+            self._now["sure"] = True
+            return
+        if event.standing == Standing.CONFIRMED:
+            self._before = event.state
+        self._now["state"] = str(event.state)
+        self._now["sure"] = event.standing == Standing.CONFIRMED
+
+    def _follow(self, position: Position) -> bool:
+        self._position = position
+        self._now["line"] = position.line
+        self._now["program_s"] = round(position.program_time, 2)
+        self._now["next"] = self._next(position)
+        self._now["held"] = self._held or position.rate == 0.0
+        if position.at - self._position_at >= KEPT_POSITIONS_S * self.rate:
+            self._position_at = position.at
+            self._log(page_message(position, self.rate))
+        return False
+
+    def _next(self, position: Position) -> dict[str, Any] | None:
+        contact = self._contacts.get(position.next_contact or -1)
+        if contact is None:
+            return None
+        to_go = (contact.start - position.program_time) / position.rate if position.rate > 0 else None
+        return {**_contact_words(contact), "in_s": None if to_go is None else round(to_go, 1)}
+
+    def _mark(self, mark: Mark) -> None:
+        if mark.kind == MarkKind.HOLD:
+            self._held = True
+        elif mark.kind in (MarkKind.RESUME, MarkKind.CYCLE_START):
+            self._held = False
+        self._now["held"] = self._held
+
+    def _log(self, message: dict[str, Any]) -> None:
+        self._messages.append(json.dumps(message))
+        self._n_messages += 1
+
+
+def _last(kept: deque[Kept], n: int) -> list[Kept]:
+    """The newest `n`, oldest first; fewer where fewer are kept."""
+    return list(islice(reversed(kept), max(0, n)))[::-1]
+
+
+def _contact_words(contact: Contact) -> dict[str, Any]:
+    def number(value: float) -> float | None:
+        return round(value, 3) if value == value else None
+
+    x, y, z = contact.place
+    return {
+        "id": contact.id,
+        "tool": contact.tool,
+        "line": contact.line,
+        "block": contact.block,
+        "way": contact.way,
+        "place": [number(x), number(y), number(z)],
+    }

@@ -1,0 +1,235 @@
+// The live page: shows the newest frame, keeps the history, and says at once when nothing comes.
+
+import {Scope} from "./scope.js";
+import {Spectrum, Track} from "./track.js";
+import {FIXED_LINE, STATE_WORDS, clockText, make} from "./words.js";
+
+const SILENT_MS = 250; // without a frame for this long the page says NOT LISTENING
+const CUE_S = 6;
+const SHOWN_S = 30;
+const KEPT = 4000;
+const $ = (id) => document.getElementById(id);
+
+const track = new Track();
+let scope = null;
+let sheet = null;
+let socket = null;
+let started = false;
+let wanted = null; // whether details are shown, where the person chose
+let lastFrame = -Infinity;
+let bands = 0;
+let keeps = "";
+let now = {listening: false, recording: false, trouble: "", state: null, cue: null, flag: null, next: null, held: false, t: 0};
+let retry_ms = 200;
+
+function put(element, text) {
+  if (element.textContent !== text) element.textContent = text;
+}
+
+function connect() {
+  socket = new WebSocket(`ws://${location.host}/live`);
+  socket.addEventListener("message", (event) => take(JSON.parse(event.data)));
+  socket.addEventListener("close", (event) => {
+    if (event.reason) put($("said"), event.reason);
+    setTimeout(connect, retry_ms);
+    retry_ms = Math.min(3000, retry_ms * 1.6);
+  });
+}
+
+function take(message) {
+  if (message.type === "hello") greet(message);
+  else frame(message);
+}
+
+function greet(hello) {
+  retry_ms = 200;
+  keeps = hello.keeps;
+  sheet = hello.sheet;
+  bands = hello.bands_hz.length;
+  put($("fixed"), hello.fixed_line || FIXED_LINE);
+  for (const lane of ["expected", "heard", "flags", "load", "position", "gaps", "marks"]) track[lane] = [];
+  track.spectrum = null;
+  started = false;
+  track.hello = hello;
+  if (sheet && !$("listing").childElementCount) {
+    $("program").hidden = sheet.listing.length === 0;
+    sheet.listing.forEach((line, i) => $("listing").append(
+      make("li", {id: `line-${i + 1}`}, make("span", {class: "number"}, String(i + 1)), make("code", {}, line))));
+  }
+}
+
+function frame(message) {
+  lastFrame = performance.now();
+  now = message.now;
+  const {first, bytes} = message.spectrum;
+  if (bytes) columns(first, Uint8Array.from(atob(bytes), (letter) => letter.charCodeAt(0)));
+  for (const item of message.log) remember(item);
+  paint();
+}
+
+// Columns that were missed are silence of the right length, so that time never shifts.
+function columns(first, bytes) {
+  const {hop_s, bands_hz} = track.hello;
+  if (!track.spectrum || track.spectrum.count * bands > 40e6) {
+    track.spectrum = new Spectrum({hop_s, start_s: first * hop_s, bands_hz});
+    scope?.retheme();
+  }
+  const {spectrum} = track;
+  const next = Math.round(spectrum.start_s / hop_s) + spectrum.count;
+  if (first > next) spectrum.append(new Uint8Array((first - next) * bands));
+  spectrum.append(bytes);
+}
+
+function keep(lane, item) {
+  lane.push(item);
+  if (lane.length > KEPT) lane.splice(0, lane.length - KEPT);
+}
+
+function remember(item) {
+  if (item.type === "event") heard(item);
+  else if (item.type === "position") keep(track.position, item);
+  else if (item.type === "flag") keep(track.flags, item);
+  else if (item.type === "gap") keep(track.gaps, item);
+  else if (item.type === "load") { track.load_unit = item.unit; keep(track.load, item); }
+  else if (item.type === "mark" || item.type === "look") noted(item);
+  else if (item.type === "verdict") expected(item);
+}
+
+function heard(event) {
+  started = true;
+  if (event.standing !== "confirmed") return;
+  const before = track.heard.at(-1);
+  if (before) before.to_s = Math.max(before.from_s, event.at_s);
+  keep(track.heard, {state: event.state, from_s: event.at_s, to_s: event.at_s, probability: event.probability});
+  if (event.state !== "entry" && event.state !== "air") return;
+  const words = `${event.state === "entry" ? "contact begins" : "contact ends"}`;
+  $("table").prepend(make("tr", {}, make("td", {}, clockText(event.at_s)), make("td", {}, words)));
+  if ($("table").childElementCount > 50) $("table").lastElementChild.remove();
+}
+
+function noted(item) {
+  if (item.text.startsWith("cycle start")) started = true;
+  keep(track.marks, {at_s: item.at_s, text: item.text});
+  put($("said"), `Noted at ${clockText(item.at_s)}: ${item.text}`);
+}
+
+function expected(verdict) {
+  const contact = sheet?.contacts.find((one) => one.id === verdict.contact);
+  const [from_s, to_s] = verdict.expected;
+  if (!contact || from_s === null || to_s === null || track.expected.some((one) => one.id === contact.id)) return;
+  const share = (to_s - from_s) / (contact.stop_s - contact.start_s);
+  keep(track.expected, {
+    id: contact.id, label: contact.label, from_s, to_s,
+    full_s: from_s + share * (contact.full_s - contact.start_s),
+    thin_s: to_s - share * (contact.stop_s - contact.thin_s),
+    tooth_pass_hz: contact.tooth_pass_hz, flagged: verdict.verdict !== "as expected",
+  });
+}
+
+function ear() {
+  const silent = performance.now() - lastFrame > SILENT_MS;
+  if (silent || !now.listening) {
+    return {on: false, word: "NOT LISTENING", more: silent ? "no word from the computer that listens" : "the microphone gives no sound"};
+  }
+  const more = now.trouble || (now.recording ? `recording: ${keeps}` : "not recording");
+  return {on: true, word: "LISTENING", more: `${more} · ${clockText(now.t, 0)}`};
+}
+
+function stateWord() {
+  if (now.state === null || now.state === undefined) return "cannot tell yet";
+  if (now.state === "entry") return "contact";
+  if (now.state === "steady" && now.chatter) return "in the cut, chatter";
+  return STATE_WORDS[now.state];
+}
+
+function paintEar() {
+  const {on, word, more} = ear();
+  document.body.dataset.ear = on ? "on" : "off";
+  put($("ear-word"), word);
+  put($("ear-more"), more);
+  return on;
+}
+
+function paint() {
+  const on = paintEar();
+  const word = stateWord();
+  put($("state"), word);
+  $("state").classList.toggle("small", word.length > 10);
+  document.body.dataset.state = on ? now.state ?? "none" : "none";
+  const cue = now.cue && now.t - now.cue.at_s < CUE_S ? now.cue.text : "";
+  put($("cue"), cue);
+  paintNext();
+  paintFlag(cue);
+  paintHold();
+}
+
+function paintNext() {
+  const {next} = now;
+  if (!next) {
+    put($("next-what"), sheet ? "–" : "no job: only what is heard is told");
+    put($("next-where"), "");
+    return;
+  }
+  const [x, y, z] = next.place;
+  const soon = next.in_s !== null && next.in_s > 0 ? `, in about ${Math.round(next.in_s)} s` : "";
+  put($("next-what"), `T${next.tool}, ${next.block}${z === null ? "" : `, Z ${z.toFixed(2)} at touch`}${soon}`);
+  put($("next-where"), x === null || y === null ? next.way : `${next.way} at X ${x.toFixed(1)} Y ${y.toFixed(1)}`);
+}
+
+function paintFlag(cue) {
+  const {flag} = now;
+  put($("flag-text"), flag ? `${clockText(flag.at_s, 0)}  ${flag.text}` : "none");
+  $("flag").toggleAttribute("data-raised", Boolean(flag));
+  const fresh = flag && now.t - flag.at_s < 10;
+  document.body.toggleAttribute("data-alert", Boolean(fresh || cue));
+}
+
+function paintHold() {
+  const open = wanted ?? (now.held || !started);
+  if ($("hold").hidden === open) {
+    $("hold").hidden = !open;
+    document.body.classList.toggle("unfolded", open);
+    $("more").setAttribute("aria-expanded", String(open));
+    put($("more"), open ? "Hide details" : "Show details");
+  }
+  if (!open) return;
+  scope ??= new Scope($("scope"), track, {follow_s: SHOWN_S});
+  const last = track.heard.at(-1);
+  if (last) last.to_s = Math.max(last.to_s, now.t);
+  scope.followTo(now.t);
+  const turning = now.state && now.state !== "air" ? "heard" : "not sure by ear: look";
+  put($("spindle"), `(${turning})`);
+  paintLine();
+}
+
+function paintLine() {
+  const line = now.line ? $(`line-${now.line}`) : null;
+  const marked = $("listing").querySelector("[aria-current]");
+  if (!line || line === marked) return;
+  marked?.removeAttribute("aria-current");
+  line.setAttribute("aria-current", "true");
+  $("listing").scrollTop = line.offsetTop - $("listing").clientHeight / 2;
+}
+
+function say(message) {
+  if (socket?.readyState === WebSocket.OPEN) socket.send(JSON.stringify(message));
+  else put($("said"), "Not noted: there is no connection.");
+}
+
+for (const button of document.querySelectorAll("[data-mark]")) {
+  button.addEventListener("click", () => say({mark: button.dataset.mark}));
+}
+for (const form of document.querySelectorAll("[data-form]")) {
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    const [[name, value]] = [...new FormData(form)];
+    if (form.dataset.form === "look") say({look: value});
+    else say({mark: form.dataset.form, [name]: Number(value)});
+    form.reset();
+  });
+}
+$("more").addEventListener("click", () => { wanted = $("hold").hidden; paintHold(); });
+
+setInterval(() => { if (!paintEar()) document.body.dataset.state = "none"; }, 50);
+connect();
+document.documentElement.dataset.ready = "yes";

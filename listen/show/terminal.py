@@ -1,0 +1,107 @@
+"""The live run in a terminal, for a machine without a browser: the same facts, large as text can be."""
+
+import queue
+import time
+from types import TracebackType
+from typing import Self
+
+from rich.console import Console, Group
+from rich.live import Live
+from rich.panel import Panel
+from rich.text import Text
+
+from listen.blocks import Block, Gap
+from listen.show.board import Board
+from listen.show.contract import FIXED_LINE, Told
+from listen.timeline import Look, Mark, Timeline
+
+STATE_WORDS = {
+    None: "CANNOT TELL YET",
+    "air": "AIR",
+    "entry": "CONTACT",
+    "steady": "IN THE CUT",
+    "exit": "EXIT",
+}
+BARS = {None: "·", "air": "▁", "entry": "▄", "steady": "█", "exit": "▄"}
+REFRESH_HZ = 10.0
+CUE_S = 6.0
+
+
+class TerminalScreen:
+    """Draws the newest state ten times a second; takes no marks.
+
+    Parameters
+    ----------
+    rate : int
+        [Hz]
+    timeline : Timeline | None
+    console : Console | None
+        Where to draw; None for the terminal.
+    """
+
+    def __init__(
+        self, *, rate: int, timeline: Timeline | None = None, console: Console | None = None
+    ) -> None:
+        self.inbox: queue.SimpleQueue[Mark | Look] = queue.SimpleQueue()
+        self._board = Board(rate=rate, timeline=timeline, keeps="yes")
+        self._live = Live(
+            self.drawing(), console=console or Console(), refresh_per_second=REFRESH_HZ, auto_refresh=False
+        )
+        self._drawn_s = 0.0
+
+    def hear(self, item: Block | Gap) -> None:
+        """Take sound."""
+        self._board.hear(item)
+        if time.monotonic() - self._drawn_s >= 1.0 / REFRESH_HZ:
+            self._draw()
+
+    def tell(self, *items: Told) -> None:
+        """Take what was decided."""
+        self._board.tell(*items)
+        self._draw()
+
+    def stand(self, *, listening: bool, recording: bool, trouble: str = "") -> None:
+        """Say whether microphone and disk work."""
+        before = self._board.now["listening"]
+        self._board.stand(listening=listening, recording=recording, trouble=trouble)
+        if before != listening:
+            self._draw()
+
+    def drawing(self) -> Group:
+        """The four things, as text."""
+        now = self._board.now
+        listening = "LISTENING" if now["listening"] else "NOT LISTENING"
+        recording = now["trouble"] or ("recording" if now["recording"] else "not recording")
+        state = now["state"] if now["listening"] else None
+        word = STATE_WORDS[state] + (", CHATTER" if now["chatter"] and state == "steady" else "")
+        cue = now["cue"]["text"] if now["cue"] and now["t"] - now["cue"]["at_s"] < CUE_S else ""
+        flag = now["flag"]
+        return Group(
+            Text(FIXED_LINE, style="reverse"),
+            Text(f"{listening}   {recording}   {now['t']:.0f} s", style="bold"),
+            Panel(Text(f"{BARS[state] * 3}  {word}\n     {cue}", style="bold"), title="now"),
+            Panel(Text(_next_words(now["next"])), title="next"),
+            Panel(Text(f"{flag['at_s']:.0f} s  {flag['text']}" if flag else "none"), title="last flag"),
+        )
+
+    def _draw(self) -> None:
+        self._drawn_s = time.monotonic()
+        self._live.update(self.drawing(), refresh=True)
+
+    def __enter__(self) -> Self:
+        self._live.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._live.stop()
+
+
+def _next_words(following: dict[str, object] | None) -> str:
+    if following is None:
+        return "-"
+    place = following["place"]
+    assert isinstance(place, list)
+    touch = "" if place[2] is None else f", Z {place[2]:.2f} at touch"
+    return f"T{following['tool']}, {following['block']}{touch}, {following['way']}"
