@@ -7,6 +7,7 @@ import numpy as np
 from listen.synth.force import read_table, rows_of
 from listen.synth.made import TrueChatter, TrueContact
 from listen.synth.plan import PlannedContact
+from listen.synth.regenerative_sound import regenerate
 from listen.synth.sound import (
     TABLE,
     Sound,
@@ -66,7 +67,10 @@ def render_contact(
     gate = read_table(gate_table, rows, own)
     clean = read_table(drive_table, rows, own) * _unevenness(rng, tool, own)
     drive = clean.copy()
-    chatter = _add_chatter(rng, drive, gate, planned, tool, full=full, leaving=leaving, rate=rate)
+    if planned.regenerative > 0.0:
+        chatter = regenerate(drive, planned.regenerative, tool, full=full, leaving=leaving, rate=rate)
+    else:
+        chatter = _add_chatter(rng, drive, gate, planned, tool, full=full, leaving=leaving, rate=rate)
     swell = _swell(rng, tool, own.size, rate) * _course(planned, own.size, rate)
     inside = _Inside(full=full, leaving=leaving, rate=rate, high_hz=high_hz)
     wet, power = _wet(rng, tool, drive * swell, clean * swell, gate * swell, inside)

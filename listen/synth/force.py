@@ -166,8 +166,8 @@ def force_tables(cut: Cut, *, smear: float) -> tuple[Sound, Sound]:
     engaged = _engaged(cut, angle) * _rise(cut)
     drive = np.zeros(engaged.shape)
     gate = np.zeros(engaged.shape)
-    for tooth, own in enumerate(cut.runout):
-        chip = np.maximum(_chip(cut, angle) + own - cut.runout[tooth - 1], 0.0)
+    for tooth in range(cut.flutes):
+        chip = _chip_of(cut, tooth, _chip(cut, angle))
         size = chip ** (1.0 - cut.exponent) + cut.edge_share * (chip > 0.0)
         step = round(tooth * TABLE / cut.flutes)
         drive += np.roll(engaged * (size * _heard_share(cut, angle)), step, axis=1)
@@ -175,6 +175,15 @@ def force_tables(cut: Cut, *, smear: float) -> tuple[Sound, Sound]:
     if cut.climb and not cut.is_axial:
         drive, gate = drive[:, ::-1], gate[:, ::-1]
     return _finish(drive, cut, smear), _finish(gate, cut, smear)
+
+
+def _chip_of(cut: Cut, tooth: int, even: Values) -> Values:
+    """Chip of one tooth [feeds per tooth]: down to the deepest of the surfaces that those before it left."""
+    left = [
+        turns_back * even + cut.runout[tooth] - cut.runout[(tooth - turns_back) % cut.flutes]
+        for turns_back in range(1, cut.flutes + 1)
+    ]
+    return np.asarray(np.maximum(np.min(left, axis=0), 0.0))
 
 
 def _chip(cut: Cut, angle: Values) -> Values:

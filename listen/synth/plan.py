@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 class PlannedContact:
     """One contact to be made.
 
-    `chatter_from` and `chatter_to` are shares of its full part; `course` holds steps of its force
+    `chatter_from` and `chatter_to` are shares of its full part; `regenerative` is its depth of cut over
+    the stability limit, 0 where chatter is not worked out from its cause; `course` holds steps of its force
     over the planned one, as (clip_s, dB).
     """
 
@@ -29,6 +30,7 @@ class PlannedContact:
     chatter_from: float = 0.0
     chatter_to: float = 0.0
     chatter_db: float = 0.0
+    regenerative: float = 0.0
     contact: int | None = None
     fault: str = ""
     course: tuple[tuple[float, float], ...] = ()

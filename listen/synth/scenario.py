@@ -129,7 +129,7 @@ def _cut_of(contact: Contact, like: Cut, widest_mm: float, fault: str) -> Cut:
     axial = way in ("slot", "drill", "plunge")
     runout = tuple(like.runout[i % len(like.runout)] for i in range(flutes))
     if fault == "broken tooth":  # it cuts nothing, the one behind it twice as much
-        runout = (-1.0, *runout[1:])
+        runout = (-float(flutes), *runout[1:])
     return dataclasses.replace(
         like,
         way=way,
@@ -208,8 +208,7 @@ def _piece(
         stop_s=max(ends, begins + 1e-3),
         tool=tool,
         snr_db=script.snr_db + contact.strength_db + louder + float(lighter),
-        chatter_to=1.0 if kind == "chatter" else 0.0,
-        chatter_db=amount if kind == "chatter" else 0.0,
+        regenerative=amount if kind == "chatter" else 0.0,
         contact=contact.id,
         fault=kind,
         course=_course(script, timeline, begins, ends),

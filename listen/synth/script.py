@@ -29,7 +29,8 @@ class Fault:
         Id of the contact.
     amount : float
         "early", "late": seconds of program time; "half-way": share of the contact after which the sound is
-        gone; "heavier", "lighter", "chatter": dB; not used by the others.
+        gone; "heavier", "lighter": dB; "chatter": depth of cut over the stability limit, above 1; not used
+        by the others.
     """
 
     kind: str
