@@ -2,9 +2,9 @@
 
 import os
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from heapq import merge
 from pathlib import Path
 
@@ -14,7 +14,7 @@ from listen.errors import InputError, RecordingError
 from listen.hear import parse_columns, read_blocks, read_load_log, sound_info
 from listen.job import Job
 from listen.job_file import load_job
-from listen.record import Run, RunWriter, read_header
+from listen.record import Run, RunWriter, read_header, read_run
 from listen.record.lines import Line
 from listen.session import Decided, Session, plan_job, second_hearing
 from listen.states import ContactSound, StateLikelihoods
@@ -60,67 +60,130 @@ def replay_recording(
         For a job, program, recording or load log that cannot be used, and a folder that must not
         be written.
     """
-    sound, job = _source(recording, job)
-    plan = load_job(job) if job is not None else None
-    timeline = plan_job(plan).timeline if plan is not None else None
-    if sound is None and load is None:
+    source = _source(recording, job)
+    if source.sound is None and load is None and not source.witnesses:
         raise InputError("no sound and no load: `-` needs --load FILE")
-    rate, length = _clock(sound)
-    inputs = _inputs(sound, rate, load, columns)
+    plan = load_job(source.job) if source.job is not None else None
+    timeline = plan_job(plan).timeline if plan is not None else None
+    inputs = inputs_of(source, load, columns)
     with new_folder(out) as folder:
         run = _listen(
             inputs,
-            ear=_ear(sound, rate),
+            ear=_ear(source),
             folder=folder,
-            rate=rate,
+            rate=source.rate,
             timeline=timeline,
             job=plan,
             source=recording.name,
-            tell=lambda at: progress(0.9 * min(1.0, at / max(1, length))),
+            tell=lambda at: progress(0.9 * min(1.0, at / max(1, source.length))),
         )
         write_page(run, folder / "timeline.html")
     progress(1.0)
     return replace(run, folder=out)
 
 
-def _source(recording: Path, job: Path | None) -> tuple[Path | None, Path | None]:
-    """The sound file and the job, from a file, a run folder or ``-``."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """What is listened to.
+
+    Attributes
+    ----------
+    sound : Path | None
+        None where load is all there is.
+    job : Path | None
+    rate, length : int
+        [Hz], [samples].
+    gaps, witnesses : tuple
+        What a run folder says was not heard, and what came beside the sound.
+    """
+
+    sound: Path | None
+    job: Path | None
+    rate: int
+    length: int
+    gaps: tuple[Gap, ...] = ()
+    witnesses: tuple[LoadSample | Mark, ...] = ()
+
+
+def _source(recording: Path, job: Path | None) -> Source:
+    """A sound file, a run folder or ``-``."""
     if str(recording) == "-":
-        return None, job
-    if not recording.is_dir():
-        return recording, job
-    header = read_header(recording)
-    own_job = recording / "job" / "job.toml"
-    if not header.sound:
-        raise RecordingError(f"{recording} keeps no sound, so it cannot be listened to again")
-    return recording / header.sound, job or (own_job if own_job.is_file() else None)
+        return Source(sound=None, job=job, rate=WITHOUT_SOUND_HZ, length=0)
+    if recording.is_dir():
+        return run_folder(recording, job)
+    info = sound_info(recording)
+    return Source(sound=recording, job=job, rate=info.rate, length=info.n_samples)
 
 
-def _clock(sound: Path | None) -> tuple[int, int]:
-    """Rate and length of what will be heard [Hz, samples]."""
-    if sound is None:
-        return WITHOUT_SOUND_HZ, 0
-    info = sound_info(sound)
-    return info.rate, info.n_samples
+def run_folder(folder: Path, job: Path | None) -> Source:
+    """What a run folder holds to be listened to again, gaps and witnesses at their places."""
+    run = read_run(folder)
+    own_job = folder / "job" / "job.toml"
+    if run.sound_path is None and not run.loads:
+        raise RecordingError(f"{folder} keeps neither sound nor load, so it cannot be listened to again")
+    rate = run.header.sound_rate if run.sound_path else run.rate
+    scale = rate / run.rate
+    return Source(
+        sound=run.sound_path,
+        job=job or (own_job if own_job.is_file() else None),
+        rate=rate,
+        length=round(run.duration * scale),
+        gaps=tuple(
+            replace(gap, start=round(gap.start * scale), stop=round(gap.stop * scale)) for gap in run.gaps
+        ),
+        witnesses=tuple(sorted(_scaled((*run.loads, *run.marks), scale), key=lambda item: item.at)),
+    )
 
 
-def _ear(sound: Path | None, rate: int) -> Ear:
-    return LoadEar(rate=rate, keep=True) if sound is None else SoundEar(shipped_model(), rate=rate, keep=True)
+def _scaled(items: Iterable[LoadSample | Mark], scale: float) -> Iterator[LoadSample | Mark]:
+    for item in items:
+        moved: LoadSample | Mark = replace(item, at=round(item.at * scale))
+        yield moved
 
 
-def _inputs(sound: Path | None, rate: int, load: Path | None, columns: str) -> Iterator[Input]:
-    """Sound and load in the order in which they would have come."""
-    logged: list[LoadSample | Mark] = []
+def _ear(source: Source) -> Ear:
+    if source.sound is None:
+        return LoadEar(rate=source.rate, keep=True)
+    return SoundEar(shipped_model(), rate=source.rate, keep=True)
+
+
+def inputs_of(source: Source, load: Path | None, columns: str) -> Iterator[Input]:
+    """Sound and what came beside it in the order in which they would have come."""
+    witnesses: tuple[LoadSample | Mark, ...] = source.witnesses
     if load is not None:
-        logged = list(read_load_log(load, rate=rate, columns=parse_columns(columns)).items)
-    if sound is None:
-        return iter(logged)
-    blocks = read_blocks(sound, block_samples=round(BLOCK_S * rate))
-    return merge(blocks, logged, key=_known_at)
+        witnesses = read_load_log(load, rate=source.rate, columns=parse_columns(columns)).items
+    if source.sound is None:
+        return iter(witnesses)
+    blocks = read_blocks(source.sound, block_samples=round(BLOCK_S * source.rate))
+    return merge(_with_gaps(blocks, list(source.gaps)), witnesses, key=_begins_at)
 
 
-def _known_at(item: Input) -> int:
-    return item.stop if isinstance(item, Block | Gap) else item.at
+def _begins_at(item: Input) -> int:
+    return item.start if isinstance(item, Block | Gap) else item.at
+
+
+def _with_gaps(blocks: Iterable[Block], gaps: list[Gap]) -> Iterator[Block | Gap]:
+    """Blocks with what was silence on disk given as the gap that it was."""
+    for block in blocks:
+        begin = block.start
+        while gaps and gaps[0].start < block.stop:
+            gap = gaps[0]
+            if gap.start > begin:
+                yield _part(block, begin, gap.start)
+            if gap.start >= block.start:
+                yield gap
+            begin = max(begin, gap.stop)
+            if gap.stop > block.stop:
+                break
+            gaps.pop(0)
+        if begin < block.stop:
+            yield _part(block, begin, block.stop)
+    yield from (gap for gap in gaps[:1] if gap.start >= block.stop)
+
+
+def _part(block: Block, start: int, stop: int) -> Block:
+    samples = block.samples[start - block.start : stop - block.start]
+    return Block(samples=samples, start=start, rate=block.rate)
 
 
 def _listen(

@@ -40,6 +40,7 @@ class Session:
         self._ear = ear
         self._follower = None if timeline is None else Follower(timeline, rate=rate, ear=ear.rates)
         self._advise = Advise(timeline, rate)
+        self._waiting: list[LoadSample | Mark] = []  # ahead of the sound
         self._closed = False
 
     @property
@@ -50,6 +51,8 @@ class Session:
     def push(self, given: Given) -> tuple[Decided, ...]:
         """Take the next block, gap, load sample or mark; give everything that it decides.
 
+        A load sample or mark that lies ahead of the sound waits until the sound has come so far.
+
         Raises
         ------
         InputError
@@ -59,24 +62,40 @@ class Session:
         """
         if self._closed:
             raise ListenError("push() after close(): make a new Session per run")
+        if isinstance(given, LoadSample | Mark):
+            return self._witness(given)
         self._check_place(given)
-        heard = self._ear.push(given)
-        self.heard = self._end_after(given)
-        marks = (given,) if isinstance(given, Mark) else ()
-        return self._told(heard, marks)
+        decided: list[Decided] = []
+        while self._waiting and self._waiting[0].at < given.stop:
+            if isinstance(given, Block) and self._waiting[0].at > given.start:
+                before, given = _cut(given, self._waiting[0].at)
+                decided += self._hear(before)
+            decided += self._hear(self._waiting.pop(0))
+        return (*decided, *self._hear(given))
 
     def close(self) -> tuple[Decided, ...]:
         """End the run and give what was still open."""
         if self._closed:
             return ()
+        last = tuple(item for given in self._waiting for item in self._hear(given))
         self._closed = True
-        last = self._told(self._ear.close(), ())
+        last += self._told(self._ear.close(), ())
         followed = () if self._follower is None else self._follower.close(self.heard)
         return last + followed + self._advise.push(*followed) + self._advise.close()
 
-    def _check_place(self, given: Given) -> None:
-        if isinstance(given, LoadSample | Mark):
-            return
+    def _witness(self, given: LoadSample | Mark) -> tuple[Decided, ...]:
+        if self._ear.runs_on_load or given.at <= self.heard:
+            return self._hear(given)
+        self._waiting.append(given)
+        self._waiting.sort(key=lambda item: item.at)
+        return ()
+
+    def _hear(self, given: Given) -> tuple[Decided, ...]:
+        heard = self._ear.push(given)
+        self.heard = self._end_after(given)
+        return self._told(heard, (given,) if isinstance(given, Mark) else ())
+
+    def _check_place(self, given: Block | Gap) -> None:
         if isinstance(given, Block) and given.rate != self.rate:
             raise InputError(f"this run listens at {self.rate} Hz, got a block at {given.rate} Hz")
         if given.start != self.heard:
@@ -110,6 +129,14 @@ class Session:
             return ()
         followed = self._follower.push(items, now)
         return followed + self._advise.push(*followed)
+
+
+def _cut(block: Block, at: int) -> tuple[Block, Block]:
+    place = at - block.start
+    return (
+        Block(samples=block.samples[:place], start=block.start, rate=block.rate),
+        Block(samples=block.samples[place:], start=at, rate=block.rate),
+    )
 
 
 def _known_at(item: Event | Mark | Gap | Finding | ContactSound) -> int:

@@ -89,6 +89,7 @@ class RunWriter:
         self._live = live
         self._made_folder = _prepare(folder, replace=replace)
         self._closed = False
+        self._sound_closed = False
         self._stop = 0
         self._last_position: Position | None = None
         try:
@@ -125,6 +126,15 @@ class RunWriter:
                 self._block(item)
             elif isinstance(item, tuple(LINE_TYPES.values())):
                 self._line(item)
+
+    def close_sound(self) -> None:
+        """End the sound file, so that it can be read before the run is finished; takes no more blocks."""
+        if not self._sound_closed:
+            if self._syncer is not None:
+                self._syncer.close()
+                self._syncer = None
+            self._sound_closed = True
+            self._sound.close()
 
     def finish(
         self,
@@ -238,15 +248,12 @@ class RunWriter:
     def _close(self) -> None:
         if self._closed:
             return
-        if self._syncer is not None:
-            self._syncer.close()
-        self._sound.close()
+        self.close_sound()
         self._check_end()
         os.close(self._lines)
         self._closed = True
 
     def _check_end(self) -> None:
-        self._syncer = None
         self._check()
         self._write({"type": "end", "duration": self._stop})
 

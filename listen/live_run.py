@@ -1,0 +1,212 @@
+"""Listen at the machine: microphone in, decisions out to disk and to whoever watches.
+
+The thread that calls `listen_live` reads the microphone, decides, writes and tells; nothing else
+touches session or writer.
+"""
+
+import queue
+import signal
+import threading
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import Protocol
+
+import numpy as np
+
+from listen.blocks import Block, Gap, LoadSample
+from listen.ears import SoundEar, shipped_model
+from listen.job import Job
+from listen.record import Run, RunWriter, read_run
+from listen.record.lines import Line
+from listen.replay_run import inputs_of, run_folder
+from listen.session import Session, second_hearing
+from listen.states import StateLikelihoods
+from listen.timeline import Look, Mark, Timeline
+
+SIXTEEN_BITS = 32768.0
+SECOND_LOOK_S = 3 * 3600.0  # longer recordings keep their live verdicts
+
+
+class Source(Protocol):
+    """A microphone, or what stands in for one."""
+
+    @property
+    def listening(self) -> bool:
+        """False while nothing arrives."""
+        ...
+
+    def read(self, *, timeout_s: float = 0.1) -> tuple[Block | Gap, ...]:
+        """What arrived."""
+        ...
+
+
+class Screen(Protocol):
+    """Whoever shows the run while it happens, and hands in what people say."""
+
+    inbox: "queue.SimpleQueue[Mark | Look]"
+
+    def hear(self, item: Block | Gap) -> None:
+        """Take what was heard."""
+        ...
+
+    def tell(self, *items: Line) -> None:
+        """Take what was decided."""
+        ...
+
+    def stand(self, *, listening: bool, recording: bool, trouble: str = "") -> None:
+        """Say whether the microphone gives sound and the disk takes it."""
+        ...
+
+
+Witnesses = Callable[[], Iterable[LoadSample | Mark]]
+
+
+def listen_live(
+    microphone: Source,
+    *,
+    session: Session,
+    writer: RunWriter,
+    screens: tuple[Screen, ...],
+    goes_on: Callable[[], bool],
+    witnesses: Witnesses = lambda: (),
+) -> None:
+    """Listen until `goes_on` says no; every decision is on its way to the disk before it is shown.
+
+    Parameters
+    ----------
+    microphone : Source
+    session, writer
+        Of this run.
+    screens : tuple of Screen
+    goes_on : callable
+        Asked after each read.
+    witnesses : callable
+        What load and controller said since it was last asked.
+    """
+    while goes_on():
+        for item in microphone.read(timeout_s=0.05):
+            _take(as_recorded(item), session, writer, screens)
+        for said in (*_said(screens), *witnesses()):
+            _take(said, session, writer, screens)
+        for screen in screens:
+            screen.stand(listening=microphone.listening, recording=writer.recording, trouble=writer.problem)
+    last = [item for item in session.close() if not isinstance(item, StateLikelihoods)]
+    writer.push(*last)
+    for screen in screens:
+        screen.tell(*last)
+
+
+def _said(screens: tuple[Screen, ...]) -> list[Mark | Look]:
+    said: list[Mark | Look] = []
+    for screen in screens:
+        while not screen.inbox.empty():
+            said.append(screen.inbox.get_nowait())
+    return said
+
+
+def _take(
+    given: Block | Gap | LoadSample | Mark | Look,
+    session: Session,
+    writer: RunWriter,
+    screens: tuple[Screen, ...],
+) -> None:
+    decided = () if isinstance(given, Look) else session.push(given)
+    lines = [item for item in decided if not isinstance(item, StateLikelihoods)]
+    writer.push(given, *lines)
+    for screen in screens:
+        if isinstance(given, Block | Gap):
+            screen.hear(given)
+        else:
+            screen.tell(given)
+        screen.tell(*lines)
+
+
+def as_recorded(item: Block | Gap) -> Block | Gap:
+    """The block as 16 bits hold it, so that what is decided live is decided from what is kept."""
+    if isinstance(item, Gap):
+        return item
+    whole = np.clip(np.round(item.samples * SIXTEEN_BITS), -SIXTEEN_BITS, SIXTEEN_BITS - 1.0)
+    return Block(samples=whole / SIXTEEN_BITS, start=item.start, rate=item.rate)
+
+
+@contextmanager
+def until_interrupted() -> Iterator[threading.Event]:
+    """An event that Ctrl-C or a polite request to end sets, instead of ending at once."""
+    stop = threading.Event()
+    before = {
+        number: signal.signal(number, lambda *_: stop.set()) for number in (signal.SIGINT, signal.SIGTERM)
+    }
+    try:
+        yield stop
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def live_run(
+    microphone: Source,
+    *,
+    rate: int,
+    folder: Path,
+    screens: Sequence[Screen],
+    stop: threading.Event,
+    timeline: Timeline | None,
+    job: Job | None,
+    keep: str,
+    name: str,
+    witnesses: Witnesses = lambda: (),
+) -> Run:
+    """Listen until `stop` is set, and give the finished run.
+
+    Parameters
+    ----------
+    microphone : Source
+    rate : int
+        [Hz]
+    folder : Path
+        The run folder.
+    screens : sequence of Screen
+    stop : Event
+    timeline, job
+        None without a job.
+    keep : str
+        What of the sound is kept: "flac" (replays to the sample), "opus" (small) or "none".
+    name : str
+        Of the microphone.
+    witnesses : callable
+        See `listen_live`.
+    """
+    ear = SoundEar(shipped_model(), rate=rate, keep=False)
+    started = datetime.now().astimezone().isoformat(timespec="seconds")
+    writer = RunWriter(
+        folder, rate=rate, live=True, sound=keep, timeline=timeline, job=job, started=started, source=name
+    )
+    with writer:
+        listen_live(
+            microphone,
+            session=Session(timeline, ear=ear, rate=rate),
+            writer=writer,
+            screens=tuple(screens),
+            goes_on=lambda: not stop.is_set(),
+            witnesses=witnesses,
+        )
+        return finish_live(writer, timeline)
+
+
+def finish_live(writer: RunWriter, timeline: Timeline | None) -> Run:
+    """Close the run; where its sound was kept exactly, it is looked at a second time."""
+    writer.close_sound()
+    source = run_folder(writer.folder, None) if writer.header.sound == "sound.flac" else None
+    if source is None or source.length > SECOND_LOOK_S * source.rate:
+        return writer.finish()
+    ear = SoundEar(shipped_model(), rate=source.rate, keep=True)
+    for item in inputs_of(source, None, ""):
+        ear.push(item)
+    ear.close()
+    run = read_run(writer.folder)
+    refined, verdicts = second_hearing(
+        ear, timeline, rate=run.rate, told=[*run.sounds, *run.marks, *run.gaps], end=run.duration
+    )
+    return writer.finish(refined=refined, verdicts=verdicts)
