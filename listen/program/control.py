@@ -339,6 +339,10 @@ class Control:
         if math.isnan(step):
             raise Wrong("a place that is not known under cutter compensation; is G40 missing before it?")
         moves = step > 1e-6 or sweep != 0.0
+        if self._beside and math.dist(self._beside[-1].end, begin) > 1e-6:
+            raise Wrong(
+                "the coordinates change under cutter compensation, which is not followed; use G40 first"
+            )
         piece = Piece(row=row, line=self.line, begin=begin, end=end, centre=centre, sweep=sweep, moves=moves)
         self._beside.append(piece)
 

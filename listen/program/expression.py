@@ -121,11 +121,15 @@ class Reader:
         """``[ expression ]``."""
         if not self.take("["):
             raise Wrong(f"an expression needs brackets at {self.rest()!r}")
+        inner = self.open_expression()
+        if not self.take("]"):
+            raise Wrong(f"an operator or ] must stand at {self.rest()!r}")
+        return inner
+
+    def open_expression(self) -> Value:
+        """Operands and operators as far as they go, as common controls take them after ``=``."""
         operands, operators = [self.real()], list[str]()
-        while not self.take("]"):
-            operator = self.match(OPERATOR)
-            if operator is None:
-                raise Wrong(f"an operator or ] must stand at {self.rest()!r}")
+        while (operator := self.match(OPERATOR)) is not None:
             operators.append(operator)
             operands.append(self.real())
         return _combine(operands, operators)

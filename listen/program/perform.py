@@ -272,6 +272,8 @@ def _dwell(control: Control, block: Block) -> None:
 def _modes(control: Control, block: Block) -> None:
     modal, codes = control.modal, block.codes
     if "plane" in codes:
+        if modal.compensation != 40 and {170: 2, 180: 1, 190: 0}[codes["plane"]] != modal.plane:
+            raise Wrong("the plane cannot change under cutter compensation; is G40 missing?")
         modal.plane = {170: 2, 180: 1, 190: 0}[codes["plane"]]
     if "tool length" in codes:
         _length_offset(control, block)

@@ -196,7 +196,7 @@ def _rest(reader: Reader) -> tuple[list[Word], list[tuple[Callable[[Variables], 
             key = reader.variable_key()
             if not reader.take("="):
                 raise Wrong(f"a variable is set with =, got {reader.rest()!r}")
-            assigns.append((key, reader.real()))
+            assigns.append((key, reader.open_expression()))
         else:
             words.append(_word(reader))
     if any(word[0] == "N" for word in words):
@@ -212,7 +212,10 @@ def _word(reader: Reader) -> Word:
     if reader.at >= len(reader.text):
         raise Wrong(f"word {letter} has no number")
     before = reader.at
-    value, is_whole = reader.value()
+    try:
+        value, is_whole = reader.value()
+    except Wrong as wrong:
+        raise Wrong(f"word {letter}: {wrong}") from None
     text = reader.text[before : reader.at]
     if text[-1].isdigit() or text[-1] == ".":
         try:
