@@ -107,8 +107,8 @@ def _kinds(
     kind[found & begins & (on == On.LATE)] = STARTED_LATE
     kind[found & begins & (on == On.EARLY)] = STARTED_EARLY
     here = found & (core["k"] == contact)
-    kind[here & (core["phase"] == Phase.STOPPED)] = STOPPED
-    kind[here & ((core["phase"] == Phase.IN) | (core["phase"] == Phase.DROPPED))] = PENDING
+    kind[here & ((core["phase"] == Phase.STOPPED) | (core["phase"] == Phase.DROPPED))] = STOPPED
+    kind[here & (core["phase"] == Phase.IN)] = PENDING
     kind[~found & (core["k"] > contact)] = NOT_HEARD
     return kind
 

@@ -16,7 +16,7 @@ Floats = NDArray[np.float64]
 
 # The rates an override dial can give: 5 % steps (common practice, no source) up to 150 %.
 DETENTS = np.array([0.02, 0.05, 0.075, 0.1, 0.125, 0.15, 0.175, *np.arange(0.2, 1.51, 0.05), 1.75, 2.0])
-BURST_S, UNEXPECTED_S = 0.15, 3.0  # mean lengths
+BURST_S, UNEXPECTED_S = 0.12, 3.0  # mean lengths
 RAPID_STEPS = np.array([0.05, 0.1, 0.25, 0.5, 1.0])
 
 
@@ -45,6 +45,8 @@ class Priors:
     gap_s: float = 0.10  # per gap: look-ahead, corners, servo
     contact_s: float = 0.03  # per contact: corners, stock
     gap_bias_s: float = 0.10  # the same in every gap of a run
+    wide_bias: float = 0.05  # share of programs whose air is computed badly
+    wide_bias_s: float = 0.35
     rapid_spread: float = 0.15
     loose_spread: float = 0.5
     detent_spread: float = 0.02

@@ -18,8 +18,8 @@ def started_at(model: Model, grid: Grid, at: float) -> Core:
     core = _blank(model, rates)
     core["k"], core["phase"] = 0, Phase.AIR
     core["t0"], core["u0"], core["q"] = at, 0.0, 0.3**2
-    core["logw"] = rates[1]
-    return core
+    core["logw"] = rates[2]
+    return _with_wide(core, model)
 
 
 def first_guesses(model: Model, grid: Grid, at: float, *, spread_s: float, is_open: bool) -> Core:
@@ -29,7 +29,7 @@ def first_guesses(model: Model, grid: Grid, at: float, *, spread_s: float, is_op
         return np.zeros(0, CORE)
     few = space.n > MOST_STARTS
     m, v, logs = _rates(model, grid)
-    top = _from_contact(model, (m, v, logs), np.array([0]), at, spread_s, is_open)
+    top = _with_wide(_from_contact(model, (m, v, logs), np.array([0]), at, spread_s, is_open), model)
     if space.n == 1:
         return top
     middle = np.arange(1, space.n)
@@ -54,6 +54,15 @@ def _rates(model: Model, grid: Grid) -> tuple[Floats, Floats, Floats]:
     m = np.concatenate([[0.0], m])
     v = np.concatenate([[priors.feed_spread**2], v])
     return m, v, np.concatenate([[np.log(0.97)], logs + np.log(0.03)])
+
+
+def _with_wide(core: Core, model: Model) -> Core:
+    """Every guess twice: with gaps as computed, and on a machine that does them otherwise."""
+    wide = core.copy()
+    wide["vb"] = model.priors.wide_bias_s**2
+    wide["logw"] += np.log(model.priors.wide_bias)
+    core["logw"] += np.log1p(-model.priors.wide_bias)
+    return np.concatenate([core, wide])
 
 
 def _blank(model: Model, rates: tuple[Floats, Floats, Floats]) -> Core:

@@ -79,7 +79,7 @@ def test_a_dry_run_is_not_heard_throughout() -> None:
 
 
 def test_a_contact_between_two_passes_is_unexpected() -> None:
-    heard = [*RUN[:3], (13.4, 13.85), *RUN[3:]]
+    heard = [*RUN[:3], (13.2, 13.85), *RUN[3:]]
     assert kinds(timeline_of(SIX), heard, 30.0) == [FINE] * 6 + [VerdictKind.UNEXPECTED]
 
 

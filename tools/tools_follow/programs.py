@@ -32,9 +32,7 @@ def draw_program(rng: np.random.Generator, *, duration_s: float, kind: str | Non
     return timeline_of(pieces, ways, tools, feed_mm_per_min=float(rng.uniform(200.0, 2500.0)))
 
 
-def _draw_tool(
-    rng: np.random.Generator, kind: str, n_contacts: int, pieces: list[Piece], first: int
-) -> None:
+def _draw_tool(rng: np.random.Generator, kind: str, n_contacts: int, pieces: list[Piece], first: int) -> None:
     length = rng.uniform(*{"pocket": (0.3, 2.5), "holes": (1.0, 4.0)}.get(kind, (0.7, 8.0)))
     gap = rng.uniform(*{"pocket": (0.2, 1.0), "long air": (5.0, 40.0)}.get(kind, (0.4, 3.0)))
     same = kind in ("repeats", "holes", "few")

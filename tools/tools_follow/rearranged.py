@@ -79,12 +79,10 @@ def _program(rng: np.random.Generator, n: int) -> tuple[Timeline, np.ndarray, np
     return timeline, gaps, lengths
 
 
-def _as_run(
-    rng: np.random.Generator, gaps: np.ndarray, lengths: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
+def _as_run(rng: np.random.Generator, gaps: np.ndarray, lengths: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Lengths and gaps as a real machine gives them: a little off, gaps more so."""
     factor = rng.uniform(0.97, 1.06)
-    bias = rng.normal(0.0, 0.1)
+    bias = rng.normal(0.0, 0.1 if rng.random() < 0.75 else 0.3)
     heard = factor * lengths * (1.0 + 0.02 * rng.standard_normal(lengths.size))
     gap = np.maximum(gaps * factor + bias + 0.04 * rng.standard_normal(gaps.size), 0.15)
     return heard, gap
