@@ -6,6 +6,7 @@ Subprograms and jumps are not in NISTIR 6556; they are as common controls have t
 labelled statements (``o100 while``) as public RS-274/NGC interpreters do.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -20,6 +21,7 @@ from listen.program.text import Source, read_source
 from listen.program.words import Flow, Line, read_line, value_of
 
 cached_line = lru_cache(maxsize=20_000)(read_line)
+TELL_EVERY = 10_000  # lines
 ENDINGS = ("", ".nc", ".ngc", ".NC", ".tap", ".txt", ".cnc", ".gcode")
 JUMPS_NOT_FOLLOWED = {
     96: "M96 arms an interruption",
@@ -63,11 +65,20 @@ class Flowing:
     source : Source
         The main file.
     control : Control
+    progress : function | None
+        Told now and then how far through the main file the run is [0 to 1].
     fast : bool
         Whether runs of plain lines are read by the kernel; the result is the same.
     """
 
-    def __init__(self, source: Source, control: Control, *, fast: bool = True) -> None:
+    def __init__(
+        self,
+        source: Source,
+        control: Control,
+        *,
+        progress: Callable[[float], None] | None = None,
+        fast: bool = True,
+    ) -> None:
         self.sources = [source]
         self.control = control
         self._labels = [Labels(source)]
@@ -76,6 +87,8 @@ class Flowing:
         self._frames = [Frame(file=0, first=source.first, next_line=source.first)]
         self._jumps: dict[tuple[int, int], tuple[int, int, int]] = {}
         self._n_run = 0
+        self._progress = progress
+        self._tell_at = TELL_EVERY
         self._label_seen = False
 
     def run(self) -> str:
@@ -88,11 +101,19 @@ class Flowing:
                     return "%" if source.stop < len(source.lines) else "end of file"
                 self._return(None)
                 continue
+            if self._progress is not None and frame.next_line >= self._tell_at:
+                self._tell_progress(frame.next_line)
             if self._skip_plain(frame):
                 continue
             ended = self._step(frame, source)
             if ended:
                 return ended
+
+    def _tell_progress(self, index: int) -> None:
+        assert self._progress is not None
+        if len(self._frames) == 1:
+            self._tell_at = index + TELL_EVERY
+            self._progress(index / self.sources[0].stop)
 
     def _skip_plain(self, frame: Frame) -> bool:
         plain = self._plain[frame.file]

@@ -1,5 +1,6 @@
 """Read a program: from the file to its moves."""
 
+from collections.abc import Callable
 from pathlib import Path
 
 from listen.errors import ProgramError
@@ -13,7 +14,13 @@ from listen.program.moves import Program
 from listen.program.text import Source, read_source
 
 
-def read_program(path: Path, *, job: Job | None = None, dialect: Dialect | None = None) -> Program:
+def read_program(
+    path: Path,
+    *,
+    job: Job | None = None,
+    dialect: Dialect | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> Program:
     """Moves of a program file, in the order in which they are run.
 
     Parameters
@@ -23,21 +30,28 @@ def read_program(path: Path, *, job: Job | None = None, dialect: Dialect | None 
         Gives tool diameters, work offsets and the machine's dialect, where known.
     dialect : Dialect | None
         How the control reads what the standards leave open; by default as the job says.
+    progress : function
+        Told now and then how far through the file the reading is [0 to 1].
 
     Raises
     ------
     ProgramError
         With file, line and word, where the program cannot be followed.
     """
-    return read_source_text(read_source(path), job=job, dialect=dialect)
+    return read_source_text(read_source(path), job=job, dialect=dialect, progress=progress)
 
 
 def read_source_text(
-    source: Source, *, job: Job | None = None, dialect: Dialect | None = None, fast: bool = True
+    source: Source,
+    *,
+    job: Job | None = None,
+    dialect: Dialect | None = None,
+    progress: Callable[[float], None] | None = None,
+    fast: bool = True,
 ) -> Program:
     """As `read_program`, for a source that is read already; `fast` changes the time, not the result."""
     control = Control(dialect if dialect is not None else dialect_of(job), job)
-    flowing = Flowing(source, control, fast=fast)
+    flowing = Flowing(source, control, progress=progress, fast=fast)
     try:
         ended_by = flowing.run()
         control.end_compensation()
