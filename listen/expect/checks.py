@@ -9,7 +9,7 @@ from listen.expect.segments import Segments
 from listen.expect.stock import Stock
 from listen.job import Job
 from listen.program.path import TimedPath
-from listen.timeline import Caution
+from listen.timeline import Caution, SpanKind
 
 
 def check_stock(
@@ -23,6 +23,7 @@ def check_stock(
         *_too_long(job, cuts),
         *_offsets(path, job, segments),
         *_tools(path, job),
+        *_not_obeyed(path),
         *_unchecked(job),
     )
 
@@ -134,6 +135,20 @@ def _tools(path: TimedPath, job: Job) -> list[Caution]:
                 )
             )
     return found
+
+
+def _not_obeyed(path: TimedPath) -> list[Caution]:
+    rigid = np.flatnonzero(path.spans.kind == SpanKind.RIGID)
+    if not rigid.size:
+        return []
+    return [
+        Caution(
+            kind="hold may not be obeyed",
+            line=int(path.spans.line[rigid[0]]),
+            text="tapping, threading or M49 from here: feed hold and override may not act until it is over",
+            remedy="know what emergency stop does here; see the machine's manual",
+        )
+    ]
 
 
 def _unchecked(job: Job) -> list[Caution]:

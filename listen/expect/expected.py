@@ -1,6 +1,5 @@
 """Everything expected of a program: contacts, passes, holds and cautions in one."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +12,7 @@ from listen.expect.clearance import Replay
 from listen.expect.contacts import ContactMaker, Cut, with_strength
 from listen.expect.engagement import STEP_MM, Progress, Touch
 from listen.expect.holds import hold_points
+from listen.expect.obstacles import check_obstacles
 from listen.expect.passes import passes_of
 from listen.expect.segments import Segments, segments_of
 from listen.expect.stock import Stock, choose_cell, make_stock, outline_of
@@ -64,17 +64,20 @@ def expect(path: TimedPath, job: Job, *, progress: Progress | None = None) -> Ex
     uncut: dict[str, Stock] = {}
     left: dict[str, Stock] = {}
     replays: dict[str, Replay] = {}
+    chosen_of: dict[str, NDArray[np.bool_]] = {}
     for setup in job.setups:
         chosen = _in_offset(path, segments, setup.offset)
         stock = stock_of(setup, segments, chosen)
         touches, after = touches_of(stock, segments, chosen, progress)
         uncut[setup.offset], left[setup.offset] = stock, after
+        chosen_of[setup.offset] = chosen
         replays[setup.offset] = Replay.of(stock, segments, chosen)
         found += [(touch, stock) for touch in touches]
     found.sort(key=lambda pair: pair[0].start)
     cuts = [maker.cut_of(touch, stock, n) for n, (touch, stock) in enumerate(found, start=1)]
     cuts, passes = passes_of(with_strength(cuts, job))
-    cautions = (*path.notes, *check_stock(path, job, segments, cuts, uncut))
+    obstacles = check_obstacles(path, job, segments, uncut, chosen_of)
+    cautions = (*path.notes, *check_stock(path, job, segments, cuts, uncut), *obstacles)
     timeline = Timeline(
         program=path.program,
         spans=path.spans,
@@ -163,11 +166,9 @@ def stock_after(shape: After) -> Stock:
 
 
 def read_path(job: Job) -> TimedPath:
-    """The timed path of a job's program."""
+    """The timed path of a job's programs, one after the other."""
+    from listen.expect.joined import joined_path
     from listen.program import read_program, time_program
 
-    program = read_program(job.programs[0], job=job)
-    return time_program(program, job.machine)
-
-
-ReadPath = Callable[[Job], TimedPath]
+    programs = [read_program(program, job=job) for program in job.programs]
+    return joined_path([time_program(program, job.machine) for program in programs])

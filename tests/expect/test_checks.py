@@ -1,0 +1,118 @@
+"""Cautions that need stock, tools and keep-outs."""
+
+import dataclasses
+
+import pytest
+
+from listen.expect import expect, expect_timeline
+from listen.expect.joined import joined_path
+from listen.job import Box, Job, KeepOut, Material, Setup, Tool
+from listen.timeline import Caution, SpanKind
+from tests.expect.hand_path import BLOCK, FLAT_10, Hand, hand_job
+
+pytestmark = pytest.mark.closed
+JAW = KeepOut(name="front jaw", box=Box(low=(-20.0, -60.0, -60.0), high=(100.0, 0.0, -12.0)))
+
+
+def _kinds(hand: Hand, job: Job | None = None) -> list[str]:
+    return [caution.kind for caution in expect_timeline(hand.path(), job or hand_job()).cautions]
+
+
+def _caution(hand: Hand, job: Job, kind: str) -> Caution:
+    return next(c for c in expect_timeline(hand.path(), job).cautions if c.kind == kind)
+
+
+def _side_cut(z: float, tool: int = 1) -> Hand:
+    return Hand(at=(-20, -3, 30), tool=tool).go(-20, -3, z).line(100, -3, z).go(100, -3, 30)
+
+
+def test_a_tool_into_a_jaw_is_called_out_with_its_place() -> None:
+    job = dataclasses.replace(hand_job(), keep_outs=(JAW,))
+    assert "into a keep-out" not in _kinds(_side_cut(-5.0), job)
+    found = _caution(_side_cut(-14.0), job, "into a keep-out")
+    assert found.line == 1  # already the rapid move down beside the stock
+    assert "'front jaw'" in found.text
+    assert "near a keep-out" in _kinds(_side_cut(-11.5), job)
+
+
+def test_the_holder_is_checked_where_given() -> None:
+    long = Tool(number=1, kind="flat end mill", diameter=10.0, flutes=4, stick_out=30.0, holder_diameter=40.0)
+    short = dataclasses.replace(long, stick_out=4.0)
+    assert "holder below the top" not in _kinds(_side_cut(-5.0), hand_job(long))
+    found = _caution(_side_cut(-5.0), hand_job(short), "holder below the top")
+    assert "1.00 mm below the top" in found.text
+    job = dataclasses.replace(hand_job(short), keep_outs=(JAW,))
+    jaw = _caution(_side_cut(-17.0), job, "into a keep-out")
+    assert jaw.text.startswith("T1 goes into")
+
+
+def test_clamps_and_holder_not_checked_is_said() -> None:
+    found = _caution(_side_cut(-5.0), hand_job(), "not checked")
+    assert found.text.startswith("clamps and holder not checked")
+
+
+def test_a_standing_spindle_in_the_cut_is_called_out() -> None:
+    hand = Hand(at=(-20, 25, 10), rpm=0.0).go(-20, 25, -3).line(100, 25, -3)
+    assert "spindle stopped in contact" in _kinds(hand)
+
+
+def test_a_bent_rapid_is_checked_where_the_path_is_not_given() -> None:
+    """By hand, radius 5, stock from y = 0: straight to (100, -4.9) the side is at y = -5.75 where x = 80.
+
+    At equal speeds y is there at x = 15.1, and the tool then runs along the stock 0.1 mm in it;
+    to (100, -5.1) it runs 0.1 mm clear.
+    """
+    clear = Hand(at=(-20, -40, 10)).go(-20, -40, -3).go(100, -5.1, -3)
+    touching = Hand(at=(-20, -40, 10)).go(-20, -40, -3).go(100, -4.9, -3)
+    kind = "rapid into stock, each axis by itself"
+    assert kind not in _kinds(clear)
+    assert kind in _kinds(touching)
+    assert kind not in _kinds(touching, hand_job(rapid_path="straight"))
+
+
+def test_tools_and_offsets_that_are_not_in_the_job_are_not_judged() -> None:
+    assert "tool not in the job" in _kinds(_side_cut(-5.0, tool=7))
+    probe = Tool(number=1, kind="probe", diameter=6.0)
+    timeline = expect_timeline(_side_cut(-5.0).path(), hand_job(probe))
+    assert timeline.contacts == ()
+    assert "not judged" in [caution.kind for caution in timeline.cautions]
+    other = dataclasses.replace(hand_job(), setups=(Setup(offset="G55", stock=BLOCK),))
+    assert "not judged" in _kinds(_side_cut(-5.0), other)
+
+
+def test_deeper_than_the_cutting_length() -> None:
+    short = dataclasses.replace(FLAT_10, cutting_length=4.0)
+    assert "deeper than the cutting length" in _kinds(_side_cut(-5.0), hand_job(short))
+    assert "deeper than the cutting length" not in _kinds(_side_cut(-3.9), hand_job(short))
+
+
+def test_fire_and_holds_that_are_not_obeyed() -> None:
+    burning = dataclasses.replace(hand_job(), material=Material(name="titanium grade 5"))
+    assert "fire" in _kinds(_side_cut(-5.0), burning)
+    tap = Tool(number=1, kind="tap", diameter=6.0, flutes=3, pitch=1.0)
+    hand = Hand(at=(20, 20, 5)).line(20, 20, -10, kind=SpanKind.RIGID).line(20, 20, 5, kind=SpanKind.RIGID)
+    timeline = expect_timeline(hand.path(), hand_job(tap))
+    assert "hold may not be obeyed" in [caution.kind for caution in timeline.cautions]
+    assert timeline.contacts[0].way == "tapping"
+    assert not timeline.holds[0].cue
+
+
+def test_two_set_ups_are_cut_apart() -> None:
+    hand = _side_cut(-5.0)
+    path = hand.path()
+    both = dataclasses.replace(path, offset_names=("G54", "G55"))
+    again = dataclasses.replace(both, offset=both.offset + 1)
+    job = hand_job()
+    two = dataclasses.replace(
+        job, setups=(*job.setups, Setup(offset="G55", stock=BLOCK, zero=(200.0, 0.0, 0.0)))
+    )
+    expected = expect(joined_path([both, again]), two)
+    assert [cut.offset for cut in expected.cuts] == ["G54", "G55"]
+    first, second = expected.timeline.contacts
+    assert second.removed_mm3 == pytest.approx(first.removed_mm3, rel=1e-9)
+    assert second.start - first.start == pytest.approx(float(path.spans.stop_s[-1]))
+
+
+def test_a_second_program_meets_what_the_first_left() -> None:
+    path = _side_cut(-5.0).path()
+    assert len(expect_timeline(joined_path([path, path]), hand_job()).contacts) == 1

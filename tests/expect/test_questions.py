@@ -1,0 +1,120 @@
+"""The questions of `cut-listen job`: facts from the program, defaults, job text, what is said back."""
+
+from pathlib import Path
+
+import pytest
+
+from listen.errors import InputError
+from listen.expect.facts import diameter_in, read_facts
+from listen.expect.setup_questions import drawn, job_text, questions, said_back
+from listen.job import Box, Cylinder
+from listen.job_file import load_job
+from listen.program import read_program
+from tests.expect.test_sheet import PROGRAM
+
+pytestmark = pytest.mark.closed
+
+
+@pytest.fixture
+def program(tmp_path: Path) -> Path:
+    (tmp_path / "plate.nc").write_text(PROGRAM)
+    return tmp_path / "plate.nc"
+
+
+def test_facts_come_from_words_and_comments(program: Path) -> None:
+    facts = read_facts(read_program(program))
+    assert (facts.units, facts.offsets, facts.material) == ("mm", ("G54",), "aluminium 6061")
+    tools = [(tool.number, tool.kind, tool.diameter, tool.flutes) for tool in facts.tools]
+    assert tools == [(1, "flat end mill", 12.0, 3), (2, "drill", 6.0, 2)]
+    assert facts.low[2] == -12.0
+
+
+def test_at_most_eight_questions_each_with_a_plain_text(program: Path) -> None:
+    asked = questions(read_facts(read_program(program)))
+    assert len(asked) <= 8
+    assert len({question.key for question in asked}) == len(asked)
+    # only what cannot be known may stay unanswered
+    assert [question.key for question in asked if not question.default] == ["jaws"]
+
+
+def test_the_defaults_make_a_job_that_loads(program: Path) -> None:
+    facts = read_facts(read_program(program))
+    target = program.with_suffix(".toml")
+    target.write_text(job_text(facts, {}))
+    job = load_job(target)
+    assert [tool.kind for tool in job.tools] == ["flat end mill", "drill"]
+    assert (job.machine.feed_override, job.machine.rapid_override) == (10.0, 25.0)
+
+
+def test_answers_become_stock_zero_and_jaws(program: Path) -> None:
+    facts = read_facts(read_program(program))
+    target = program.with_suffix(".toml")
+    answers = {"size": "80 x 50 × 20", "zero": "middle", "jaws": "-12", "z0": "top of the stock"}
+    target.write_text(job_text(facts, answers))
+    job = load_job(target)
+    assert job.setups[0].stock == Box(low=(-40.0, -25.0, -20.0), high=(40.0, 25.0, 0.0))
+    assert [keep_out.box.high[2] for keep_out in job.keep_outs] == [-12.0, -12.0]
+    said = said_back(facts, job)
+    assert "Z0 is the top of the stock; deepest −12; 8 above the underside." in said
+    assert "Stock 80 × 50 × 20 mm of aluminium 6061 (group N22)." in said
+    picture = drawn(job)
+    assert {"#", "k", "+"} <= set(picture)
+    assert max(len(line) for line in picture.splitlines()) <= 100
+
+
+def test_a_round_with_zero_underneath(program: Path) -> None:
+    facts = read_facts(read_program(program))
+    target = program.with_suffix(".toml")
+    target.write_text(job_text(facts, {"size": "60 x 25", "zero": "middle", "z0": "underside of the stock"}))
+    stock = load_job(target).setups[0].stock
+    assert stock == Cylinder(centre=(0.0, 0.0), diameter=60.0, low_z=0.0, high_z=25.0)
+
+
+def test_a_tool_table_and_a_machine_kept_once(program: Path) -> None:
+    facts = read_facts(read_program(program))
+    (program.parent / "tools.csv").write_text("T,type,Dia,teeth\n1,flat end mill,12,3\n2,drill,6,2\n")
+    (program.parent / "mill.toml").write_text('[machine]\nrapid = 12000\nrapid_path = "each axis"\n')
+    target = program.with_suffix(".toml")
+    columns = {"number": "T", "kind": "type", "diameter": "Dia", "flutes": "teeth"}
+    text = job_text(facts, {}, machine_from="mill.toml", tools_from="tools.csv", tool_columns=columns)
+    target.write_text(text)
+    job = load_job(target)
+    assert [tool.diameter for tool in job.tools] == [12.0, 6.0]
+    assert job.machine.rapid_mm_per_min == 12000.0
+
+
+@pytest.mark.parametrize(
+    ("answers", "names"),
+    [
+        ({"size": "80 x 50"}, None),
+        ({"size": "eighty"}, "stock size must be"),
+        ({"zero": "midle"}, "did you mean 'middle'"),
+        ({"tools": "T1 flat end mill"}, "must be number, kind, diameter and flutes"),
+        ({"tools": "T1 flat endmill 12 3"}, "did you mean 'flat end mill'"),
+        ({"overrides": "10"}, "two numbers"),
+        ({"jaws": "low"}, "one number"),
+    ],
+)
+def test_wrong_answers_are_named(program: Path, answers: dict[str, str], names: str | None) -> None:
+    facts = read_facts(read_program(program))
+    if names is None:
+        assert "cylinder" in job_text(facts, answers)
+        return
+    with pytest.raises(InputError, match=names):
+        job_text(facts, answers)
+
+
+@pytest.mark.parametrize(
+    ("comment", "units", "diameter"),
+    [
+        ("T1 D=12. CR=0. FLAT END MILL", "mm", 12.0),
+        ("3/8 IN END MILL", "inch", 0.375),
+        ("3/8 IN END MILL", "mm", 9.525),
+        ("DRILL 6 MM", "inch", 6 / 25.4),
+        ("DIA 0.5 BALL", "inch", 0.5),
+        ("ROUGHER", "mm", None),
+    ],
+)
+def test_diameters_in_comments(comment: str, units: str, diameter: float | None) -> None:
+    found = diameter_in(comment, units)
+    assert found == (None if diameter is None else pytest.approx(diameter))

@@ -1,0 +1,169 @@
+"""The first-run sheet: what it says, in which order, and that each form of it can be used."""
+
+import json
+import subprocess
+from html.parser import HTMLParser
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+from listen.expect import expect
+from listen.expect.sheet import sheet_of, sheet_schema
+from listen.expect.sheet_page import sheet_page
+from listen.expect.sheet_terminal import WIDTH, clock_text, terminal_text
+from listen.job import Job, Tool
+from listen.job_file import load_job
+from listen.program import read_program, time_program
+
+pytestmark = pytest.mark.closed
+PROGRAM = """%
+(INVENTED PLATE, 6061)
+(T1 FLAT END MILL D=12 3 FL)
+(T2 DRILL 6 MM 2 FL)
+G21 G90 G17 G54
+T1 M6
+S8000 M3
+G0 G43 H1 Z50.
+X-20. Y3.
+Z5.
+N70 G1 Z-3. F300.
+N80 X100. F800.
+G0 Z50.
+T2 M6
+S3000 M3
+G0 G43 H2 Z50.
+X20. Y25.
+G83 X20. Y25. Z-12. R2. Q3. F200.
+X40.
+G80
+G0 Z100.
+M30
+%
+"""
+JOB = """
+program = "plate.nc"
+units = "{units}"
+[stock]
+min = [{low}]
+max = [{high}]
+material = "aluminium 6061"
+[[tools]]
+number = 1
+kind = "flat end mill"
+diameter = {first}
+flutes = 3
+[[tools]]
+number = 2
+kind = "drill"
+diameter = {second}
+flutes = 2
+[machine]
+feed_override = 10
+rapid_override = 25
+spindle_power_kw = 7.5
+"""
+MM = {"units": "mm", "low": "0, 0, -20", "high": "80, 50, 0", "first": "12", "second": "6"}
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Job:
+    (tmp_path / "plate.nc").write_text(PROGRAM)
+    (tmp_path / "plate.toml").write_text(JOB.format(**MM))
+    return load_job(tmp_path / "plate.toml")
+
+
+def _sheet(job: Job) -> dict[str, object]:
+    path = time_program(read_program(job.programs[0], job=job), job.machine)
+    return sheet_of(expect(path, job), path, job)
+
+
+def test_the_sheet_keeps_to_its_schema_and_to_json(job: Job) -> None:
+    sheet = _sheet(job)
+    jsonschema.validate(json.loads(json.dumps(sheet, allow_nan=False)), sheet_schema())
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate({**sheet, "contacts": "many"}, sheet_schema())
+
+
+def test_the_terminal_answers_the_four_questions_of_an_operator_within_its_width(job: Job) -> None:
+    text = terminal_text(_sheet(job), contacts=True, figures=True)
+    assert max(len(line) for line in text.splitlines()) <= WIDTH
+    # where does it touch first, what does the control show then, what will I hear, where do I look
+    assert "T1 flat end mill ⌀12.000 touches first in N80" in text
+    assert "X-6.000 Y3.000 Z-3.000" in text
+    assert "side cut, a tone at 400 Hz, growing over" in text
+    assert "single block before line 13" in text
+    order = [text.index(word) for word in ("Warnings", "Is this my set-up?", "touches first", "Passes")]
+    assert order == sorted(order)
+    assert "Advice only. This sheet cannot stop the machine. Watch the machine." in text
+
+
+def test_force_and_chip_are_told_only_on_demand(job: Job) -> None:
+    sheet = _sheet(job)
+    assert "force N" not in terminal_text(sheet)
+    assert "force N" in terminal_text(sheet, figures=True)
+    assert "force N" not in sheet_page(sheet, job)
+
+
+def test_an_inch_job_is_shown_in_inches(tmp_path: Path) -> None:
+    program = PROGRAM.replace("G21", "G20").replace("Z-3.", "Z-0.125").replace("X-20. Y3.", "X-1. Y0.1")
+    program = program.replace("X100. F800.", "X4. F30.").split("T2 M6")[0] + "M30\n"
+    (tmp_path / "plate.nc").write_text(
+        program.replace("Z50.", "Z2.").replace("Z5.", "Z0.2").replace("F300", "F10")
+    )
+    inch = {"units": "inch", "low": "0, 0, -1", "high": "3, 2, 0", "first": "0.5", "second": "0.25"}
+    (tmp_path / "plate.toml").write_text(JOB.format(**inch))
+    text = terminal_text(_sheet(load_job(tmp_path / "plate.toml")))
+    assert "Z-0.1250" in text
+    assert "to X3.0000 Y2.0000 Z0.0000" in text
+
+
+class _Page(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.links: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self.links += [value or "" for key, value in attrs if key in ("src", "href")]
+
+
+def test_the_page_needs_nothing_from_outside_and_has_a_drawing_for_each_tool(job: Job) -> None:
+    page = _Page()
+    page.feed(sheet_page(_sheet(job), job))
+    assert page.links == []
+    assert "script" not in page.tags
+    assert page.tags.count("svg") == 3  # the set-up, and the first touch of two tools
+
+
+def test_what_a_job_names_cannot_become_part_of_the_page(job: Job) -> None:
+    import dataclasses
+
+    tool = Tool(number=1, kind="flat end mill", diameter=12.0, flutes=3)
+    odd = dataclasses.replace(
+        job,
+        tools=(tool, job.tools[1]),
+        material=dataclasses.replace(job.material, name="<b>steel</b>"),
+    )
+    assert "<b>steel</b>" not in sheet_page(_sheet(odd), odd)
+
+
+@pytest.mark.browser
+def test_the_page_prints_on_two_a4_pages_at_most(job: Job, tmp_path: Path) -> None:
+    (tmp_path / "sheet.html").write_text(sheet_page(_sheet(job), job), encoding="utf-8")
+    command = [
+        "chromium",
+        "--headless",
+        "--no-sandbox",
+        "--disable-gpu",
+        f"--user-data-dir={tmp_path / 'user'}",
+    ]
+    command += [f"--print-to-pdf={tmp_path / 'sheet.pdf'}", f"file://{tmp_path / 'sheet.html'}"]
+    subprocess.run(command, check=True, capture_output=True, timeout=60)
+    printed = (tmp_path / "sheet.pdf").read_bytes()
+    assert 1 <= printed.count(b"/Type /Page\n") + printed.count(b"/Type /Page ") <= 2
+
+
+def test_times_are_short() -> None:
+    assert [clock_text(s) for s in (0.26, 59.9, 60.0, 3725.0)] == ["0.3 s", "59.9 s", "1:00", "62:05"]
