@@ -23,6 +23,7 @@ Ints = NDArray[np.int64]
 BEFORE, KEEP = 4.0, 60.0
 LEAST_FACTOR, MOST_FACTOR = 0.1, 9.0
 TURN_BACK = 0.3  # share of turns that go back to where the dial stood before
+LEAST_S = 0.02  # no two boundaries are nearer than this
 LATE_TAIL = 0.04  # a machine can be late, not faster than commanded
 
 
@@ -53,6 +54,12 @@ class Forecast:
     def behind(self) -> Floats:
         """How much later than forecast [s]; negative for early."""
         return self.elapsed - self.mean
+
+
+def slowness(log_rate: Floats) -> Floats:
+    """How much longer what a gap takes beside its feed is at this rate: half of it is feed too."""
+    result: Floats = 0.5 + 0.5 * np.exp(-log_rate)
+    return result
 
 
 class Scale:
@@ -92,7 +99,8 @@ class Model:
         rapid = amounts[:, RAPID] * np.exp(-core["lr"])
         rest = amounts[:, FIXED] + amounts[:, LOOSE] + (core["b"] if is_gap else 0.0)
         p = self.priors
-        noise = (feed * p.feed_spread) ** 2 + boundary_s**2 + (p.gap_s**2 if is_gap else p.contact_s**2)
+        own = p.gap_s * slowness(core["m"] + known) if is_gap else p.contact_s
+        noise = (feed * p.feed_spread) ** 2 + boundary_s**2 + own**2
         variance = (
             feed**2 * core["v"]
             + rapid**2 * (core["vr"] + p.rapid_spread**2)
@@ -103,7 +111,7 @@ class Model:
         )
         return Forecast(
             elapsed=elapsed,
-            mean=feed + rapid + rest,
+            mean=np.maximum(feed + rapid + rest, LEAST_S),
             variance=variance,
             feed=feed,
             rapid=rapid,

@@ -42,7 +42,7 @@ class Onset:
             return
         first = growing.parents["k"][rows] + (1 if ended else 0)
         before = np.where(growing.parents["absent"][rows] > 0, priors.absent_again, priors.absent)
-        lost = np.zeros(rows.size)
+        lost = self._lost_until_end(growing.parents[rows], at) if ended else np.zeros(rows.size)
         for n_absent in range(MOST_ABSENT + 1):
             k = first + n_absent
             inside = k < space.n
@@ -59,6 +59,15 @@ class Onset:
             self._one_target(growing, rows, k, lost + np.log1p(-absent), at, spread_s, n_absent)
             lost = lost + np.log(absent)
             before = np.full(rows.size, priors.absent_again)
+
+    def _lost_until_end(self, parents: Core, at: float) -> Floats:
+        """Log chance that the ear lost the contact for good: seldom for more than its last bit."""
+        space = self.model.space
+        amounts = np.maximum(space.at_stop[parents["k"]] - space.amounts_until(parents["u0"]), 0.0)
+        forecast = self.model.forecast(parents, amounts, at, boundary_s=0.0, is_gap=False)
+        rest = np.maximum(parents["t0"] + forecast.mean - parents["ts"], 0.0)
+        result: Floats = dropout_log(rest) + np.log(DROPOUT_S)
+        return result
 
     def _absent(self, k: Ints, before: Floats) -> Floats:
         space, priors = self.model.space, self.model.priors
@@ -214,7 +223,7 @@ class Onset:
         """The ear finds the contact again; the program never stopped."""
         parents = growing.parents[rows]
         silence = np.maximum(at - parents["ts"], 0.0)
-        logs = -silence / DROPOUT_S - np.log(DROPOUT_S)
+        logs = dropout_log(silence)
         growing.add(
             rows, parents["logw"] + logs, code=On.RESUMED, phase=Phase.IN, predicted=np.full(rows.size, at)
         )
@@ -263,6 +272,14 @@ class Onset:
             )
 
 
+def dropout_log(length_s: Floats) -> Floats:
+    """Log density of the length of a dropout: short ones, and a few long ones."""
+    short = np.log(0.97 / DROPOUT_S) - length_s / DROPOUT_S
+    long = np.log(0.03 / LONG_DROPOUT_S) - length_s / LONG_DROPOUT_S
+    result: Floats = np.logaddexp(short, long)
+    return result
+
+
 CUT_STEPS = 9.0
 AFTER_END_PER_S = 1.0 / 60.0  # doors, air guns, voices once the program is over
-DROPOUT_S = 0.25
+DROPOUT_S, LONG_DROPOUT_S = 0.25, 1.5

@@ -42,9 +42,9 @@ class Priors:
     restart: float = 0.0005
     # the machine
     feed_spread: float = 0.03  # of the feed time between two boundaries
-    gap_s: float = 0.10  # per gap: look-ahead, corners, servo
+    gap_s: float = 0.07  # per gap: look-ahead, corners, servo
     contact_s: float = 0.03  # per contact: corners, stock
-    gap_bias_s: float = 0.10  # the same in every gap of a run
+    gap_bias_s: float = 0.08  # the same in every gap of a run
     wide_bias: float = 0.05  # share of programs whose air is computed badly
     wide_bias_s: float = 0.35
     rapid_spread: float = 0.15

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.follow.hypotheses import CORE, Floats, On, Phase, normal_log
-from listen.follow.model import Model
+from listen.follow.model import Model, slowness
 
 Core = NDArray[np.void]
 Grid = tuple[Floats, Floats]
@@ -59,7 +59,7 @@ def _rates(model: Model, grid: Grid) -> tuple[Floats, Floats, Floats]:
 def _with_wide(core: Core, model: Model) -> Core:
     """Every guess twice: with gaps as computed, and on a machine that does them otherwise."""
     wide = core.copy()
-    wide["vb"] = model.priors.wide_bias_s**2
+    wide["vb"] *= (model.priors.wide_bias_s / model.priors.gap_bias_s) ** 2
     wide["logw"] += np.log(model.priors.wide_bias)
     core["logw"] += np.log1p(-model.priors.wide_bias)
     return np.concatenate([core, wide])
@@ -68,7 +68,8 @@ def _with_wide(core: Core, model: Model) -> Core:
 def _blank(model: Model, rates: tuple[Floats, Floats, Floats]) -> Core:
     core = np.zeros(rates[0].size, CORE)
     core["m"], core["v"], core["mb"] = rates[0], rates[1], rates[0]
-    core["vb"] = model.priors.gap_bias_s**2
+    slow = slowness(core["m"] + np.log(max(model.clock.rate, 1e-3)))
+    core["vb"] = (model.priors.gap_bias_s * slow) ** 2
     stated = max(model.space.timeline.rapid_override, 1.0) / 100.0
     core["lr"], core["vr"] = np.log(stated), 0.1**2
     core["parent"] = 0

@@ -6,6 +6,7 @@ from scipy.special import ndtr
 
 from listen.follow.engine import Engine
 from listen.follow.hypotheses import Floats, Phase
+from listen.follow.model import LEAST_S, slowness
 from listen.follow.space import FEED, FIXED, LOOSE, RAPID
 
 DEPTH = 5  # contacts ahead that silence is held against
@@ -68,7 +69,8 @@ class View:
         self._feed = amounts[..., FEED] * np.exp(-core["m"])[:, None]
         self._rapid = amounts[..., RAPID] * np.exp(-core["lr"])[:, None]
         self._rest = amounts[..., FIXED] + amounts[..., LOOSE] + core["b"][:, None]
-        noise = (priors.gap_s**2 + priors.onset_s**2) * model.scales[True].factor
+        slow = slowness(core["m"] + np.log(max(engine.clock.rate, 1e-3)))[:, None]
+        noise = ((priors.gap_s * slow) ** 2 + priors.onset_s**2) * model.scales[True].factor
         loose = (priors.loose_spread * amounts[..., LOOSE]) ** 2
         self._other_variance = (
             self._rapid**2 * (core["vr"] + priors.rapid_spread**2)[:, None]
@@ -139,7 +141,7 @@ class View:
         """Chance that each contact ahead has not been heard yet, though it is there."""
         priors, clock = self.engine.priors, self.engine.clock
         feed = self._feed * np.exp(-known)
-        mean = feed + self._rapid + self._rest
+        mean = np.maximum(feed + self._rapid + self._rest, LEAST_S)
         spread = np.sqrt(feed**2 * self._feed_variance + self._other_variance)
         behind = elapsed - mean
         on_time = ndtr(-behind / (1.5 * spread))

@@ -29,7 +29,12 @@ def draw_program(rng: np.random.Generator, *, duration_s: float, kind: str | Non
         if kind == "few":
             break
     pieces.append((SpanKind.RAPID, rng.uniform(0.5, 2.0), None))
-    return timeline_of(pieces, ways, tools, feed_mm_per_min=float(rng.uniform(200.0, 2500.0)))
+    return timeline_of(
+        pieces,
+        ways,
+        tools,
+        feed_mm_per_min=float(rng.uniform(80.0, 300.0) if kind == "holes" else rng.uniform(200.0, 2500.0)),
+    )
 
 
 def _draw_tool(rng: np.random.Generator, kind: str, n_contacts: int, pieces: list[Piece], first: int) -> None:

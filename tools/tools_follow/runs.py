@@ -46,6 +46,7 @@ class Truth:
     end_s: float = 0.0
     rates: list[tuple[float, float]] = field(default_factory=list)  # time, override
     timing_spread: float = 0.0
+    factor: float = 1.0  # what the machine takes over what was computed
     early: dict[int, float] = field(default_factory=dict)  # seconds of real time too early
     holds: list[tuple[float, float]] = field(default_factory=list)
 
@@ -132,6 +133,7 @@ def run(
         gone = _contact(machine, timeline, contact, amount, fault, offset_mm, gone)
     truth.end_s = machine.at + float(rng.uniform(5.0, 40.0))
     truth.timing_spread = machine.noise
+    truth.factor = machine.factor
     truth.events = hear(rng, truth, ear)
     truth.marks = _marks(truth, start_s)
     return truth

@@ -124,7 +124,7 @@ def _rates(score: Score, truth: Truth, positions: list[Position]) -> None:
             continue
         real = dict(truth.rates)[last_turn] if last_turn in dict(truth.rates) else truth.rates[0][1]
         score.rate_all += 1
-        score.rate_good += abs(positions[index].rate / real - 1.0) <= 0.05 + 0.06
+        score.rate_good += abs(positions[index].rate * truth.factor / real - 1.0) <= 0.05
 
 
 def _starts(score: Score, timeline: Timeline, truth: Truth) -> None:
