@@ -23,6 +23,7 @@ Ints = NDArray[np.int64]
 BEFORE, KEEP = 4.0, 60.0
 LEAST_FACTOR, MOST_FACTOR = 0.1, 9.0
 TURN_BACK = 0.3  # share of turns that go back to where the dial stood before
+MOST_NOISE, CLIP = 50.0, 6.0
 LEAST_S = 0.02  # no two boundaries are nearer than this
 LATE_TAIL = 0.04  # a machine can be late, not faster than commanded
 
@@ -75,6 +76,7 @@ class Scale:
 
     def learn(self, noise: float) -> None:
         """Take the noise of one boundary, as a share of the variance believed before."""
+        noise = min(noise, CLIP)  # one fault is not the run's noise
         fade = min(1.0, KEEP / (self._n + 1.0))
         self._n = fade * (self._n + 1.0)
         self._sum = fade * (self._sum + noise)
@@ -126,9 +128,7 @@ class Model:
         """Log density of a boundary heard now that comes as it should."""
         p = self.priors
         close = tailed_log(forecast.behind, forecast.variance, tail=p.tail, scale=p.tail_scale)
-        if not forecast.is_gap:
-            return close
-        scale = 0.3 + 0.1 * forecast.mean
+        scale = 0.3 + 0.1 * forecast.mean if forecast.is_gap else 0.15 + 0.05 * forecast.mean
         late = np.where(forecast.behind > 0.0, -forecast.behind / scale - np.log(scale), -np.inf)
         result: Floats = np.logaddexp(np.log1p(-LATE_TAIL) + close, np.log(LATE_TAIL) + late)
         return result
@@ -143,7 +143,7 @@ class Model:
         learnt = {
             "m": core["m"] - v * forecast.feed / total * innovation,
             "v": np.maximum(v - (v * forecast.feed) ** 2 / total, 2.5e-5),
-            "noise": self._noise(forecast),
+            "noise": self.noise(forecast),
         }
         if forecast.is_gap:
             vb, vr = core["vb"], core["vr"]
@@ -153,10 +153,10 @@ class Model:
             learnt["vr"] = np.maximum(vr - (vr * forecast.rapid) ** 2 / total, 1e-4)
         return learnt
 
-    def _noise(self, forecast: Forecast) -> Floats:
+    def noise(self, forecast: Forecast) -> Floats:
         """How large the noise of this boundary was over what it was taken to be."""
         known = forecast.variance - forecast.noise * self.scales[forecast.is_gap].factor
-        result: Floats = np.clip((forecast.behind**2 - known) / forecast.noise, 0.0, 6.0)
+        result: Floats = np.clip((forecast.behind**2 - known) / forecast.noise, 0.0, MOST_NOISE)
         return result
 
     def step_logs(

@@ -152,9 +152,11 @@ class Onset:
         anywhere = 1.0 / np.maximum(forecast.mean, 0.2)
         fresh = np.log(priors.early) + np.log(0.5 * short + 0.5 * anywhere + 1e-12)
         spread_mm = np.hypot(np.sqrt(forecast.variance) * speed, 0.2)
-        again = np.log(priors.early_again) + normal_log(early_mm - known, spread_mm**2) + np.log(speed)
+        share = np.where(space.down[k], priors.early_again, priors.early_again_side)
+        again = np.log(share) + normal_log(early_mm - known, spread_mm**2) + np.log(speed)
         logs = np.where(known > 0.0, np.logaddexp(fresh, again), fresh)
         good = early > np.sqrt(forecast.variance)
+        fields = {**fields, "noise": self.model.noise(forecast)}
         picked = {name: v[good] if isinstance(v, np.ndarray) else v for name, v in fields.items()}
         moved = early * np.exp(parents["m"] + forecast.known)
         picked |= {"u0": (space.start[k] - moved)[good], "shift": moved[good], "early_mm": early_mm[good]}

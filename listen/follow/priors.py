@@ -55,7 +55,8 @@ class Priors:
     absent: float = 0.004
     absent_again: float = 0.7  # after one that was absent, or a tool that is gone
     early: float = 0.012
-    early_again: float = 0.3
+    early_again: float = 0.3  # plunges and ramps by the same length: one wrong tool length
+    early_again_side: float = 0.03  # side entries: rather a machine that does its air faster
     late: float = 0.003
     gone: float = 0.003
     ended_late: float = 0.002

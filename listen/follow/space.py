@@ -15,6 +15,7 @@ from listen.timeline import Audible, Place, Reveals, SpanKind, Timeline
 Floats = NDArray[np.float64]
 FEED, RAPID, FIXED, LOOSE = range(4)
 NEAR_MM = 0.5
+DOWN = ("plunge", "ramp", "drilling", "helix")  # ways in which a wrong length shows in time
 COLUMN = {
     SpanKind.RAPID: RAPID,
     SpanKind.FEED: FEED,
@@ -56,6 +57,7 @@ class Space:
         self.ramp_in = np.array([c.ramp_in for c in contacts])
         self.ramp_out = np.array([c.ramp_out for c in contacts])
         self.speed = np.array([max(c.feed_mm_per_min, 1.0) / 60.0 for c in contacts])
+        self.down = np.array([c.way in DOWN for c in contacts], dtype=bool)
         self.deaf = np.array([c.audible == Audible.NOT_BY_EAR for c in contacts], dtype=bool)
         self.faint = np.array([c.audible == Audible.FAINT for c in contacts], dtype=bool)
         self.timed = np.array([c.reveals != Reveals.NOT_BY_EAR for c in contacts], dtype=bool)
