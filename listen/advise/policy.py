@@ -48,4 +48,4 @@ class Policy:
 
 # Said at any time: what cannot wait for a sure position.
 ALWAYS = ("contact", "cutting stopped", "still cutting", "spindle not heard")
-EARLY_WAYS = ("plunge", "ramp", "drilling", "helix")
+EARLY_WAYS = ("plunge", "ramp", "drilling", "spot drilling", "reaming", "tapping")

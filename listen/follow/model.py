@@ -133,14 +133,23 @@ class Model:
         result: Floats = np.logaddexp(np.log1p(-LATE_TAIL) + close, np.log(LATE_TAIL) + late)
         return result
 
-    def learn(self, core: NDArray[np.void], forecast: Forecast) -> dict[str, Floats]:
-        """Rate, gap bias and rapid rate of each guess after this boundary."""
+    def learn(
+        self, core: NDArray[np.void], forecast: Forecast, at: float, *, boundary_s: float
+    ) -> dict[str, Floats]:
+        """Clock, rate, gap bias and rapid rate of each guess after a boundary heard at `at`.
+
+        The clock is set between where the boundary was forecast and where it was heard, so
+        that an end dated late does not make the contact long and the gap after it short.
+        """
         drift = self.priors.drift**2
         v = core["v"] + drift
         innovation = forecast.behind
         surprise = innovation**2 / forecast.variance
         total = forecast.variance * np.maximum(1.0, surprise / 4.0)
+        heard = boundary_s**2 * self.scales[forecast.is_gap].factor + 0.5 * (total - forecast.variance)
         learnt = {
+            "t0": at - heard / total * innovation,
+            "q": np.maximum((total - heard) * heard / total, 1e-6),
             "m": core["m"] - v * forecast.feed / total * innovation,
             "v": np.maximum(v - (v * forecast.feed) ** 2 / total, 2.5e-5),
             "noise": self.noise(forecast),

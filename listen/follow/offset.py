@@ -53,7 +53,8 @@ class Offset:
         }
         base = parents["logw"]
         on_time = base + np.log(0.97) + model.on_time_log(forecast)
-        growing.add(rows, on_time, code=Off.ON_TIME, **ended, **model.learn(parents, forecast))
+        learnt = model.learn(parents, forecast, at, boundary_s=spread_s)
+        growing.add(rows, on_time, code=Off.ON_TIME, **(ended | learnt))
         share = 1.0 - (1.0 - 2.0 * self.priors.step_per_boundary) * np.exp(
             -self.priors.step_per_s * forecast.mean
         )
@@ -167,20 +168,16 @@ class Offset:
             amounts = np.maximum(space.at_stop[last] - begun, 0.0)
             forecast = model.forecast(parents, amounts, at, boundary_s=spread_s, is_gap=False)
             logs = parents["logw"] + cost + model.on_time_log(forecast)
-            growing.add(
-                rows,
-                logs,
-                code=Off.MERGED,
-                k=last + 1,
-                phase=Phase.AIR,
-                t0=at,
-                u0=space.stop[last],
-                q=spread_s**2,
-                ts=at,
-                shift=0.0,
-                predicted=at - forecast.behind,
-                **model.learn(parents, forecast),
-            )
+            merged = {
+                "k": last + 1,
+                "phase": Phase.AIR,
+                "u0": space.stop[last],
+                "ts": at,
+                "shift": 0.0,
+                "predicted": at - forecast.behind,
+            }
+            learnt = model.learn(parents, forecast, at, boundary_s=spread_s)
+            growing.add(rows, logs, code=Off.MERGED, **(merged | learnt))
 
     def _extra_over(self, growing: Growing, rows: Ints, at: float) -> None:
         """A sound without a contact is over; bursts of the ear are short, real ones of any length."""

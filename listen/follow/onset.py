@@ -97,7 +97,8 @@ class Onset:
         }
         fields = dict(common)
         on_time = base + np.where(waits > 0, np.log(0.1), np.log(0.9)) + model.on_time_log(forecast)
-        growing.add(rows, on_time, code=On.ON_TIME, **common, **model.learn(parents, forecast))
+        learnt = model.learn(parents, forecast, at, boundary_s=spread_s)
+        growing.add(rows, on_time, code=On.ON_TIME, **(common | learnt))
         self._held(growing, rows, base, forecast, waits, {**fields, "predicted": at})
         self._early(growing, rows, k, base, forecast, parents, fields)
         self._late(growing, rows, base, forecast, parents, fields)

@@ -15,7 +15,7 @@ from listen.timeline import Audible, Place, Reveals, SpanKind, Timeline
 Floats = NDArray[np.float64]
 FEED, RAPID, FIXED, LOOSE = range(4)
 NEAR_MM = 0.5
-DOWN = ("plunge", "ramp", "drilling", "helix")  # ways in which a wrong length shows in time
+DOWN = ("plunge", "ramp", "drilling", "spot drilling", "reaming", "tapping")  # a wrong length shows in time
 COLUMN = {
     SpanKind.RAPID: RAPID,
     SpanKind.FEED: FEED,

@@ -6,7 +6,7 @@ from listen.follow.tracking import Tracking
 from listen.timeline import Verdict, VerdictKind
 
 LEAST_BELIEF = 0.8
-LEAST_EAR = 0.5
+LEAST_EAR = 0.65
 SHORTEST_S = 0.3  # shorter ones are more often a knock than a cut
 WAIT_STRETCHES = 2
 WAIT_S = 3.0
