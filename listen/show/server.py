@@ -107,17 +107,19 @@ class LiveServer:
     async def frames(self, page: WebSocket) -> None:
         """Send the newest frame again and again; what a slow page missed is skipped, not queued."""
         cursor = Cursor()
-        await asyncio.wait_for(page.send_text(self.board.hello), SLOW_S)
+        text = self.board.hello
         while not self._server.should_exit:
-            text, cursor = self.board.frame(cursor)
-            await asyncio.wait_for(page.send_text(text), SLOW_S)
+            async with asyncio.timeout(SLOW_S):
+                await page.send_text(text)
             await self._next_frame()
+            text, cursor = self.board.frame(cursor)
         await page.close(1001)
 
     async def _next_frame(self) -> None:
         assert self._wake is not None
         try:
-            await asyncio.wait_for(self._wake.wait(), FRAME_S)
+            async with asyncio.timeout(FRAME_S):  # wait_for of Python 3.11 may lose a cancellation
+                await self._wake.wait()
         except TimeoutError:
             return
         self._wake.clear()
@@ -156,9 +158,9 @@ def _application(server: LiveServer) -> ASGIApp:
         if server.n_pages >= MOST_PAGES:
             await page.close(1013)
             return
-        await page.accept()
         server.n_pages += 1
         try:
+            await page.accept()
             await _converse(server, page)
         finally:
             server.n_pages -= 1
@@ -179,7 +181,8 @@ async def _converse(server: LiveServer, page: WebSocket) -> None:
         if refused:
             await page.close(1008, str(refused[0])[:100])
         elif any(isinstance(result, TimeoutError) for result in results):
-            await asyncio.wait_for(page.close(1013), 1.0)
+            async with asyncio.timeout(1.0):
+                await page.close(1013)
     except (RuntimeError, WebSocketDisconnect, TimeoutError, OSError):
         return  # it is gone already
 
@@ -269,6 +272,7 @@ def _bound(address: str, port: int) -> socket.socket:
     made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         made.bind((address, port))
+        made.listen(128)  # who comes before the server is up waits, and is not turned away
     except OSError as error:
         made.close()
         raise DeviceError(
