@@ -1,0 +1,225 @@
+"""The live page in a real browser, fed by a real server; nothing in between is stood in for."""
+
+import threading
+import time
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from listen.blocks import Block
+from listen.show.board import Board
+from listen.show.server import LiveServer
+from listen.states import Event, Standing, State
+from listen.timeline import Cue, Flag, Mark, MarkKind
+
+pytestmark = pytest.mark.browser
+RATE = 16000
+ARGUMENTS = ["--no-sandbox", "--disable-gpu"]
+WATCH = """async ([selector, words, ms]) => {
+  const begin = performance.now();
+  while (performance.now() - begin < ms) {
+    if (document.querySelector(selector).textContent.includes(words)) return performance.now() - begin;
+    await new Promise((done) => setTimeout(done, 5));
+  }
+  return -1;
+}"""
+
+
+class Feed:
+    """Gives the board sound in real time until told to stop."""
+
+    def __init__(self, board: Board) -> None:
+        self.board = board
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run)
+        self._thread.start()
+
+    def _run(self) -> None:
+        rng = np.random.default_rng(1)
+        began, heard = time.monotonic(), 0
+        while not self._stop.wait(0.02):
+            stop = round((time.monotonic() - began) * RATE)
+            samples = rng.normal(0.0, 0.05, stop - heard)
+            self.board.hear(Block(samples=samples, start=heard, rate=RATE))
+            heard = stop
+
+    def stop(self) -> None:
+        self._stop.set()
+        self._thread.join()
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        made = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=ARGUMENTS)
+        yield made
+        made.close()
+
+
+@pytest.fixture
+def board() -> Iterator[Board]:
+    made = Board(rate=RATE, keeps="decisions and sound")
+    feed = Feed(made)
+    yield made
+    feed.stop()
+
+
+@pytest.fixture
+def server(board: Board) -> Iterator[LiveServer]:
+    made = LiveServer(board)
+    yield made
+    made.stop()
+
+
+@pytest.fixture
+def page(browser: Browser, server: LiveServer) -> Iterator[Page]:
+    context = browser.new_context(viewport={"width": 834, "height": 1112})
+    made, said = context.new_page(), list[str]()
+    made.on("console", lambda message: said.append(message.text))
+    made.on("pageerror", lambda error: said.append(str(error)))
+    made.goto(server.address)
+    made.wait_for_selector("body[data-ear=on]", timeout=10_000)
+    yield made
+    context.close()
+    assert not [text for text in said if "WebSocket" not in text]
+
+
+def event(state: State, at_s: float, standing: Standing = Standing.CONFIRMED) -> Event:
+    at = round(at_s * RATE)
+    return Event(state=state, at=at, decided_at=at + 1, probability=0.9, standing=standing)
+
+
+def test_states_show_in_words_at_once(page: Page, board: Board) -> None:
+    assert page.inner_text("#state").lower() == "cannot tell yet"
+    for state, standing, words in (
+        (State.AIR, Standing.CONFIRMED, "air"),
+        (State.ENTRY, Standing.PROVISIONAL, "contact"),
+        (State.STEADY, Standing.CONFIRMED, "in the cut"),
+        (State.EXIT, Standing.CONFIRMED, "exit"),
+    ):
+        board.tell(event(state, 0.5, standing))
+        assert 0 <= page.evaluate(WATCH, ["#state", words, 500]) <= 300, words
+
+
+def test_not_listening_shows_within_300_ms_and_goes_away_again(page: Page, board: Board) -> None:
+    board.stand(listening=False, recording=True)
+    assert 0 <= page.evaluate(WATCH, ["#ear-word", "NOT LISTENING", 1000]) <= 300
+    board.stand(listening=True, recording=True)
+    page.wait_for_selector("body[data-ear=on]", timeout=2000)
+
+
+def test_a_server_that_dies_shows_within_300_ms_and_the_page_returns_by_itself(
+    browser: Browser, board: Board
+) -> None:
+    server = LiveServer(board)
+    context = browser.new_context()
+    page = context.new_page()
+    page.goto(server.address)
+    page.wait_for_selector("body[data-ear=on]", timeout=10_000)
+    port = int(server.address.rsplit(":", 1)[1].strip("/"))
+    page.evaluate(
+        """() => {
+          window.seen = null;
+          setInterval(() => {
+            const off = document.body.dataset.ear === "off";
+            if (off && window.seen === null) window.seen = performance.now();
+          }, 5);
+        }"""
+    )
+    before = page.evaluate("performance.now()")
+    server.stop()
+    stopped = page.evaluate("performance.now()")
+    page.wait_for_selector("body[data-ear=off]", timeout=3000)
+    assert before < page.evaluate("window.seen") <= stopped + 300
+    again = LiveServer(board, port=port)
+    page.wait_for_selector("body[data-ear=on]", timeout=10_000)
+    context.close()
+    again.stop()
+
+
+def test_recording_that_stops_is_said(page: Page, board: Board) -> None:
+    board.stand(listening=True, recording=False, trouble="recording stopped at 5.0 s: No space left")
+    assert page.evaluate(WATCH, ["#ear-more", "recording stopped at 5.0 s", 1000]) >= 0
+
+
+def test_flags_and_cues_stay_for_who_joins_late(browser: Browser, server: LiveServer, board: Board) -> None:
+    board.tell(event(State.AIR, 0.1), event(State.ENTRY, 0.2), event(State.AIR, 0.4))
+    board.tell(Flag(at=9000, kind="not heard", contact=None, text="Contact 3 was not heard: look"))
+    board.tell(Cue(at=round(board.now["t"] * RATE), kind="hold now", contact=None, text="Hold now"))
+    context = browser.new_context()
+    page = context.new_page()
+    page.goto(server.address)
+    assert page.evaluate(WATCH, ["#flag-text", "Contact 3 was not heard", 3000]) >= 0
+    assert page.evaluate(WATCH, ["#cue", "Hold now", 3000]) >= 0
+    assert "contact begins" in (page.text_content("#table") or "")
+    context.close()
+
+
+def test_marks_made_with_the_keyboard_alone_reach_the_run(page: Page, board: Board) -> None:
+    if page.is_hidden("#hold"):
+        page.focus("#more")
+        page.keyboard.press("Enter")
+    page.focus("[data-mark=held]")
+    page.keyboard.press("Enter")
+    page.focus("[name=z]")
+    page.keyboard.type("-1.25")
+    page.keyboard.press("Enter")
+    held, read = board.inbox.get(timeout=2.0), board.inbox.get(timeout=2.0)
+    assert isinstance(held, Mark)
+    assert isinstance(read, Mark)
+    assert (held.kind, read.kind, read.place[2]) == (MarkKind.HOLD, MarkKind.POSITION, -1.25)
+    board.tell(held)
+    assert page.evaluate(WATCH, ["#said", "hold", 1000]) >= 0
+
+
+@pytest.mark.parametrize("size", [(1366, 768), (834, 1112), (1112, 834)])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_while_it_moves_all_fits_on_the_screen_and_letters_are_large(
+    browser: Browser, server: LiveServer, board: Board, size: tuple[int, int], scheme: str
+) -> None:
+    """A tablet of 834 CSS pixels is about 160 mm wide (common practice, no source): 20 mm are 104 pixels."""
+    board.tell(event(State.AIR, 0.1), event(State.ENTRY, 0.2), event(State.STEADY, 0.3))
+    board.tell(Flag(at=9000, kind="started early", contact=None, text="Contact 1 at N40 began 2.1 mm early"))
+    context = browser.new_context(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme)  # type: ignore[arg-type]
+    page = context.new_page()
+    page.goto(server.address)
+    assert page.evaluate(WATCH, ["#state", "in the cut", 3000]) >= 0
+    board.tell(Cue(at=0, kind="contact", contact=None, text=""))
+    wide, tall = page.evaluate(
+        "[document.documentElement.scrollWidth, document.documentElement.scrollHeight]"
+    )
+    assert wide <= size[0]
+    assert tall <= size[1]
+    capitals = 0.72 * page.evaluate("parseFloat(getComputedStyle(document.querySelector('#state')).fontSize)")
+    assert capitals >= 104
+    assert page.is_visible("#fixed")
+    assert page.is_hidden("#hold")
+    contrast = page.evaluate(CONTRAST)
+    assert min(contrast) >= 4.5, contrast  # WCAG 2.2, 1.4.3 (AA)
+    context.close()
+
+
+CONTRAST = """() => {
+  const luminance = (text) => {
+    const parts = text.match(/[\\d.]+/g).slice(0, 3).map((part) => {
+      const value = Number(part) / 255;
+      return value <= 0.04045 ? value / 12.92 : ((value + 0.055) / 1.055) ** 2.4;
+    });
+    return 0.2126 * parts[0] + 0.7152 * parts[1] + 0.0722 * parts[2];
+  };
+  const behind = (element) => {
+    for (let at = element; at; at = at.parentElement) {
+      const colour = getComputedStyle(at).backgroundColor;
+      if (!colour.endsWith(", 0)")) return colour;
+    }
+    return "rgb(255, 255, 255)";
+  };
+  const names = ["fixed", "ear-word", "ear-more", "state", "next-what", "next-where", "flag-text", "more"];
+  return names.map((name) => {
+    const element = document.getElementById(name);
+    const [a, b] = [getComputedStyle(element).color, behind(element)].map(luminance);
+    return (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
+  });
+}"""
