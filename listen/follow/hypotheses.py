@@ -77,7 +77,7 @@ CORE = np.dtype(
         ("vr", "f8"),
         ("shift", "f8"),  # how much earlier than its place this contact began [program s]
         ("early_mm", "f8"),  # the last early start [mm], 0 for none
-        ("absent", "i4"),  # contacts absent in a row
+        ("gone", "?"),  # the tool is gone: nothing more is expected to be heard
         ("logw", "f8"),
         ("parent", "i4"),
         ("code", "i1"),

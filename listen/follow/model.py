@@ -42,6 +42,7 @@ class Forecast:
     known: Floats  # log of the known override
     noise: Floats  # the part of the variance that each boundary brings anew [s²]
     is_gap: bool
+    n_gaps: int  # air gaps on the way
 
     def take(self, rows: Ints) -> "Forecast":
         """The forecast of some guesses only."""
@@ -49,7 +50,7 @@ class Forecast:
             name: getattr(self, name)[rows]
             for name in ("elapsed", "mean", "variance", "feed", "rapid", "rest", "raw_feed", "known", "noise")
         }
-        return Forecast(**picked, is_gap=self.is_gap)
+        return Forecast(**picked, is_gap=self.is_gap, n_gaps=self.n_gaps)
 
     @property
     def behind(self) -> Floats:
@@ -93,22 +94,32 @@ class Model:
         self.scales = {True: Scale(), False: Scale()}  # of gaps, of contacts
 
     def forecast(
-        self, core: NDArray[np.void], amounts: Floats, at: float, *, boundary_s: float, is_gap: bool
+        self,
+        core: NDArray[np.void],
+        amounts: Floats,
+        at: float,
+        *,
+        boundary_s: float,
+        is_gap: bool,
+        n_gaps: int = 1,
     ) -> Forecast:
-        """Forecast for each guess the time to a place with these amounts, shape (…, 4)."""
+        """Forecast for each guess the time to a place with these amounts, shape (…, 4).
+
+        `is_gap`: the way leads through air, `n_gaps` times where contacts are left out.
+        """
         elapsed, known = self.clock.between(core["t0"], at)
         feed = amounts[:, FEED] * np.exp(-core["m"] - known)
         rapid = amounts[:, RAPID] * np.exp(-core["lr"])
-        rest = amounts[:, FIXED] + amounts[:, LOOSE] + (core["b"] if is_gap else 0.0)
+        rest = amounts[:, FIXED] + amounts[:, LOOSE] + (n_gaps * core["b"] if is_gap else 0.0)
         p = self.priors
         own = p.gap_s * slowness(core["m"] + known) if is_gap else p.contact_s
-        noise = (feed * p.feed_spread) ** 2 + boundary_s**2 + own**2
+        noise = (feed * p.feed_spread) ** 2 + boundary_s**2 + n_gaps * own**2
         variance = (
             feed**2 * core["v"]
             + rapid**2 * (core["vr"] + p.rapid_spread**2)
             + (p.loose_spread * amounts[:, LOOSE]) ** 2
             + core["q"]
-            + (core["vb"] if is_gap else 0.0)
+            + (n_gaps**2 * core["vb"] if is_gap else 0.0)
             + noise * self.scales[is_gap].factor
         )
         return Forecast(
@@ -122,6 +133,7 @@ class Model:
             known=known,
             noise=noise,
             is_gap=is_gap,
+            n_gaps=n_gaps,
         )
 
     def on_time_log(self, forecast: Forecast) -> Floats:
@@ -156,8 +168,9 @@ class Model:
         }
         if forecast.is_gap:
             vb, vr = core["vb"], core["vr"]
-            learnt["b"] = core["b"] + vb / total * innovation
-            learnt["vb"] = np.maximum(vb - vb**2 / total, 1e-6)
+            n = forecast.n_gaps
+            learnt["b"] = core["b"] + n * vb / total * innovation
+            learnt["vb"] = np.maximum(vb - (n * vb) ** 2 / total, 1e-6)
             learnt["lr"] = core["lr"] - vr * forecast.rapid / total * innovation
             learnt["vr"] = np.maximum(vr - (vr * forecast.rapid) ** 2 / total, 1e-4)
         return learnt

@@ -95,7 +95,7 @@ class Offset:
         growing.add(
             rows, not_over + np.log(priors.dropout_per_s), code=Off.DROPPED, phase=Phase.DROPPED, **inside
         )
-        gone = {**ended, "u0": place, "q": parents["q"] + priors.offset_s**2, "absent": 1}
+        gone = {**ended, "u0": place, "q": parents["q"] + priors.offset_s**2, "gone": True}
         growing.add(
             rows,
             not_over + np.log(priors.gone) - np.log(np.maximum(forecast.mean, 0.2)),

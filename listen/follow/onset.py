@@ -41,24 +41,21 @@ class Onset:
         if rows.size == 0:
             return
         first = growing.parents["k"][rows] + (1 if ended else 0)
-        before = np.where(growing.parents["absent"][rows] > 0, priors.absent_again, priors.absent)
+        gone = growing.parents["gone"][rows]
+        again = np.where(gone, priors.absent_gone, priors.absent_again)
+        before = np.where(gone, priors.absent_gone, priors.absent)
         lost = self._lost_until_end(growing.parents[rows], at) if ended else np.zeros(rows.size)
         for n_absent in range(MOST_ABSENT + 1):
             k = first + n_absent
             inside = k < space.n
             if not inside.any():
                 break
-            rows, first, lost, before, k = (
-                rows[inside],
-                first[inside],
-                lost[inside],
-                before[inside],
-                k[inside],
-            )
+            rows, first, k = rows[inside], first[inside], k[inside]
+            lost, before, again = lost[inside], before[inside], again[inside]
             absent = self._absent(k, before)
             self._one_target(growing, rows, k, lost + np.log1p(-absent), at, spread_s, n_absent)
             lost = lost + np.log(absent)
-            before = np.full(rows.size, priors.absent_again)
+            before = again
 
     def _lost_until_end(self, parents: Core, at: float) -> Floats:
         """Log chance that the ear lost the contact for good: seldom for more than its last bit."""
@@ -83,7 +80,7 @@ class Onset:
         parents = growing.parents[rows]
         amounts = np.maximum(space.at_start[k] - space.amounts_until(parents["u0"]), 0.0)
         waits = space.waits_at_start[k] - space.waits_until(parents["u0"])
-        forecast = model.forecast(parents, amounts, at, boundary_s=spread_s, is_gap=True)
+        forecast = model.forecast(parents, amounts, at, boundary_s=spread_s, is_gap=True, n_gaps=n_absent + 1)
         base = parents["logw"] + prior
         common = {
             "k": k,
@@ -92,7 +89,7 @@ class Onset:
             "u0": space.start[k],
             "q": spread_s**2,
             "shift": 0.0,
-            "absent": np.zeros(rows.size, np.int32) + (n_absent > 0),
+            "gone": False,
             "predicted": at - forecast.behind,
         }
         fields = dict(common)
@@ -270,7 +267,7 @@ class Onset:
                 u0=float(space.start[head]),
                 q=priors.onset_s**2,
                 shift=0.0,
-                absent=0,
+                gone=False,
                 predicted=np.full(rows[again].size, at),
             )
 

@@ -38,7 +38,7 @@ class Priors:
     wait_median_s: float = 15.0
     step_per_s: float = 1.0 / 180.0
     step_per_boundary: float = 0.003
-    rapid_step: float = 0.01
+    rapid_step: float = 0.002  # per gap
     restart: float = 0.0005
     # the machine
     feed_spread: float = 0.03  # of the feed time between two boundaries
@@ -53,7 +53,8 @@ class Priors:
     drift: float = 0.004  # of the rate, from one boundary to the next
     # faults, a contact each
     absent: float = 0.004
-    absent_again: float = 0.7  # after one that was absent, or a tool that is gone
+    absent_again: float = 0.3  # after one that was absent
+    absent_gone: float = 0.8  # after a tool that is gone
     early: float = 0.012
     early_again: float = 0.3  # plunges and ramps by the same length: one wrong tool length
     early_again_side: float = 0.03  # side entries: rather a machine that does its air faster
@@ -90,7 +91,8 @@ def priors_for(timeline: Timeline, ear: EarRates) -> Priors:
         step_per_s=1.0 / 20000.0 if steady else 1.0 / 180.0,
         step_per_boundary=1e-4 if steady else 0.003,
         absent=0.98 if dry else 0.004,
-        absent_again=0.98 if dry else 0.7,
+        absent_again=0.98 if dry else 0.3,
+        absent_gone=0.98 if dry else 0.8,
     )
 
 

@@ -66,16 +66,18 @@ class View:
             return
         amounts = np.maximum(space.at_start[k] - space.amounts_until(core["u0"])[:, None, :], 0.0)
         priors, model = engine.priors, engine.model
+        n_gaps = np.arange(1, DEPTH + 1)
         self._feed = amounts[..., FEED] * np.exp(-core["m"])[:, None]
         self._rapid = amounts[..., RAPID] * np.exp(-core["lr"])[:, None]
-        self._rest = amounts[..., FIXED] + amounts[..., LOOSE] + core["b"][:, None]
+        self._rest = amounts[..., FIXED] + amounts[..., LOOSE] + n_gaps * core["b"][:, None]
         slow = slowness(core["m"] + np.log(max(engine.clock.rate, 1e-3)))[:, None]
-        noise = ((priors.gap_s * slow) ** 2 + priors.onset_s**2) * model.scales[True].factor
+        noise = (n_gaps * (priors.gap_s * slow) ** 2 + priors.onset_s**2) * model.scales[True].factor
         loose = (priors.loose_spread * amounts[..., LOOSE]) ** 2
         self._other_variance = (
             self._rapid**2 * (core["vr"] + priors.rapid_spread**2)[:, None]
             + loose
-            + (core["q"] + core["vb"])[:, None]
+            + core["q"][:, None]
+            + n_gaps**2 * core["vb"][:, None]
             + noise
         )
         self._feed_variance = (core["v"] + priors.feed_spread**2)[:, None]
@@ -84,8 +86,9 @@ class View:
 
     def _absences(self, core: NDArray[np.void], k: NDArray[np.int64]) -> Floats:
         priors, space = self.engine.priors, self.space
-        before = np.full(k.shape, priors.absent_again)
-        before[:, 0] = np.where(core["absent"] > 0, priors.absent_again, priors.absent)
+        gone = core["gone"][:, None]
+        before = np.where(gone, priors.absent_gone, np.full(k.shape, priors.absent_again))
+        before[:, :1] = np.where(gone, priors.absent_gone, priors.absent)
         ear = np.where(space.deaf[k], 0.9, np.where(space.faint[k], 0.3, priors.missed))
         result: Floats = np.where(self._inside, np.minimum(before + ear, 0.98), 0.0)
         return result
