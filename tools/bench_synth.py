@@ -35,7 +35,7 @@ def clip_maker(ranges: Ranges, rate: int, duration_s: float) -> Callable[[int], 
     return make
 
 
-def main() -> int:
+def main(arguments: list[str]) -> int:
     """Print the table; 1 where training clips at 48 kHz are slower than the limit."""
     print(f"sound made per CPU second, {N_CLIPS} clips each (limit {LIMIT:g} for training at 48000 Hz)")
     print(f"{'ranges':<12}{'rate':>8}{'clip':>8}{'mean':>10}{'slowest':>10}")
@@ -49,4 +49,4 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(main(sys.argv[1:]))

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from listen.synth.force import read_table, rows_of
+from listen.synth.force import at_feed, read_table, rows_of
 from listen.synth.made import TrueChatter, TrueContact
 from listen.synth.plan import PlannedContact
 from listen.synth.regenerative_sound import regenerate
@@ -63,7 +63,7 @@ def render_contact(
     own = turns[start:stop]
     rows = rows_of(own.size, full=full, leaving=leaving)
     smear = 1.5 * max(1e-9, (own[-1] - own[0]) / own.size)
-    drive_table, gate_table = tables_of(tool.cut, max(smear, 1.0 / TABLE))
+    drive_table, gate_table = tables_of(at_feed(tool.cut, planned.feed_share), max(smear, 1.0 / TABLE))
     gate = read_table(gate_table, rows, own)
     clean = read_table(drive_table, rows, own) * _unevenness(rng, tool, own)
     drive = clean.copy()

@@ -18,6 +18,7 @@ from listen.synth.voice import ToolVoice, Voice, draw_voice
 
 KINDS = ("air", "ordinary", "dense", "long", "at once")
 NOTHING = np.zeros(0)
+SHORTEST_S = 0.15  # of a contact
 
 
 def draw_clip(rng: np.random.Generator, *, ranges: Ranges, rate: int, duration_s: float) -> Made:
@@ -202,13 +203,15 @@ def _contacts(
     """Contacts of one tool one after the other until its span is full."""
     low, high, index = span
     at = low + _lead_in(rng, high - low, kind)
-    light = float(rng.choice([1.0, rng.uniform(0.08, 0.3)], p=[0.85, 0.15]))  # feed override
-    ramps = _ramps(tool, light)
+    light = float(rng.uniform(0.05, 0.4))  # feed override of the light cuts
+    light_chance = float(rng.choice([0.0, 0.4, 1.0], p=[0.78, 0.1, 0.12]))
     chatters = rng.random() < tool.chatter_share
     at_once_s = 240.0 / tool.rpm  # four turns: a standing feed, or one that goes on in the metal
     resumes = False
     made: list[PlannedContact] = []
-    while at < high - 0.15:
+    while at < high - SHORTEST_S:
+        feed = light if rng.random() < light_chance else 1.0
+        ramps = _ramps(tool, feed)
         steady = _steady_s(rng, kind, high - at)
         ramp_in, ramp_out = (
             min(ramp * float(rng.uniform(0.8, 1.25)), 2.5, 0.6 * (high - at) / 2.0) for ramp in ramps
@@ -217,9 +220,7 @@ def _contacts(
         ramp_in = at_once_s if resumes else ramp_in
         ramp_out = at_once_s if held else ramp_out
         resumes = held
-        stop = min(at + ramp_in + steady + ramp_out, high)
-        if stop - at < 0.15:
-            break
+        stop = min(at + max(ramp_in + steady + ramp_out, SHORTEST_S), high)
         ramp_in, ramp_out = min(ramp_in, 0.45 * (stop - at)), min(ramp_out, 0.45 * (stop - at))
         chatter = _chatter(rng, chatters)
         made.append(
@@ -229,7 +230,8 @@ def _contacts(
                 leaving_s=stop - ramp_out,
                 stop_s=stop,
                 tool=index,
-                snr_db=snr_db + float(np.clip(rng.normal(0.0, ranges.snr_spread_db), -9.0, 9.0)),
+                snr_db=_contact_snr(rng, ranges, snr_db, feed if light_chance < 1.0 else 1.0),
+                feed_share=feed,
                 chatter_from=chatter[0],
                 chatter_to=chatter[1],
                 chatter_db=chatter[2],
@@ -237,6 +239,12 @@ def _contacts(
         )
         at = stop + _gap_s(rng, kind)
     return made
+
+
+def _contact_snr(rng: np.random.Generator, ranges: Ranges, typical_db: float, feed: float) -> float:
+    """Signal to noise ratio of one contact [dB]: lighter ones are fainter by their force, to −6 dB."""
+    spread = float(np.clip(rng.normal(0.0, ranges.snr_spread_db), -9.0, 9.0))
+    return max(typical_db + spread + float(15.0 * np.log10(feed)), min(-6.0, typical_db))
 
 
 def _chatter(rng: np.random.Generator, chatters: bool) -> tuple[float, float, float]:

@@ -12,7 +12,7 @@ References
 Engagement and chip thickness: references.md section 6.1 (textbook). Force ~ thickness^(1 - mc), Kienzle.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,6 +80,22 @@ class Cut:
     def is_axial(self) -> bool:
         """True where the tool goes in along its axis."""
         return self.way in ("drill", "plunge")
+
+
+def at_feed(cut: Cut, share: float) -> Cut:
+    """The cut at a share of its feed: thinner chips, so more ploughing, and runout that counts for more.
+
+    At a tenth of the feed a common runout leaves one tooth a revolution to do the cutting.
+    """
+    share = max(round(share, 2), 0.02)
+    if share == 1.0:
+        return cut
+    return replace(
+        cut,
+        feed_per_tooth_mm=cut.feed_per_tooth_mm * share,
+        runout=tuple(own / share for own in cut.runout),
+        edge_share=cut.edge_share * share ** (cut.exponent - 1.0),
+    )
 
 
 def engaged_arc(cut: Cut) -> tuple[float, float]:

@@ -27,6 +27,9 @@ class Microphone:
     ratio : float
         Of the level control: 0 leaves levels as they are, 1 makes them all alike.
     attack_s, release_s : float
+    limits_over_db : float
+        A limiter that only turns down what is this much louder than the beginning; -inf for a control
+        that works at all levels.
     clip : float
         Where it clips, in full scales of the converter; soft where `soft`.
     codec : str
@@ -45,6 +48,7 @@ class Microphone:
     ratio: float
     attack_s: float
     release_s: float
+    limits_over_db: float
     soft: bool
     codec: str
     codec_step: float
@@ -73,6 +77,7 @@ def draw_microphone(rng: np.random.Generator, ranges: Ranges, rate: int) -> Micr
         ratio=float(rng.uniform(0.2, 0.95)) if controlled else 0.0,
         attack_s=draw_log(rng, (0.003, 0.3)),
         release_s=draw_log(rng, (0.08, 6.0)),
+        limits_over_db=float(rng.uniform(-3.0, 15.0)) if rng.random() < 0.4 else -np.inf,
         soft=bool(rng.random() < 0.5),
         codec=str(rng.choice(ranges.codec)) if rng.random() < 0.55 else "",
         codec_step=draw_log(rng, (0.15, 2.2)),
@@ -125,7 +130,11 @@ def control_gain(sound: Sound, microphone: Microphone, rate: int) -> Sound:
     for value in level:
         now += (rise if value > now else fall) * (value - now)
         followed.append(now)
-    gain_db = microphone.ratio * (-24.0 - np.array([followed[0] if followed else 0.0, *followed]))
+    course = np.array([followed[0] if followed else 0.0, *followed])
+    if microphone.limits_over_db > -np.inf:
+        gain_db = -microphone.ratio * np.maximum(course - course[0] - microphone.limits_over_db, 0.0)
+    else:
+        gain_db = microphone.ratio * (-24.0 - course)
     return upsample(10.0 ** (np.clip(gain_db, -30.0, 40.0) / 20.0), hop, sound.size)
 
 

@@ -16,9 +16,22 @@ from numpy.typing import NDArray
 class PlannedContact:
     """One contact to be made.
 
-    `chatter_from` and `chatter_to` are shares of its full part; `regenerative` is its depth of cut over
-    the stability limit, 0 where chatter is not worked out from its cause; `course` holds steps of its force
-    over the planned one, as (clip_s, dB).
+    Attributes
+    ----------
+    start_s, full_s, leaving_s, stop_s : float
+    tool : int
+        Which of the voice's tools.
+    snr_db : float
+    chatter_from, chatter_to, chatter_db : float
+        Where in its full part it chatters [shares], and how strongly over the clean force.
+    regenerative : float
+        Depth of cut over the stability limit; 0 where chatter is not worked out from its cause.
+    feed_share : float
+        Feed override in force.
+    course : tuple of (clip_s, db)
+        Steps of its force over the planned one.
+    contact, fault
+        As in `made.TrueContact`.
     """
 
     start_s: float
@@ -31,6 +44,7 @@ class PlannedContact:
     chatter_to: float = 0.0
     chatter_db: float = 0.0
     regenerative: float = 0.0
+    feed_share: float = 1.0
     contact: int | None = None
     fault: str = ""
     course: tuple[tuple[float, float], ...] = ()

@@ -132,8 +132,18 @@ def coolant_sound(rng: np.random.Generator, room: Room, *, n_samples: int, rate:
         time = np.arange(n_samples) / rate
         pulse = np.sin(2.0 * np.pi * time * draw_log(rng, (2.0, 40.0))).astype(np.float32)
         made *= np.float32(1.0) + np.float32(rng.uniform(0.0, 0.5)) * pulse
+    elif recipe == "splash":  # a stream with gulps that strike the enclosure or the microphone
+        per_s = draw_log(rng, (2.0, 80.0))
+        gulps = _drops(rng, n_samples=n_samples, rate=rate, per_s=per_s, span_hz=(70.0, 1500.0))
+        made = np.float32(0.8) * made + np.float32(rng.uniform(0.2, 0.8)) * gulps
     elif recipe == "patter":  # single drops on sheet metal
-        made = np.float32(0.5) * made + np.float32(0.9) * _drops(rng, n_samples=n_samples, rate=rate)
+        made = np.float32(0.5) * made + np.float32(0.9) * _drops(
+            rng,
+            n_samples=n_samples,
+            rate=rate,
+            per_s=draw_log(rng, (200.0, 3000.0)),
+            span_hz=(500.0, 9000.0),
+        )
     elif recipe == "jet":  # a whistling nozzle with pump strokes
         time = np.arange(n_samples) / rate
         strokes = np.abs(np.sin(np.pi * time * draw_log(rng, (8.0, 60.0)))).astype(np.float32)
@@ -141,16 +151,17 @@ def coolant_sound(rng: np.random.Generator, room: Room, *, n_samples: int, rate:
     return made
 
 
-def _drops(rng: np.random.Generator, *, n_samples: int, rate: int) -> Sound:
-    hits = (rng.random(n_samples, dtype=np.float32) < draw_log(rng, (200.0, 3000.0)) / rate).astype(
-        np.float32
-    )
+def _drops(
+    rng: np.random.Generator, *, n_samples: int, rate: int, per_s: float, span_hz: tuple[float, float]
+) -> Sound:
+    """Single blows at random times on something that rings shortly, power 1, shape (n_samples,)."""
+    hits = (rng.random(n_samples, dtype=np.float32) < per_s / rate).astype(np.float32)
     hits *= white(rng, n_samples)
     taps = mode_response(
         rng,
         rate=rate,
         n_modes=6,
-        span_hz=(500.0, 9000.0),
+        span_hz=span_hz,
         damping=(0.03, 0.12),
         tilt_db_per_octave=0.0,
         direct=0.5,

@@ -209,6 +209,7 @@ def _piece(
         tool=tool,
         snr_db=script.snr_db + contact.strength_db + louder + float(lighter),
         regenerative=amount if kind == "chatter" else 0.0,
+        feed_share=min(percent, 120.0) / 100.0,
         contact=contact.id,
         fault=kind,
         course=_course(script, timeline, begins, ends),

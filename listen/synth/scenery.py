@@ -37,8 +37,8 @@ def draw_running(rng: np.random.Generator, duration_s: float, *, busy: bool) -> 
         *_switched(rng, "radio", duration_s, chances=(0.06, 0.02), levels_db=(-25.0, 0.0)),
     ]
     more = 1.5 if busy else 1.0
-    for _ in range(int(rng.poisson(0.5 * more)) if rng.random() < 0.5 * more else 0):
-        length = draw_log(rng, (0.8, 20.0))
+    for _ in range(1 + int(rng.poisson(0.7)) if rng.random() < 0.28 * more else 0):
+        length = draw_log(rng, (0.8, 40.0))
         made.append(_piece(rng, "talk", duration_s, length, (-8.0, 18.0)))
     for _ in range(int(rng.poisson(duration_s / 30.0 * more)) if rng.random() < 0.25 else 0):
         made.append(_piece(rng, "chirp", duration_s, draw_log(rng, (0.15, 2.0)), (-12.0, 8.0)))
@@ -56,6 +56,8 @@ def _switched(
     """Off, on for the whole clip, or switched on and off; `chances` of the latter two."""
     drawn = rng.random()
     level = float(rng.uniform(*levels_db))
+    if kind == "coolant" and rng.random() < 0.35:  # louder than the air, as it is in many shops
+        level = float(rng.uniform(2.0, levels_db[1]))
     if drawn < chances[0]:
         return [Running(kind=kind, start_s=-1.0, stop_s=duration_s + 1.0, ramp_s=0.5, level_db=level)]
     if drawn > chances[0] + chances[1]:

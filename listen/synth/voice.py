@@ -136,7 +136,7 @@ def draw_tool(rng: np.random.Generator, ranges: Ranges, rate: int, room_decay_s:
         n_modes=int(rng.integers(8, 30)),
         span_hz=(draw_log(rng, (80.0, 500.0)), draw_log(rng, (4000.0, 15000.0))),
         damping=(low, high),
-        tilt_db_per_octave=float(rng.uniform(-9.0, 0.0)),
+        tilt_db_per_octave=float(rng.uniform(-7.5, 1.5)),
         direct=draw_log(rng, (0.02, 0.6)),
     )
     wet = draw_log(rng, (0.15, 1.5))

@@ -11,6 +11,7 @@ from listen.errors import InputError
 from listen.synth.force import (
     STEPS,
     Cut,
+    at_feed,
     engaged_arc,
     force_tables,
     ramp_length_mm,
@@ -107,6 +108,17 @@ def test_a_missing_tooth_leaves_a_double_chip_behind_it() -> None:
     peaks = np.array([gate[STEPS][i * quarter : (i + 1) * quarter].max() for i in range(4)])
     assert peaks[0] < 0.05 * peaks[1]  # what is left is the table's own ripple beside a sharp edge
     assert peaks[1] / peaks[2] == pytest.approx(2.0**0.75, rel=0.02)
+
+
+@pytest.mark.closed
+def test_at_a_tenth_of_the_feed_a_common_runout_leaves_one_tooth_cutting() -> None:
+    """Teeth 0.2 feeds apart, then feed 0.1: 2 feeds apart, so the highest takes z chips at once, 4^0.75."""
+    cut = at_feed(dataclasses.replace(SIDE, radial_ratio=0.05, runout=(0.4, 0.0, -0.2, 0.0)), 0.1)
+    _, gate = force_tables(cut, smear=1e-9)
+    quarter = TABLE // 4
+    peaks = np.array([gate[STEPS][i * quarter : (i + 1) * quarter].max() for i in range(4)])
+    assert peaks[1:].max() < 0.05 * peaks[0]
+    assert at_feed(SIDE, 1.0) is SIDE
 
 
 @pytest.mark.closed

@@ -21,6 +21,7 @@ def _plain() -> Microphone:
         cutoff_hz=24000.0,
         level_db=-30.0,
         ratio=0.0,
+        limits_over_db=-np.inf,
         codec="",
         floor_db=-120.0,
         dropouts_per_s=0.0,
@@ -63,6 +64,19 @@ def test_level_control_lessens_a_step_by_its_ratio() -> None:
     made = sound * control_gain(sound, microphone, RATE)
     step = 20.0 * np.log10(np.std(made[-RATE:]) / np.std(made[RATE : 2 * RATE]))
     assert step == pytest.approx(10.0, rel=0, abs=0.3)
+
+
+@pytest.mark.closed
+def test_a_limiter_leaves_what_is_not_too_loud() -> None:
+    """A step of 20 dB, limited fully from 5 dB on, ends as a step of 5 dB; one of 3 dB stays as it is."""
+    rng = np.random.default_rng(3)
+    microphone = dataclasses.replace(_plain(), ratio=1.0, attack_s=0.05, release_s=0.5, limits_over_db=5.0)
+    for step_db, left_db in ((20.0, 5.0), (3.0, 3.0)):
+        loud = np.float32(0.01 * 10.0 ** (step_db / 20.0))
+        sound = white(rng, 4 * RATE) * np.repeat(np.array([0.01, loud], np.float32), 2 * RATE)
+        made = sound * control_gain(sound, microphone, RATE)
+        step = 20.0 * np.log10(np.std(made[-RATE:]) / np.std(made[RATE : 2 * RATE]))
+        assert step == pytest.approx(left_db, rel=0, abs=0.4)
 
 
 @pytest.mark.closed
