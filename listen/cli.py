@@ -205,6 +205,66 @@ def replay(
     )
 
 
+DeviceOption = Annotated[str | None, typer.Option(help="Name or number, as `devices` lists it.")]
+ChannelOption = Annotated[int, typer.Option(help="Which channel, counted from 1.")]
+
+
+@app.command()
+def live(
+    job: Annotated[Path | None, typer.Argument(metavar="[JOB]", help="Without: states only.")] = None,
+    device: DeviceOption = None,
+    channel: ChannelOption = 1,
+    rate: Annotated[int | None, typer.Option(help="Samples a second.")] = None,
+    out: OutOption = None,
+    keep: Annotated[
+        str, typer.Option(help="What is kept: sound, small (lossy sound) or decisions.")
+    ] = "sound",
+    port: Annotated[int, typer.Option(help="Of the live page; 0 takes a free one.")] = 0,
+    lan: Annotated[bool, typer.Option("--lan", help="Serve the page on this network, with a key.")] = False,
+    terminal: Annotated[bool, typer.Option("--terminal", help="Show the same facts here.")] = False,
+    seconds: Annotated[float | None, typer.Option(help="Stop by itself after so long.")] = None,
+) -> int:
+    """Listen at the machine: live page, recording, flags.
+
+    Advice only: it cannot stop the machine. Ctrl-C ends it; exit code 1 when flags were raised.
+
+    Example: cut-listen live bracket.toml
+    """
+    from listen import cli_live
+
+    return cli_live.live(
+        job,
+        device=device,
+        channel=channel,
+        rate=rate,
+        out=out,
+        keep=keep,
+        port=port,
+        lan=lan,
+        terminal=terminal,
+        seconds=seconds,
+    )
+
+
+@app.command()
+def devices(
+    device: Annotated[str | None, typer.Argument(metavar="[DEVICE]", help="One to look over.")] = None,
+    channel: ChannelOption = 1,
+    seconds: Annotated[float, typer.Option(help="How long to listen to it.")] = 3.0,
+    spindle: Annotated[bool, typer.Option("--spindle", help="Spindle off against on.")] = False,
+    json: JsonOption = False,
+) -> int:
+    """List the microphones, or look over the level of one.
+
+    Exit code 1 when something stands in the way of listening.
+
+    Example: cut-listen devices
+    """
+    from listen import cli_live
+
+    return cli_live.devices(device=device, channel=channel, seconds=seconds, spindle=spindle, json=json)
+
+
 def is_one(recording: str) -> bool:
     """True for a file, a run folder or ``-``; a folder of recordings or a glob leads to many."""
     path = Path(recording)

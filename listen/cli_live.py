@@ -1,13 +1,29 @@
 """What the verbs `live` and `devices` print and ask."""
 
 import json as json_text
+import sys
+from contextlib import ExitStack
+from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+from listen.errors import InputError
+
+if TYPE_CHECKING:
+    from threading import Event
+
+    from listen.record import Run
 
 WHERE = (
     "Put it outside the guard, near the spindle or the table, no cable through a door seal or a walkway.",
     "Where the guard is closed and coolant floods, a contact pickup on fixed frame or guard hears best.",
 )
+
+KEEPS = {  # what is said, and how the sound is written
+    "sound": ("decisions and sound", "flac"),
+    "small": ("decisions and sound, made small", "opus"),
+    "decisions": ("decisions only", "none"),
+}
 
 
 def devices(*, device: str | None, channel: int, seconds: float, spindle: bool, json: bool) -> int:
@@ -57,6 +73,91 @@ def _spindle(device: str | int | None, *, rate: int, channel: int, seconds: floa
     if remark is not None:
         print(f"{remark.text} {remark.remedy}")
     return 1 if remark else 0
+
+
+def live(
+    job: Path | None,
+    *,
+    device: str | None,
+    channel: int,
+    rate: int | None,
+    out: Path | None,
+    keep: str,
+    port: int,
+    lan: bool,
+    terminal: bool,
+    seconds: float | None,
+) -> int:
+    """Listen until Ctrl-C; exit code 1 where flags were raised."""
+    from listen.hear import Microphone, best_rate
+    from listen.job_file import load_job
+    from listen.live_run import Screen, live_run, until_interrupted
+    from listen.session import plan_job
+    from listen.show.board import Board
+    from listen.show.server import LiveServer, network_address
+    from listen.show.terminal import TerminalScreen
+
+    if keep not in KEEPS:
+        raise InputError(f"--keep must be one of {', '.join(KEEPS)}, got {keep!r}")
+    said, sound = KEEPS[keep]
+    plan = None if job is None else plan_job(load_job(job))
+    timeline = None if plan is None else plan.timeline
+    listing = () if plan is None else plan.path.listing
+    chosen = _device(device)
+    rate = rate or best_rate(chosen)
+    folder = out or Path("runs") / _run_name(job)
+    with ExitStack() as stack:
+        stop = stack.enter_context(until_interrupted())
+        microphone = stack.enter_context(Microphone(device=chosen, rate=rate, channel=channel))
+        board = Board(rate=rate, timeline=timeline, listing=listing, keeps=said)
+        server = LiveServer(board, port=port, lan=network_address() if lan else None)
+        stack.callback(server.stop)
+        announce(server, lan=lan, folder=folder, keeps=said)
+        screens: list[Screen] = [board]
+        if terminal:
+            screens.append(stack.enter_context(TerminalScreen(rate=rate, timeline=timeline)))
+        if seconds is not None:
+            _stop_after(stop, seconds)
+        run = live_run(
+            microphone,
+            rate=rate,
+            folder=folder,
+            screens=screens,
+            stop=stop,
+            timeline=timeline,
+            job=None if plan is None else plan.job,
+            keep=sound,
+            name=device or "the system's microphone",
+        )
+    return _finished(run)
+
+
+def _run_name(job: Path | None) -> str:
+    """A folder name that sorts by time."""
+    return f"{datetime.now():%Y-%m-%d %H-%M-%S}{'' if job is None else f' {job.stem}'}"
+
+
+def _finished(run: "Run") -> int:
+    """Write the page of a finished run, and say what it was."""
+    from listen.cli_print import print_run
+    from listen.show import write_replay_page
+
+    try:
+        write_replay_page(run, run.folder / "timeline.html")
+    except OSError as error:
+        print(f"cut-listen: the page could not be written: {error.strerror}", file=sys.stderr)
+    print_run(run, json=False)
+    if run.problem:
+        print(f"cut-listen: {run.problem}", file=sys.stderr)
+    return 1 if run.flags else 0
+
+
+def _stop_after(stop: "Event", seconds: float) -> None:
+    from threading import Timer
+
+    timer = Timer(seconds, stop.set)
+    timer.daemon = True
+    timer.start()
 
 
 def announce(server: Any, *, lan: bool, folder: Path, keeps: str) -> None:

@@ -19,14 +19,16 @@ from listen.blocks import Block, Gap, LoadSample
 from listen.ears import SoundEar, shipped_model
 from listen.job import Job
 from listen.record import Run, RunWriter, read_run
-from listen.record.lines import Line
 from listen.replay_run import inputs_of, run_folder
-from listen.session import Session, second_hearing
-from listen.states import StateLikelihoods
-from listen.timeline import Look, Mark, Timeline
+from listen.session import Decided, Session, second_hearing
+from listen.states import ContactSound, Event, Finding, StateLikelihoods
+from listen.timeline import Cue, Flag, Look, Mark, Position, Timeline, Verdict
 
 SIXTEEN_BITS = 32768.0
 SECOND_LOOK_S = 3 * 3600.0  # longer recordings keep their live verdicts
+
+
+Shown = Event | Finding | Gap | LoadSample | Position | Verdict | Cue | Flag | Mark | Look
 
 
 class Source(Protocol):
@@ -51,7 +53,7 @@ class Screen(Protocol):
         """Take what was heard."""
         ...
 
-    def tell(self, *items: Line) -> None:
+    def tell(self, *items: Shown) -> None:
         """Take what was decided."""
         ...
 
@@ -92,10 +94,7 @@ def listen_live(
             _take(said, session, writer, screens)
         for screen in screens:
             screen.stand(listening=microphone.listening, recording=writer.recording, trouble=writer.problem)
-    last = [item for item in session.close() if not isinstance(item, StateLikelihoods)]
-    writer.push(*last)
-    for screen in screens:
-        screen.tell(*last)
+    _give(session.close(), writer, screens)
 
 
 def _said(screens: tuple[Screen, ...]) -> list[Mark | Look]:
@@ -113,14 +112,22 @@ def _take(
     screens: tuple[Screen, ...],
 ) -> None:
     decided = () if isinstance(given, Look) else session.push(given)
-    lines = [item for item in decided if not isinstance(item, StateLikelihoods)]
-    writer.push(given, *lines)
+    writer.push(given)
     for screen in screens:
         if isinstance(given, Block | Gap):
             screen.hear(given)
         else:
             screen.tell(given)
-        screen.tell(*lines)
+    _give(decided, writer, screens)
+
+
+def _give(decided: tuple[Decided, ...], writer: RunWriter, screens: tuple[Screen, ...]) -> None:
+    """Decisions to the disk, then to the screens."""
+    lines = [item for item in decided if not isinstance(item, StateLikelihoods)]
+    writer.push(*lines)
+    shown = [item for item in lines if not isinstance(item, ContactSound)]
+    for screen in screens:
+        screen.tell(*shown)
 
 
 def as_recorded(item: Block | Gap) -> Block | Gap:

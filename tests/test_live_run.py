@@ -12,9 +12,8 @@ from listen.blocks import Block, Gap
 from listen.ears import SoundEar, shipped_model
 from listen.errors import RecordingError
 from listen.job_file import load_job
-from listen.live_run import Screen, as_recorded, finish_live, listen_live
+from listen.live_run import Screen, Shown, as_recorded, finish_live, listen_live
 from listen.record import Run, RunWriter
-from listen.record.lines import Line
 from listen.replay_run import replay_recording
 from listen.session import Session, plan_job
 from listen.synth import EVALUATION_RANGES, Script, draw_room, draw_voice, synthesise
@@ -46,14 +45,14 @@ class Notebook:
 
     def __init__(self, say: dict[int, Mark | Look]) -> None:
         self.inbox: queue.SimpleQueue[Mark | Look] = queue.SimpleQueue()
-        self.told: list[Line] = []
+        self.told: list[Shown] = []
         self._say = dict(say)
 
     def hear(self, item: Block | Gap) -> None:
         for at in [at for at in self._say if at <= item.stop]:
             self.inbox.put(self._say.pop(at))
 
-    def tell(self, *items: Line) -> None:
+    def tell(self, *items: Shown) -> None:
         self.told += items
 
     def stand(self, *, listening: bool, recording: bool, trouble: str = "") -> None:
