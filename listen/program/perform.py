@@ -53,6 +53,7 @@ G_GROUPS: dict[str, tuple[int, ...]] = {
     "exact": (90,),
 }
 GROUP_OF = {code: group for group, codes in G_GROUPS.items() for code in codes}
+MOTION_ONLY = frozenset(G_GROUPS["motion"])
 NOT_FOLLOWED = {
     310: "G31 moves until it is touched (probing)",
     360: "G36 measures a tool or a place",
@@ -138,13 +139,16 @@ def perform(control: Control, words: tuple[Word, ...]) -> str:
     if block.g and not block.g.isdisjoint(NOT_FOLLOWED):
         return _not_followed(control, block)
     _settings(control, block)
-    _tool_and_spindle(control, block)
-    _dwell(control, block)
-    _modes(control, block)
-    control.say(_stated(block))
+    if block.m or not block.numbers.keys().isdisjoint("ST"):
+        _tool_and_spindle(control, block)
+    if not block.g <= MOTION_ONLY:
+        _dwell(control, block)
+        _modes(control, block)
+    if control.open_use is not None or not control.moved:
+        control.say(_stated(block))
     _motion(control, block)
     _left_over(control, block)
-    return _stop(control, block)
+    return _stop(control, block) if block.m else ""
 
 
 def _stated(block: Block) -> set[str]:
@@ -410,7 +414,7 @@ def _motion(control: Control, block: Block) -> None:
     lengths = _lengths(control, block)
     if 40 in block.g:
         return
-    special = [code for code in AXIS_USERS if code in block.g]
+    special = [] if block.g <= MOTION_ONLY else [code for code in AXIS_USERS if code in block.g]
     if "cycle off" in codes:
         control.cycle = Cycle()
         modal.motion = None

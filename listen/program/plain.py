@@ -13,6 +13,8 @@ from listen.timeline import SpanKind
 
 SHORTEST_FILE = 200  # lines; below this a kernel is not worth its loading
 CHUNK = 50_000
+WORTH_CALLING = 8  # lines in one run
+LONGEST_WAIT = 64  # lines
 
 
 class PlainLines:
@@ -22,6 +24,7 @@ class PlainLines:
         self._source = source
         self._worth = source.stop - source.first >= SHORTEST_FILE
         self._wait_until = 0
+        self._backoff = 1
 
     @cached_property
     def _text(self) -> NDArray[np.uint8]:
@@ -37,13 +40,17 @@ class PlainLines:
         if not self._worth or index < self._wait_until or not _is_plain(control):
             return 0
         n_lines, chunk = self._read(control, index)
-        if n_lines == 0:
-            self._wait_until = index + 1
+        self._patience(index + n_lines, n_lines)
         if len(control.store) + chunk.size > control.dialect.max_moves:
             raise Wrong(f"more than {control.dialect.max_moves} moves; does the program repeat without end?")
         if chunk.size:
             control.store.extend(chunk)
         return n_lines
+
+    def _patience(self, index: int, n_lines: int) -> None:
+        """After short runs wait longer before trying again: a call costs as much as some lines."""
+        self._backoff = 1 if n_lines >= WORTH_CALLING else min(2 * self._backoff, LONGEST_WAIT)
+        self._wait_until = index + (self._backoff if n_lines < WORTH_CALLING else 0)
 
     def _read(self, control: Control, index: int) -> tuple[int, NDArray[np.void]]:
         from listen.program.kernels import POWERS, plain_lines
