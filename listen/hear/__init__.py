@@ -6,6 +6,10 @@ from listen.hear.devices import Device, best_rate, list_devices, record
 from listen.hear.level_check import LevelCheck, Remark, check_knock, check_level, check_spindle
 from listen.hear.load_csv import LoadLog, parse_columns, read_load_log
 from listen.hear.microphone import Microphone
+from listen.hear.mqtt import MqttWitness
+from listen.hear.mtconnect import MTConnectWitness
+from listen.hear.opcua import OpcUaWitness
+from listen.hear.witness import Witness
 
 __all__ = [
     "SOUND_SUFFIXES",
@@ -14,9 +18,13 @@ __all__ = [
     "Device",
     "LevelCheck",
     "LoadLog",
+    "MTConnectWitness",
     "Microphone",
+    "MqttWitness",
+    "OpcUaWitness",
     "Remark",
     "SoundInfo",
+    "Witness",
     "align_clock",
     "best_rate",
     "check_knock",

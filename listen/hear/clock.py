@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 
 from listen.errors import InputError
 
+LATE_IN_A_ROW = 8
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClockMap:
@@ -129,8 +131,9 @@ class ArrivalClock:
     """Maps the stamps of a live source by when they arrive; delays only ever add.
 
     The least of (arrival - stamp) over the last minute is the offset: what is above it is
-    network and polling. A stamp that would fall more than `step_s` after its own arrival,
-    or far before it, shows that the source's clock was set: the map starts anew.
+    network and polling. A stamp that would fall more than `step_s` after its own arrival
+    shows that the source's clock was set forward; several in a row that fall far before theirs,
+    that it was set back (one or a few may only be late). The map then starts anew.
 
     Parameters
     ----------
@@ -144,6 +147,7 @@ class ArrivalClock:
         self._window_s = window_s
         self._step_s = step_s
         self._seen: list[tuple[float, float]] = []  # (arrival, arrival - stamp)
+        self._n_late = 0
         self.n_steps = 0
 
     def push(self, stamp_s: float, *, arrived_s: float) -> float:
@@ -157,8 +161,11 @@ class ArrivalClock:
             By the audio clock [s].
         """
         delay = arrived_s - stamp_s
-        if self._seen and abs(delay - self.offset_s) > self._step_s:
+        beyond = delay - self.offset_s if self._seen else 0.0
+        self._n_late = self._n_late + 1 if beyond > self._step_s else 0
+        if beyond < -self._step_s or self._n_late > LATE_IN_A_ROW:
             self._seen.clear()
+            self._n_late = 0
             self.n_steps += 1
         self._seen = [(a, d) for a, d in self._seen if a >= arrived_s - self._window_s]
         self._seen.append((arrived_s, delay))

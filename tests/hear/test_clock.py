@@ -52,6 +52,19 @@ def test_stamps_that_arrive_late_keep_their_time_and_a_set_clock_starts_anew() -
 
 
 @pytest.mark.closed
+def test_a_few_late_stamps_keep_their_time_and_a_clock_set_back_is_seen() -> None:
+    clock = ArrivalClock()
+    for second in range(10):
+        clock.push(float(second), arrived_s=second + 0.1)
+    assert clock.push(10.0, arrived_s=13.1) == pytest.approx(10.1)  # three seconds late, not set back
+    assert clock.n_steps == 0
+    for second in range(14, 30):
+        mapped = clock.push(second - 2.0, arrived_s=second + 0.1)
+    assert mapped == pytest.approx(29.1)
+    assert clock.n_steps == 1
+
+
+@pytest.mark.closed
 def test_a_clock_without_pairs_or_in_milliseconds_is_refused() -> None:
     with pytest.raises(InputError, match="a clock needs pairs of times, got 0 and 0"):
         fit_clock(np.array([]), np.array([]))
