@@ -14,7 +14,7 @@ from listen.expect.stock import Stock
 from listen.job import KeepOut, Tool
 from listen.timeline import Place
 
-REACH_MM = 5.0
+REACH_MM = 3.0
 
 
 def distance_to_box(keep_out: KeepOut, place: Place, *, radius: float) -> float:

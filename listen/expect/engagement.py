@@ -180,7 +180,7 @@ class Sharpener:
             self.stock.shape,
             self.stock.field,
             self.stock.grid,
-            12 if row[kernels.CORNER] == 0.0 else 5,
+            12 if row[kernels.CORNER] == 0.0 else 4,
         )
         return float(time), np.array([x, y])
 

@@ -16,6 +16,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 from listen.expect.kernels import (
+    CORNER,
+    COT,
     RADIUS,
     T0,
     T1,
@@ -27,6 +29,7 @@ from listen.expect.kernels import (
     Z1,
     arrival,
     lowest_over,
+    may_cut,
 )
 
 BOX, CYLINDER, FIELD = 0, 1, 2
@@ -89,6 +92,22 @@ def near_segments(segments: Floats, order: Indices, x: float, y: float, half: fl
 
 
 @njit(cache=True)
+def may_reach(px: float, py: float, height: float, seg: Floats) -> bool:
+    """Quick look whether a move can come below a height over a point; never wrongly no."""
+    above = height - min(seg[Z0], seg[Z1])
+    if above <= 1e-4:
+        return False
+    dx, dy = seg[X1] - seg[X0], seg[Y1] - seg[Y0]
+    ex, ey = px - seg[X0], py - seg[Y0]
+    length2 = dx * dx + dy * dy
+    if length2 > 1e-16:
+        near = min(max((ex * dx + ey * dy) / length2, 0.0), 1.0)
+        ex -= near * dx
+        ey -= near * dy
+    return may_cut(above, ex * ex + ey * ey, seg[RADIUS], seg[CORNER], seg[COT])
+
+
+@njit(cache=True)
 def cut_times(
     px: float, py: float, height: float, segments: Floats, order: Indices, since: float, floor: float
 ) -> tuple[float, float]:
@@ -96,6 +115,8 @@ def cut_times(
     first, last = np.inf, -np.inf
     for k in order:
         seg = segments[k]
+        if not may_reach(px, py, height, seg):
+            continue
         low, lowest, start = lowest_over(px, py, seg, 1.0)
         low = max(low, floor)
         if not low < height - 1e-4:
@@ -163,10 +184,10 @@ def _is_uncut(
     height = first_height(px, py, stock, field, grid)
     if not height > max(z, grid[4]) + 1e-4:
         return False
-    for k in order:
+    for k in order[::-1]:  # the latest moves are the likeliest to have been here
         seg = segments[k]
-        if seg[T0] >= at:
-            break
+        if seg[T0] >= at or min(seg[Z0], seg[Z1]) >= z + 1e-4:
+            continue
         lasts = seg[T1] - seg[T0]
         until = min(1.0, (at - seg[T0]) / lasts) if lasts > 0.0 else 1.0
         low, _, _ = lowest_over(px, py, seg, until)

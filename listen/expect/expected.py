@@ -129,6 +129,7 @@ def _cell_for(
         return choose_cell(east - west, north - south, least_diameter=10.0, work_mm2=0.0)
     lengths = segments.lengths()[cuts]
     pointed = (rows[cuts, kernels.CORNER] > 0.0) | (rows[cuts, kernels.COT] > 0.0)
+    pointed |= rows[cuts, 5] < rows[cuts, 2] - 1e-9  # a falling tool is stamped whole, too
     step = np.maximum(STEP_MM, radius[cuts] / 10.0)
     stamps = np.ceil(lengths / step) * 4.0 * radius[cuts] ** 2
     work = np.where(pointed, stamps, 2.0 * radius[cuts] * (lengths + 1.0))

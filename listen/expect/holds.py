@@ -32,7 +32,8 @@ from listen.program.path import TimedPath
 from listen.timeline import HoldPoint, SpanKind, StopWay
 
 CLEAR_MM = 2.0
-MOST_SAMPLES = 48
+MOST_SAMPLES, FEW_SAMPLES = 48, 8
+MANY_GAPS = 200
 MOST_REPLAYED = 4000
 _NO_CUE_WAYS = {
     "tapping": "no hold in tapping: it may not be obeyed",
@@ -61,6 +62,7 @@ class _Holds:
         self.job = job
         self.segments = segments
         self.replays = replays
+        self.many = False
         machine = job.machine
         self.clock = RealClock(path, feed=machine.feed_override / 100.0, rapid=machine.rapid_override / 100.0)
 
@@ -151,10 +153,12 @@ class _Holds:
         a = int(np.searchsorted(rows[:, kernels.T1], gap.start))
         b = int(np.searchsorted(rows[:, kernels.T0], end))
         knots = np.unique(np.concatenate([[gap.start, end], rows[a:b, kernels.T1].clip(gap.start, end)]))
-        each = max(1, MOST_SAMPLES // max(1, knots.size - 1))
+        short = self.clock.between(gap.start, end) < LEAST_PRESS_S
+        most = FEW_SAMPLES if short or self.many else MOST_SAMPLES
+        each = max(1, most // max(1, knots.size - 1))
         places = np.linspace(0.0, knots.size - 1.0, (knots.size - 1) * each + 1)
         fine = np.interp(places, np.arange(knots.size), knots)
-        thinned = fine if fine.size <= 3 * MOST_SAMPLES else fine[:: fine.size // (2 * MOST_SAMPLES)]
+        thinned = fine if fine.size <= 3 * most else fine[:: fine.size // (2 * most)]
         return np.asarray(thinned)
 
     def _later(self, program_time: float, seconds: float) -> float:
@@ -260,6 +264,7 @@ def hold_points(
     """
     gaps = _gaps(path, cuts)
     maker = _Holds(path, job, segments, replays)
+    maker.many = len(gaps) > MANY_GAPS
     if len(gaps) > MOST_REPLAYED:
         gaps = gaps[:: len(gaps) // MOST_REPLAYED + 1]
     return _naming_next([maker.point(gap) for gap in gaps])

@@ -133,7 +133,7 @@ def arrival(px: float, py: float, height: float, seg: Floats, start: float, lowe
 
 
 @njit(cache=True)
-def _may_cut(above: float, distance2: float, radius: float, corner: float, cot: float) -> bool:
+def may_cut(above: float, distance2: float, radius: float, corner: float, cot: float) -> bool:
     """Whether material so high above the tip, that far from it (squared), is inside the tool."""
     if distance2 >= radius * radius:
         return False
@@ -283,7 +283,7 @@ def _cut_step(field: Floats, grid: Floats, seg: Floats, record: Floats, skip_sta
                 along = min(max(ex * ux + ey * uy, 0.0), length)
                 ex -= along * ux
                 ey -= along * uy
-                if not _may_cut(height - tip, ex * ex + ey * ey, radius, seg[CORNER], seg[COT]):
+                if not may_cut(height - tip, ex * ex + ey * ey, radius, seg[CORNER], seg[COT]):
                     continue
                 low, at = _lowest_of_step(px - x0, py - y0, ux, uy, length, seg)
                 start = at
