@@ -13,6 +13,7 @@ from listen.follow.space import Space
 from listen.follow.starting import first_guesses, started_at
 
 Core = NDArray[np.void]
+HOLD_TOLD_S = 3.0  # a hold told this long after the sound stopped explains it
 LEAST_AGREED = 0.7  # belief in "on time" from which a boundary teaches the timing noise
 
 
@@ -58,17 +59,13 @@ class Engine:
         self.core: Core = np.zeros(1, CORE)
         self.core["phase"] = Phase.START
         self.rings = Rings.empty(1, n_slots)
+        self.is_started = False  # whether a place along the program has been guessed at all
         self.version = 0  # counts changes, so that views know when they are old
 
     @property
     def slot(self) -> int:
         """Slot of the newest stretch."""
         return (self.n_stretches - 1) % self.n_slots
-
-    @property
-    def is_started(self) -> bool:
-        """Whether a place along the program has been guessed at all."""
-        return bool((self.core["phase"] != Phase.START).any())
 
     def start_cycle(self, at: float) -> None:
         """The program is known to start now, from the top."""
@@ -129,6 +126,14 @@ class Engine:
         self.core["v"] = self.priors.feed_spread**2
         self.version += 1
 
+    def tell_hold(self, at: float, *, gain: float) -> None:
+        """A hold was told just after a sound stopped: guesses that said so gain weight."""
+        stopped = (self.core["phase"] == Phase.STOPPED) & (at - self.core["ts"] < HOLD_TOLD_S)
+        if stopped.any():
+            self.core["logw"] += np.where(stopped, np.log(max(gain, 1.0)), 0.0)
+            self._normalise()
+            self.version += 1
+
     def tell_place(self, nearest: Floats, known: Floats, spread: Floats, at: float, *, cap: float) -> None:
         """A witness told a place: guesses far from it lose weight; those in air start anew from it.
 
@@ -182,6 +187,7 @@ class Engine:
         return mixed
 
     def _normalise(self) -> None:
+        self.is_started = bool((self.core["phase"] != Phase.START).any())
         logw = self.core["logw"]
         best = logw.max()
         logw -= best + np.log(np.exp(logw - best).sum())

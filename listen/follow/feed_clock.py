@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from listen.timeline import Mark, MarkKind, Timeline
 
 Floats = NDArray[np.float64]
+TOLD_PER_S, UNTOLD_PER_S = 1.0, 1e-5  # a stop inside a cut, while a hold is told, and while none is
 
 
 class FeedClock:
@@ -95,6 +96,12 @@ class FeedClock:
     def rate(self) -> float:
         """Known override now; 1 where it is not known."""
         return self._rates[-1]
+
+    def hold_rate(self, unknown_per_s: float) -> float:
+        """Rate of holds inside a cut [1/s]: as believed, or by what has been told."""
+        if self.held:
+            return TOLD_PER_S
+        return UNTOLD_PER_S if self.holds_known else unknown_per_s
 
     def held_share(self, start: float, stop: float) -> float:
         """Share of a stretch in which the program is known to have been held."""

@@ -80,7 +80,7 @@ class Offset:
         not_over = parents["logw"] + log_ndtr(-forecast.behind / spread - 0.5)
         rate = np.exp(parents["m"] + forecast.known)
         place = parents["u0"] + forecast.elapsed * rate
-        held_rate = 1e-6 if self.model.clock.holds_known else priors.hold_per_s
+        held_rate = self.model.clock.hold_rate(priors.hold_per_s)
         inside = {"k": parents["k"], "ts": at, "predicted": ended["predicted"]}
         growing.add(
             rows,

@@ -209,7 +209,10 @@ class Onset:
         priors = self.model.priors
         parents = growing.parents[rows]
         silence = at - parents["ts"]
-        logs = lognormal_log(silence, median=priors.hold_median_s, spread=priors.hold_log_spread)
+        moving, _ = self.model.clock.between(parents["ts"], at)
+        told = moving < silence - 0.1  # a hold was told: the cut goes on soon after its end
+        unknown = lognormal_log(silence, median=priors.hold_median_s, spread=priors.hold_log_spread)
+        logs = np.where(told, -np.maximum(moving, 0.0), unknown)
         growing.add(
             rows,
             parents["logw"] + logs,

@@ -80,7 +80,10 @@ class Tracking:
             if not was_known:
                 self.engine.know_override()
         elif mark.kind in (MarkKind.HOLD, MarkKind.RESUME):
+            was = self.clock.hold_rate(self.priors.hold_per_s)
             self.clock.tell(mark, at)
+            if mark.kind == MarkKind.HOLD:
+                self.engine.tell_hold(at, gain=self.clock.hold_rate(1.0) / was)
         elif mark.kind == MarkKind.RAPID_OVERRIDE and mark.value > 0.0:
             self.engine.core["lr"] = np.log(mark.value / 100.0)
             self.engine.core["vr"] = 0.03**2

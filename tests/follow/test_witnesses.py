@@ -1,0 +1,137 @@
+"""What marks of a person or a control tell the follower."""
+
+import pytest
+
+from listen.follow import Follower
+from listen.timeline import Cue, HoldPoint, Mark, MarkKind, Position, StopWay, Timeline, Verdict, VerdictKind
+from tests.follow.runs import EAR, RATE, Stretches, events_of, timeline_of
+
+pytestmark = pytest.mark.closed
+SIX = [(2.0 + 3.0 * i, 4.0 + 3.0 * i) for i in range(6)]
+RUN = [(5.0 + 3.0 * i, 7.0 + 3.0 * i) for i in range(6)]
+
+
+def mark(kind: MarkKind, at_s: float, value: float = float("nan"), source: str = "controller") -> Mark:
+    return Mark(at=round(at_s * RATE), kind=kind, source=source, value=value)
+
+
+def follow(timeline: Timeline, heard: Stretches, marks: list[Mark], end_s: float) -> list[object]:
+    """All that the follower says, events and marks in the order in which they are known."""
+    known = [(event.decided_at, index, event) for index, event in enumerate(events_of(heard))]
+    told = [(each.at, -1, each) for each in marks]
+    follower = Follower(timeline, rate=RATE, ear=EAR)
+    said: list[object] = []
+    for at, _, item in sorted([*known, *told], key=lambda entry: entry[:2]):
+        said.extend(follower.push((item,), at))
+    end = round(end_s * RATE)
+    return [*said, *follower.push((), end), *follower.close(end)]
+
+
+def verdicts(said: list[object]) -> dict[int | None, Verdict]:
+    return {item.contact: item for item in said if isinstance(item, Verdict)}
+
+
+def last_position(said: list[object]) -> Position:
+    return [item for item in said if isinstance(item, Position)][-1]
+
+
+CLOCK = [mark(MarkKind.CYCLE_START, 3.0), mark(MarkKind.FEED_OVERRIDE, 3.0, 100.0)]
+
+
+def test_with_the_feed_clock_a_missing_contact_is_said_before_the_next_is_due() -> None:
+    """Contact 3 should begin at 3 + 8 = 11 s and contact 4 at 14 s; by 13 s only a fault explains it."""
+    said = follow(timeline_of(SIX), RUN[:2], CLOCK, 13.0)
+    found = verdicts(said)[3]
+    assert found.kind == VerdictKind.NOT_HEARD
+    assert found.called_at <= 13 * RATE
+
+
+def test_without_any_hint_a_silent_approach_is_not_judged() -> None:
+    said = follow(timeline_of(SIX), [], [], 60.0)
+    assert not verdicts(said)
+
+
+def test_a_hold_that_the_control_tells_is_no_missing_contact() -> None:
+    """Held from 8 s (in the cut) until 20 s: the rest of the program comes 12 s later."""
+    held = [RUN[0], (8.0, 9.0), (21.0, 22.0), *((a + 12.0, b + 12.0) for a, b in RUN[2:])]
+    marks = [*CLOCK, mark(MarkKind.HOLD, 9.0), mark(MarkKind.RESUME, 21.0)]
+    found = verdicts(follow(timeline_of(SIX), held, marks, 40.0))
+    assert {each.kind for each in found.values()} == {VerdictKind.AS_EXPECTED}
+    assert len(found) == 6
+
+
+def test_while_held_the_rate_is_zero_and_the_place_stands() -> None:
+    marks = [*CLOCK, mark(MarkKind.HOLD, 7.5)]
+    position = last_position(follow(timeline_of(SIX), RUN[:1], marks, 30.0))
+    assert position.rate == 0.0
+    assert position.program_time == pytest.approx(4.5, rel=0, abs=0.3)
+
+
+def test_an_override_that_is_told_moves_the_next_contact() -> None:
+    """Half the feed from the second exit on: 1 s of air and 2 s of cut take 2 s and 4 s."""
+    heard = [*RUN[:2], (12.0, 16.0), (18.0, 22.0), (24.0, 28.0), (30.0, 34.0)]
+    marks = [*CLOCK, mark(MarkKind.FEED_OVERRIDE, 10.0, 50.0)]
+    said = follow(timeline_of(SIX), heard, marks, 40.0)
+    assert {each.kind for each in verdicts(said).values()} == {VerdictKind.AS_EXPECTED}
+    assert not [cue for cue in said if isinstance(cue, Cue) and cue.kind == "before its line"]
+
+
+def test_an_early_contact_is_told_with_its_witness_and_its_millimetres() -> None:
+    """At 1500 mm/min, 0.6 s before its place is 15 mm; it ends where it should."""
+    heard = [*RUN[:3], (13.4, 16.0), *RUN[4:]]
+    said = follow(timeline_of(SIX), heard, CLOCK, 30.0)
+    found = verdicts(said)[4]
+    assert found.kind == VerdictKind.STARTED_EARLY
+    assert found.witness == "earlier contact"
+    assert found.early_by_mm == pytest.approx(15.0, rel=0, abs=2.0)
+    cues = [cue for cue in said if isinstance(cue, Cue) and cue.kind == "before its line"]
+    assert [cue.contact for cue in cues] == [4]
+    assert cues[0].at == round((13.4 + 0.1) * RATE)
+
+
+def test_a_line_from_the_control_settles_which_of_many_equal_passes_runs() -> None:
+    """Heard from the middle of the program: contact 4 is in line 16."""
+    marks = [mark(MarkKind.LINE, 6.0, 16.0)]
+    position = last_position(follow(timeline_of(SIX), [(5.0, 7.0)], marks, 7.6))
+    assert position.next_contact == 5
+
+
+def test_hold_now_comes_with_the_heard_exit_and_never_on_prediction() -> None:
+    point = HoldPoint(
+        contact=2,
+        line=14,
+        how=StopWay.FEED_HOLD,
+        from_s=7.0,
+        until_s=8.5,
+        travel_mm=5.0,
+        clear_mm=3.0,
+        time_to_press_s=1.5,
+        has_room=True,
+        cue=True,
+    )
+    said = follow(timeline_of(SIX, holds=(point,)), RUN[:2], CLOCK, 10.5)
+    cues = [item for item in said if isinstance(item, Cue)]
+    now = [cue for cue in cues if cue.kind == "hold now"]
+    soon = [cue for cue in cues if cue.kind == "exit soon"]
+    assert [cue.contact for cue in now] == [2]
+    assert now[0].at == round(10.1 * RATE)
+    assert [cue.contact for cue in soon] == [2]
+    assert soon[0].at < 10 * RATE
+
+
+def test_a_stopped_spindle_is_asked_for_when_the_program_goes_on() -> None:
+    marks = [
+        *CLOCK,
+        mark(MarkKind.HOLD, 7.5, source="operator"),
+        mark(MarkKind.SPINDLE_OFF, 8.0, source="operator"),
+        mark(MarkKind.RESUME, 20.0, source="operator"),
+    ]
+    said = follow(timeline_of(SIX), RUN[:1], marks, 21.0)
+    assert [cue.kind for cue in said if isinstance(cue, Cue)][-1] == "spindle not heard"
+
+
+def test_silence_makes_the_place_less_sure() -> None:
+    said = follow(timeline_of([*SIX, (60.0, 62.0)]), RUN, [], 50.0)
+    positions = [item for item in said if isinstance(item, Position)]
+    after_last = [p.spread for p in positions if p.at > 23 * RATE]
+    assert after_last[-1] > 2.0 * after_last[0]
