@@ -11,6 +11,7 @@ from listen.blocks import Block, Gap, LoadSample
 from listen.ears import Ear, Given, Heard
 from listen.errors import InputError, ListenError
 from listen.expect import Expected, expect
+from listen.expect.joined import joined_path
 from listen.follow import Follower, refined_verdicts
 from listen.job import Job
 from listen.program import TimedPath, check_program, read_program, time_program
@@ -212,9 +213,13 @@ def plan_job(job: Job, *, progress: Callable[[float], None] | None = None) -> Pl
     ListenError
         If the program cannot be read or the job does not fit it.
     """
-    program = read_program(job.programs[0], job=job)
-    path = time_program(program, job.machine)
+    programs = [read_program(program, job=job) for program in job.programs]
+    paths = [time_program(program, job.machine) for program in programs]
+    path = joined_path(paths)
     expected = expect(path, job, progress=progress)
-    cautions = dict.fromkeys((*check_program(program, path, job), *expected.timeline.cautions))
+    checked = [
+        c for program, own in zip(programs, paths, strict=True) for c in check_program(program, own, job)
+    ]
+    cautions = dict.fromkeys((*checked, *expected.timeline.cautions))
     timeline = replace(expected.timeline, cautions=tuple(cautions))
     return Plan(job=job, path=path, expected=replace(expected, timeline=timeline))
