@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.signal import butter, sosfilt
 
 from listen.synth.force import Cut
 from listen.synth.ranges import Ranges
@@ -139,6 +140,7 @@ def draw_tool(rng: np.random.Generator, ranges: Ranges, rate: int, room_decay_s:
         tilt_db_per_octave=float(rng.uniform(-7.5, 1.5)),
         direct=draw_log(rng, (0.02, 0.6)),
     )
+    modes = without_rumble(modes, corner_hz=draw_log(rng, (70.0, 300.0)), rate=rate)
     wet = draw_log(rng, (0.15, 1.5))
     echo = echo_response(rng, rate=rate, decay_s=room_decay_s, wet=wet, low_hz=80.0)
     shape = colour(rng, tilt_db_per_octave=float(rng.uniform(-5.0, 3.0)), spread_db=6.0)
@@ -158,6 +160,15 @@ def draw_tool(rng: np.random.Generator, ranges: Ranges, rate: int, room_decay_s:
         rustle_db=float(rng.uniform(0.2, 4.0)),
         rustle_per_s=draw_log(rng, (1.0, 20.0)),
     )
+
+
+def without_rumble(response: Sound, *, corner_hz: float, rate: int) -> Sound:
+    """The response less what no panel radiates: a steady force makes no sound, a slow one little.
+
+    Second-order fall below the corner, shape (n_taps + rate // 50,).
+    """
+    sos = butter(2, corner_hz, "highpass", fs=rate, output="sos")
+    return np.asarray(sosfilt(sos, np.pad(response, (0, rate // 50))), np.float32)
 
 
 def chip_response(rng: np.random.Generator, rate: int) -> Sound:

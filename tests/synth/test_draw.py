@@ -88,6 +88,15 @@ def test_a_contact_has_the_stated_signal_to_noise_ratio(snr_db: float) -> None:
 
 
 @pytest.mark.closed
+def test_a_steady_force_makes_no_sound() -> None:
+    """A constant force through any tool's response, echo included, is 40 dB below the same power of noise."""
+    rng = np.random.default_rng(12)
+    for tool in draw_voice(rng, TRAINING_RANGES, RATE, n_tools=3).tools:
+        at_rest = np.abs(np.fft.rfft(tool.drive_response.astype(float)))
+        assert at_rest[0] < 0.01 * np.sqrt(np.mean(at_rest**2))
+
+
+@pytest.mark.closed
 def test_rise_is_the_power_of_cut_and_air_over_air() -> None:
     """Equal powers add up to +3.01 dB; 10 dB more gives 10·log10(11) = 10.41 dB."""
     rng = np.random.default_rng(1)
