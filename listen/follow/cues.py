@@ -15,6 +15,7 @@ EARLY_SPREADS = 3.0  # before its line by more than this many spreads
 EARLY_S = 0.3
 LEFT_SHARE = 0.12  # cutting stopped: at least this share of the contact is still to come
 EXIT_SOON_S = 1.5
+SLIP_S = 0.4  # dropouts of the ear are mostly over by then
 
 
 class Cues:
@@ -35,6 +36,7 @@ class Cues:
         self._soon_said: int | None = None
         self._still_said: int | None = None
         self._spindle_asked = False
+        self._waiting: Cue | None = None
 
     def before(self, event: Event) -> tuple[Cue, ...]:
         """Cues of an event, by the guesses before it is taken in."""
@@ -58,6 +60,7 @@ class Cues:
             return ()
         self._said_onset = event.at
         self._said_stop = -1
+        self._waiting = None
         place = self._next()
         contact = None if place is None else self._tracking.space.timeline.contacts[place[0]].id
         cues = [Cue(at=event.decided_at, kind="contact", contact=contact, text="Contact.")]
@@ -80,7 +83,7 @@ class Cues:
         tracking = self._tracking
         engine, space = tracking.engine, tracking.space
         place = self._next()
-        if place is None or place[1] < SURE:
+        if place is None or place[1] < SURE or self._follows_a_slip(event):
             return None
         core = engine.core
         mine = (core["k"] == place[0]) & (core["phase"] == Phase.AIR)
@@ -101,6 +104,12 @@ class Cues:
         why = "early" if known else "early, or override raised"
         text = f"Contact {early:.1f} s before line {contact.line}: {why}."
         return Cue(at=event.decided_at, kind="before its line", contact=contact.id, text=text)
+
+    def _follows_a_slip(self, event: Event) -> bool:
+        """Whether the sound had stopped for a moment only."""
+        engine = self._tracking.engine
+        last = float(engine.offsets[engine.slot]) if engine.n_stretches else -1.0
+        return 0.0 <= event.at / self._rate - last < SLIP_S
 
     def _stopped(self, event: Event) -> tuple[Cue, ...]:
         """Cutting stopped well before the contact's end."""
@@ -131,7 +140,17 @@ class Cues:
             f"Cutting stopped about {left_mm:.0f} mm before its end in line {contact.line}: "
             "if you did not press hold, hold now."
         )
-        return (Cue(at=event.decided_at, kind="cutting stopped", contact=contact.id, text=text),)
+        cue = Cue(at=event.decided_at, kind="cutting stopped", contact=contact.id, text=text)
+        if self._is_likely_real(float(forecast.mean[0])):
+            return (cue,)
+        self._waiting = cue  # the ear may have lost it for a moment: said if the silence lasts
+        return ()
+
+    def _is_likely_real(self, length_s: float) -> bool:
+        """Whether a stop inside a cut is rather a hold or a lost tool than a slip of the ear."""
+        priors, clock = self._tracking.priors, self._tracking.clock
+        real_per_s = clock.hold_rate(priors.hold_per_s) + priors.gone / max(length_s, 0.2)
+        return real_per_s > priors.dropout_per_s
 
     def after(self, boundary: Boundary, at: int) -> tuple[Cue, ...]:
         """Cues once a boundary is confirmed and taken in."""
@@ -187,7 +206,7 @@ class Cues:
         """Cues that come with time: exit soon, still cutting."""
         engine = self._tracking.engine
         if not self._tracking.boundaries.in_contact:
-            return ()
+            return self._lasting(at)
         running = engine.core["phase"] == Phase.IN
         if not running.any() or self._tracking.clock.held:
             return ()
@@ -196,6 +215,14 @@ class Cues:
         if float(engine.weights[running & (engine.core["k"] == k)].sum()) < SURE:
             return ()
         return self._by_time(row, k, at)
+
+    def _lasting(self, at: int) -> tuple[Cue, ...]:
+        """A stop that has lasted longer than slips of the ear do."""
+        waiting = self._waiting
+        if waiting is None or at - waiting.at < SLIP_S * self._rate:
+            return ()
+        self._waiting = None
+        return (Cue(at=at, kind=waiting.kind, contact=waiting.contact, text=waiting.text),)
 
     def _by_time(self, row: int, k: int, at: int) -> tuple[Cue, ...]:
         tracking = self._tracking

@@ -64,7 +64,7 @@ def test_two_missing_contacts_with_a_good_one_between_are_two_flags() -> None:
 def test_a_wrong_length_is_one_flag_and_one_estimate() -> None:
     """2.1, 1.9, 2.0 mm: median 2.0 mm."""
     advise = Advise(holes(), RATE)
-    said = []
+    said: list[Flag | Cue] = []
     for number, early_mm in enumerate((2.1, 1.9, 2.0, 2.1), start=1):
         given = verdict(number, VerdictKind.STARTED_EARLY, early_by_mm=early_mm, witness="earlier contact")
         said += advise.push(given)

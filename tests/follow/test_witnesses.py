@@ -3,6 +3,7 @@
 import pytest
 
 from listen.follow import Follower
+from listen.states import Event
 from listen.timeline import Cue, HoldPoint, Mark, MarkKind, Position, StopWay, Timeline, Verdict, VerdictKind
 from tests.follow.runs import EAR, RATE, Stretches, events_of, timeline_of
 
@@ -17,11 +18,11 @@ def mark(kind: MarkKind, at_s: float, value: float = float("nan"), source: str =
 
 def follow(timeline: Timeline, heard: Stretches, marks: list[Mark], end_s: float) -> list[object]:
     """All that the follower says, events and marks in the order in which they are known."""
-    known = [(event.decided_at, index, event) for index, event in enumerate(events_of(heard))]
-    told = [(each.at, -1, each) for each in marks]
+    items: list[tuple[int, int, Event | Mark]] = [(each.at, -1, each) for each in marks]
+    items += [(event.decided_at, index, event) for index, event in enumerate(events_of(heard))]
     follower = Follower(timeline, rate=RATE, ear=EAR)
     said: list[object] = []
-    for at, _, item in sorted([*known, *told], key=lambda entry: entry[:2]):
+    for at, _, item in sorted(items, key=lambda entry: entry[:2]):
         said.extend(follower.push((item,), at))
     end = round(end_s * RATE)
     return [*said, *follower.push((), end), *follower.close(end)]
