@@ -298,6 +298,15 @@ def bench_speed() -> int:
             f"cell {cell:.3f} mm, page {len(page)} B"
             + (" (first: compiles or loads kernels)" if n_lines == 2_000 else "")
         )
+    for n_lines in (25_000, 50_000, 100_000):
+        path, job = path_and_job(finishing_program(n_lines), stock, ball, material="aluminium 6061")
+        segments, field = segments_of(path, job), make_stock(stock, cell=0.15)
+        start = time.perf_counter()
+        cut(field, segments, np.ones(segments.span.size, dtype=np.bool_))
+        lasts = time.perf_counter() - start
+        metres = float(segments.lengths().sum()) / 1000.0
+        each = 1e3 * lasts / metres
+        print(f"  at one cell of 0.15 mm: {metres:5.1f} m of path in {lasts:.2f} s, {each:.1f} ms a metre")
     most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
     total = seconds[100_000]
     growth = seconds[100_000] / seconds[50_000]

@@ -104,7 +104,8 @@ def may_reach(px: float, py: float, height: float, seg: Floats) -> bool:
         near = min(max((ex * dx + ey * dy) / length2, 0.0), 1.0)
         ex -= near * dx
         ey -= near * dy
-    return may_cut(above, ex * ex + ey * ey, seg[RADIUS], seg[CORNER], seg[COT])
+    reaches: bool = may_cut(above, ex * ex + ey * ey, seg[RADIUS], seg[CORNER], seg[COT])
+    return reaches
 
 
 @njit(cache=True)
