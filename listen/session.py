@@ -14,7 +14,7 @@ from listen.expect import Expected, expect
 from listen.expect.joined import joined_path
 from listen.follow import Follower, refined_verdicts
 from listen.job import Job
-from listen.program import TimedPath, check_program, read_program, time_program
+from listen.program import TimedPath, check_program, merge_cautions, read_program, time_program
 from listen.states import ContactSound, Event, Finding, StateLikelihoods
 from listen.timeline import Caution, Cue, Flag, Mark, Position, Timeline, Verdict
 
@@ -220,6 +220,6 @@ def plan_job(job: Job, *, progress: Callable[[float], None] | None = None) -> Pl
     checked = [
         c for program, own in zip(programs, paths, strict=True) for c in check_program(program, own, job)
     ]
-    cautions = dict.fromkeys((*checked, *expected.timeline.cautions))
-    timeline = replace(expected.timeline, cautions=tuple(cautions))
+    cautions = merge_cautions(tuple(checked), expected.timeline.cautions)
+    timeline = replace(expected.timeline, cautions=cautions)
     return Plan(job=job, path=path, expected=replace(expected, timeline=timeline))

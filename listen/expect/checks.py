@@ -17,7 +17,7 @@ def check_stock(
 ) -> tuple[Caution, ...]:
     """Cautions that need the stock: rapid or standing spindle in material, too deep, not judged."""
     return (
-        *_rapids(cuts),
+        *_rapids(path, cuts),
         *_standing(cuts),
         *_below(path, cuts, uncut),
         *_too_long(job, cuts),
@@ -28,18 +28,18 @@ def check_stock(
     )
 
 
-def _rapids(cuts: list[Cut]) -> list[Caution]:
+def _rapids(path: TimedPath, cuts: list[Cut]) -> list[Caution]:
     return [
         Caution(
             kind="rapid into stock",
-            line=cut.contact.line,
+            line=int(path.spans.line[cut.rapid_span]) if cut.rapid_span >= 0 else cut.contact.line,
             text=f"T{cut.contact.tool} meets the stock in a rapid move, "
             f"{cut.contact.axial_depth_mm:.2f} mm deep, "
             f"near X{cut.contact.place[0]:.2f} Y{cut.contact.place[1]:.2f} Z{cut.contact.place[2]:.2f}",
             remedy="do not run this; check the clearance height, the stock in the job and the zero",
         )
         for cut in cuts
-        if cut.contact.way == "rapid"
+        if cut.contact.way == "rapid" or cut.rapid_span >= 0
     ]
 
 

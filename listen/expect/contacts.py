@@ -21,6 +21,7 @@ EASY_N, FAINT_N = 20.0, 2.0  # cutting force heard easily, faintly; common pract
 EASY_DB, FAINT_DB = -20.0, -35.0  # the same against the strongest contact, where no material is known
 TELLING_DB = 3.0  # a change of strength that can be noticed
 TOO_DEEP_MM = 2.0  # the wrong set-up that `reveals` is about
+RAPID_TAKES_MM3 = 0.5  # less is the grain of the height field
 _WAYS_DOWN = ("plunge", "ramp", "drilling", "spot drilling", "reaming", "tapping")
 
 
@@ -47,6 +48,10 @@ class Cut:
         Work offset.
     lowest : float
         Deepest place of the tip in the contact [mm].
+    span_first, span_last : int
+        Spans in which the contact begins and ends.
+    rapid_span : int
+        First span that takes material off in a rapid, -1 for none.
     """
 
     contact: Contact
@@ -62,6 +67,7 @@ class Cut:
     lowest: float
     span_first: int
     span_last: int
+    rapid_span: int = -1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,7 +103,17 @@ class ContactMaker:
         shape = self._shape(touch, tool, stock, middle_span)
         feed = self._feed(middle_span)
         rpm = float(abs(self.path.spindle_rpm[middle_span]))
-        return self._finish(touch, tool, shape, feed, rpm, (start_span, middle_span), index, number)
+        cut = self._finish(touch, tool, shape, feed, rpm, (start_span, middle_span), index, number)
+        return replace(cut, rapid_span=self._rapid_span(touch, index))
+
+    def _rapid_span(self, touch: Touch, index: NDArray[np.int64]) -> int:
+        """First rapid that takes material off, also inside a contact that a feed move began; -1 for none."""
+        spans = self.segments.span[index]
+        taken = touch.records[:, kernels.VOLUME]
+        for span in np.unique(spans[self.path.spans.kind[spans] == SpanKind.RAPID]):
+            if taken[spans == span].sum() > RAPID_TAKES_MM3:
+                return int(span)
+        return -1
 
     def _span_at(self, time: float) -> int:
         rows = self.segments.rows

@@ -1,6 +1,6 @@
 """How the tool moves: text, blocks, moves, timed path."""
 
-from listen.program.checks import check_program
+from listen.program.checks import check_program, merge_cautions
 from listen.program.dialect import Dialect
 from listen.program.facts import LowestZ, ProgramFacts, program_facts
 from listen.program.moves import Program, ToolUse
@@ -17,6 +17,7 @@ __all__ = [
     "ToolUse",
     "at_override",
     "check_program",
+    "merge_cautions",
     "program_facts",
     "read_program",
     "time_program",

@@ -3,6 +3,7 @@
 What meets material is checked in `expect`, with the stock as the program leaves it.
 """
 
+import re
 from collections.abc import Callable
 
 import numpy as np
@@ -30,6 +31,36 @@ def check_program(program: Program, path: TimedPath, job: Job | None) -> tuple[C
         for job_check in JOB_CHECKS:
             found += job_check(path, job)
     return tuple(sorted(dict.fromkeys(found), key=lambda c: -1 if c.line is None else c.line))
+
+
+SAME_FAULT = {  # kind told by the program alone: kinds by which the stock's side tells the same
+    "feed before the spindle turns": "spindle stopped in contact",
+    "rapid into a keep-out": "into a keep-out",
+    "feed into a keep-out": "into a keep-out",
+    "holder below the top of the stock": "holder below the top",
+    "hold may not be obeyed": "hold may not be obeyed",
+    "below the underside": "below the underside",
+}
+
+
+def merge_cautions(of_program: tuple[Caution, ...], of_stock: tuple[Caution, ...]) -> tuple[Caution, ...]:
+    """Cautions of both sides, each fault told once: the program's side names its first line.
+
+    A stock's caution goes where the program's side tells the same fault of the same tool, or
+    of no tool.
+    """
+    told = [(SAME_FAULT.get(c.kind, c.kind), _tool_in(c.text)) for c in of_program]
+    kept = []
+    for caution in of_stock:
+        tool = _tool_in(caution.text)
+        if not any(kind == caution.kind and tool in (other, "") for kind, other in told):
+            kept.append(caution)
+    return tuple(dict.fromkeys((*of_program, *kept)))
+
+
+def _tool_in(text: str) -> str:
+    found = re.search(r"\bT\d+", text)
+    return "" if found is None else found.group()
 
 
 def _told(path: TimedPath, span: int, *, kind: str, text: str, remedy: str) -> Caution:

@@ -1,0 +1,44 @@
+"""The sheet of a program with one planted fault names it, with its line, and only it."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from listen.session import NOTE_KINDS, plan_job
+from tests.program.test_checks import FAULTS, GOOD, a_job, changed
+
+pytestmark = pytest.mark.closed
+
+WITH_STOCK = [
+    ("G43 H1 Z5 M8\nG1 Z-1", "G43 H1 Z5 M8\nX40\nG0 Z-1\nG1 Z-1", "rapid into stock", 9),
+    ("X90 F800\n", "X50 F800\nG0 X90\n", "rapid into stock", 10),
+    (
+        "G1 Z-1 F300\nX90 F800",
+        "G1 Z-22 F300\nX90 F800",
+        "below the underside",
+        9,
+    ),  # plunged beside the stock: met in the next line
+]
+
+
+def sheet_of(text: str, folder: Path) -> list[tuple[str, int | None]]:
+    path = folder / "part.nc"
+    path.write_text(text)
+    plan = plan_job(replace(a_job(), programs=(path,)))
+    return [(c.kind, c.line) for c in plan.timeline.cautions if c.kind not in NOTE_KINDS]
+
+
+def test_a_good_program_raises_nothing(tmp_path: Path) -> None:
+    assert sheet_of(GOOD, tmp_path) == []
+
+
+@pytest.mark.parametrize(("old", "new", "kind", "line"), [*FAULTS, *WITH_STOCK])
+def test_a_planted_fault_stands_on_the_sheet_alone(
+    old: str, new: str, kind: str, line: int, tmp_path: Path
+) -> None:
+    found = sheet_of(changed(old, new), tmp_path)
+    assert (kind, line) in found
+    also = {"no length offset"} if old == "G0 X-10 Y10" else set()
+    assert {k for k, _ in found} - also == {kind}
+    assert [k for k, _ in found].count(kind) == 1
