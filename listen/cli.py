@@ -223,6 +223,10 @@ def live(
     lan: Annotated[bool, typer.Option("--lan", help="Serve the page on this network, with a key.")] = False,
     terminal: Annotated[bool, typer.Option("--terminal", help="Show the same facts here.")] = False,
     seconds: Annotated[float | None, typer.Option(help="Stop by itself after so long.")] = None,
+    mtconnect: Annotated[str | None, typer.Option(help="Address of the machine's agent.")] = None,
+    opcua: Annotated[str | None, typer.Option(help="Address of its OPC UA server.")] = None,
+    nodes: Annotated[str, typer.Option(help="OPC UA nodes: load_percent=ns=2;s=Load,….")] = "",
+    mqtt: Annotated[str | None, typer.Option(help="Broker and topic, as host:1883/mill/load.")] = None,
 ) -> int:
     """Listen at the machine: live page, recording, flags.
 
@@ -243,6 +247,7 @@ def live(
         lan=lan,
         terminal=terminal,
         seconds=seconds,
+        witnesses=cli_live.Witnessed(mtconnect=mtconnect, opcua=opcua, nodes=nodes, mqtt=mqtt),
     )
 
 
@@ -263,6 +268,43 @@ def devices(
     from listen import cli_live
 
     return cli_live.devices(device=device, channel=channel, seconds=seconds, spindle=spindle, json=json)
+
+
+@app.command()
+def preview(
+    job: Annotated[Path, typer.Argument(metavar="JOB", help="The job file, or a program.")],
+    out: OutOption = None,
+    override: Annotated[float | None, typer.Option(help="Feed override [percent]; else the job's.")] = None,
+    contacts: Annotated[str, typer.Option(help="Only these, as 1-3.")] = "",
+    coolant: Annotated[bool, typer.Option("--coolant", help="With coolant on.")] = False,
+    fault: Annotated[str, typer.Option(help="Plant one in the first contact: early, chatter, dull, ….")] = "",
+    seed: Annotated[int, typer.Option(help="Another number, another machine and room.")] = 20,
+    json: JsonOption = False,
+) -> int:
+    """Make what the program should sound like, before it runs.
+
+    Sound and page are made, nothing was heard.
+
+    Example: cut-listen preview bracket.toml --contacts 1-2
+    """
+    from listen.cli_job import job_of
+    from listen.cli_print import print_preview
+    from listen.coach.preview import PreviewSettings, make_preview, read_range
+    from listen.replay_run import new_folder
+    from listen.session import plan_job
+    from listen.show import write_replay_page
+
+    plan = plan_job(job_of(job, ask=False))
+    settings = PreviewSettings(
+        feed_override=override, contacts=read_range(contacts), coolant=coolant, fault=fault, seed=seed
+    )
+    target = out or Path(f"{job.stem}-preview")
+    with new_folder(target) as folder:
+        run = make_preview(
+            plan.timeline, folder, settings=settings, job=plan.job, write_page=write_replay_page
+        )
+    print_preview(run, target, json=json)
+    return FINE
 
 
 def is_one(recording: str) -> bool:

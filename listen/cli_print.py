@@ -46,6 +46,16 @@ def print_run(run: Run, *, json: bool) -> None:
     print(f"page: {run.folder / 'timeline.html'}")
 
 
+def print_preview(run: Run, folder: Path, *, json: bool) -> None:
+    """What was made, and where it is."""
+    if json:
+        print(to_json.dumps(run_values(run)))
+        return
+    print(f"made, not heard: {len(run.contacts)} contacts in {run.duration / run.rate:.0f} s of sound")
+    print(f"sound: {folder / run.header.sound}")
+    print(f"page: {folder / 'timeline.html'}")
+
+
 def print_sheet(plan: Plan, *, json: bool, html: Path | None, contacts: bool, figures: bool) -> None:
     """The first-run sheet in the form asked for."""
     from listen.expect.sheet import sheet_of

@@ -1,0 +1,119 @@
+"""The preview of a job: what is made is what the sheet expects, and what was planted."""
+
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from listen.coach.preview import (
+    LEAD_IN_S,
+    RATE,
+    SOURCE,
+    PreviewSettings,
+    cut_timeline,
+    make_preview,
+    make_sound,
+    read_range,
+)
+from listen.errors import InputError
+from listen.job_file import load_job
+from listen.record import Run
+from listen.session import plan_job
+from listen.timeline import Timeline, VerdictKind
+
+pytestmark = pytest.mark.closed
+TURN_S = 60.0 / 9000.0  # the first tooth touches within one turn
+JOB = Path(__file__).parents[1] / "jobs" / "two_passes.toml"
+
+
+@pytest.fixture(scope="module")
+def timeline() -> Timeline:
+    return plan_job(load_job(JOB)).timeline
+
+
+def no_page(run: Run, path: Path) -> None:
+    """A page is tested elsewhere."""
+
+
+def previewed(timeline: Timeline, folder: Path, settings: PreviewSettings) -> Run:
+    return make_preview(timeline, folder, settings=settings, write_page=no_page)
+
+
+def test_what_is_made_is_what_the_sheet_expects(timeline: Timeline, tmp_path: Path) -> None:
+    run = previewed(timeline, tmp_path / "run", PreviewSettings())
+    assert run.header.source == SOURCE
+    assert [c.verdict for c in run.contacts] == [VerdictKind.AS_EXPECTED] * 2
+    for contact, expected in zip(run.contacts, timeline.contacts, strict=True):
+        assert contact.heard is not None
+        length = (contact.heard.offset - contact.heard.onset) / RATE
+        assert length == pytest.approx(expected.stop - expected.start, abs=TURN_S)
+        assert contact.expected is not None
+        assert contact.heard.onset == pytest.approx(contact.expected.onset, abs=TURN_S * RATE)
+
+
+@pytest.mark.parametrize(
+    ("fault", "verdict"),
+    [
+        ("early", "started early"),
+        ("missing", "not heard"),
+        ("half-way", "ended early"),
+        ("dull", "as expected"),
+    ],
+)
+def test_a_planted_fault_is_named(timeline: Timeline, tmp_path: Path, fault: str, verdict: str) -> None:
+    run = previewed(timeline, tmp_path / "run", PreviewSettings(fault=fault))
+    assert [str(c.verdict) for c in run.contacts] == [verdict, "as expected"]
+
+
+def test_a_tenth_of_the_feed_takes_ten_times_as_long(timeline: Timeline) -> None:
+    """By hand: a contact at constant feed lasts length over feed; a turn's 7 ms are 1 % of the shorter."""
+    whole, slow = (
+        make_sound(
+            cut_timeline(plan_at(timeline, percent), (1, 1)), PreviewSettings(contacts=(1, 1))
+        ).truth.contacts[0]
+        for percent in (100.0, 10.0)
+    )
+    assert (slow.stop - slow.start) / (whole.stop - whole.start) == pytest.approx(10.0, rel=0.02)
+
+
+def plan_at(timeline: Timeline, percent: float) -> Timeline:
+    from dataclasses import replace
+
+    return replace(timeline, feed_override=percent)
+
+
+def test_only_the_contacts_asked_for_are_made(timeline: Timeline) -> None:
+    cut = cut_timeline(timeline, (2, 2))
+    assert [contact.id for contact in cut.contacts] == [2]
+    assert cut.contacts[0].start == pytest.approx(LEAD_IN_S)
+    assert np.all(cut.spans.start_s[1:] == cut.spans.stop_s[:-1])
+    assert cut.spans.start_s[0] == 0.0
+    with pytest.raises(InputError, match="has 2 contacts, none of them from 5 to 6"):
+        cut_timeline(timeline, (5, 6))
+
+
+@pytest.mark.parametrize("text", ["a-b", "1-", "-2", "1-2-3"])
+def test_a_range_that_is_none_is_refused(text: str) -> None:
+    with pytest.raises(InputError, match="written as 2-5 or 3"):
+        read_range(text)
+
+
+@pytest.mark.parametrize(
+    ("settings", "told"),
+    [
+        ({"feed_override": float("nan")}, "got nan"),
+        ({"fault": "earlier"}, "got 'earlier'"),
+        ({"contacts": (3, 2)}, r"got \(3, 2\)"),
+    ],
+)
+def test_nonsense_is_refused(settings: dict[str, object], told: str) -> None:
+    with pytest.raises(InputError, match=told):
+        PreviewSettings(**settings)  # type: ignore[arg-type]
+
+
+def test_it_is_faster_than_twenty_times_real_time(timeline: Timeline) -> None:
+    make_sound(timeline, PreviewSettings())  # compiles
+    began = time.process_time()
+    made = make_sound(timeline, PreviewSettings())
+    assert time.process_time() - began < made.samples.size / RATE / 20.0 + 0.5
