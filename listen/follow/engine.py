@@ -74,14 +74,14 @@ class Engine:
         self.rings = Rings.empty(self.core.size, self.n_slots)
         self._normalise()
 
-    def hear_onset(self, at: float, *, spread_s: float, is_open: bool = False) -> None:
+    def hear_onset(self, at: float, *, spread_s: float, is_open: bool = False, doubt: float = 1.0) -> None:
         """A contact was heard to begin; `is_open`: it had begun before anything was heard."""
         slot = self.n_stretches % self.n_slots
         self.n_stretches += 1
         self.onsets[slot], self.offsets[slot] = at, np.nan
         self.rings.clear(slot)
         spread = float(np.hypot(spread_s, 0.0))
-        children = self._onset.grow(self.core, at, spread_s=spread)
+        children = self._onset.grow(self.core, at, spread_s=spread, doubt=doubt)
         if (self.core["phase"] == Phase.START).any():
             begun = first_guesses(self.model, self._grid, at, spread_s=spread, is_open=is_open)
             begun["logw"] += float(self.core["logw"][self.core["phase"] == Phase.START].max())

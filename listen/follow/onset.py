@@ -23,15 +23,18 @@ class Onset:
         self.priors = model.priors
         self._turning = Turning(model, grid, grid_logs)
 
-    def grow(self, core: Core, at: float, *, spread_s: float) -> Core:
-        """Children of all guesses for a start heard at `at` [s]."""
+    def grow(self, core: Core, at: float, *, spread_s: float, doubt: float = 1.0) -> Core:
+        """Children of all guesses for a start heard at `at` [s].
+
+        `doubt`: how much likelier than usual the ear was wrong about it.
+        """
         growing = Growing(core)
         phase = core["phase"]
         self._from_air(growing, np.flatnonzero(phase == Phase.AIR), at, spread_s, ended=False)
         self._from_air(growing, np.flatnonzero(phase == Phase.DROPPED), at, spread_s, ended=True)
         self._resumed(growing, np.flatnonzero(phase == Phase.STOPPED), at)
         self._dropout_over(growing, np.flatnonzero(phase == Phase.DROPPED), at)
-        self._extra(growing, np.arange(core.size), at)
+        self._extra(growing, np.arange(core.size), at, doubt)
         self._restarted(growing, np.flatnonzero((phase == Phase.AIR) | (phase == Phase.STOPPED)), at)
         return growing.all()
 
@@ -231,13 +234,15 @@ class Onset:
             rows, parents["logw"] + logs, code=On.RESUMED, phase=Phase.IN, predicted=np.full(rows.size, at)
         )
 
-    def _extra(self, growing: Growing, rows: Ints, at: float) -> None:
+    def _extra(self, growing: Growing, rows: Ints, at: float, doubt: float) -> None:
         priors = self.model.priors
         parents = growing.parents[rows]
         if rows.size == 0:
             return
         after_end = (parents["k"] >= self.model.space.n) & (parents["phase"] == Phase.AIR)
-        rate = priors.burst_per_s + priors.unexpected_per_s + np.where(after_end, AFTER_END_PER_S, 0.0)
+        rate = (
+            priors.burst_per_s * doubt + priors.unexpected_per_s + np.where(after_end, AFTER_END_PER_S, 0.0)
+        )
         growing.add(
             rows,
             parents["logw"] + np.log(rate),

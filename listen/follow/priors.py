@@ -16,7 +16,8 @@ Floats = NDArray[np.float64]
 
 # The rates an override dial can give: 5 % steps (common practice, no source) up to 150 %.
 DETENTS = np.array([0.02, 0.05, 0.075, 0.1, 0.125, 0.15, 0.175, *np.arange(0.2, 1.51, 0.05), 1.75, 2.0])
-BURST_S, UNEXPECTED_S = 0.12, 3.0  # mean lengths
+BURST_S, LONG_BURST_S, UNEXPECTED_S = 0.12, 1.5, 3.0  # mean lengths
+LONG_BURSTS = 0.15  # share of bursts that are long: doors, voices, a spindle that runs up
 RAPID_STEPS = np.array([0.05, 0.1, 0.25, 0.5, 1.0])
 
 
@@ -73,7 +74,9 @@ class Priors:
 
     def extra_densities(self, length_s: Floats) -> tuple[Floats, Floats]:
         """Rate times density of the length of bursts of the ear, and of real unexpected contacts."""
-        burst = self.burst_per_s * np.exp(-length_s / BURST_S) / BURST_S
+        short = (1.0 - LONG_BURSTS) * np.exp(-length_s / BURST_S) / BURST_S
+        long = LONG_BURSTS * np.exp(-length_s / LONG_BURST_S) / LONG_BURST_S
+        burst = self.burst_per_s * (short + long)
         real = self.unexpected_per_s * np.exp(-length_s / UNEXPECTED_S) / UNEXPECTED_S
         return burst, real
 

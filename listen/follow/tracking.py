@@ -13,6 +13,7 @@ from listen.follow.view import View
 from listen.states import ContactSound, EarRates, Event, Finding
 from listen.timeline import Mark, MarkKind, Place, Timeline
 
+USUAL_ODDS = 0.05  # of a false start, before this run's own are known
 Item = Event | Mark | Gap | Finding | ContactSound
 
 
@@ -41,6 +42,7 @@ class Tracking:
         self.ended_s: float | None = None
         self.probabilities: dict[int, float] = {}
         self._most = most
+        self._odds: list[float] = []
         self._view: View | None = None
         self._seen = -1
 
@@ -61,13 +63,23 @@ class Tracking:
         self.now_s = max(self.now_s, boundary.decided_s)
         if boundary.is_onset:
             spread = float(np.hypot(max(boundary.spread_s, self.priors.onset_s), 0.005))
-            self.engine.hear_onset(boundary.at_s, spread_s=spread, is_open=boundary.is_open)
+            self.engine.hear_onset(
+                boundary.at_s, spread_s=spread, is_open=boundary.is_open, doubt=self._doubt(boundary)
+            )
             self.probabilities[self.engine.n_stretches - 1] = boundary.probability
             self.probabilities.pop(self.engine.n_stretches - 1 - self.engine.n_slots, None)
         else:
             spread = float(np.hypot(max(boundary.spread_s, self.priors.offset_s), 0.005))
             self.engine.hear_offset(boundary.at_s, spread_s=spread)
         return boundary
+
+    def _doubt(self, boundary: Boundary) -> float:
+        """How much likelier the ear was wrong about this start than about this run's others."""
+        p = min(max(boundary.probability, 0.02), 0.995)
+        odds = (1.0 - p) / p
+        self._odds = [*self._odds, odds][-16:]
+        usual = float(np.median([*self._odds, USUAL_ODDS, USUAL_ODDS]))
+        return min(max(odds / usual, 0.2), 20.0)
 
     def _mark(self, mark: Mark) -> None:
         at = mark.at / self.rate
