@@ -19,7 +19,7 @@ from listen.program.variables import Variables
 
 Value = Callable[[Variables], float]
 
-NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)")
+NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)")
 OPERATOR = re.compile(r"\*\*|[*/+-]|MOD|AND|OR|XOR|EQ|NE|GT|GE|LT|LE")
 FUNCTION = re.compile(r"ABS|ACOS|ASIN|ATAN|COS|EXP|FIX|FUP|LN|ROUND|SIN|SQRT|TAN|EXISTS")
 NAME = re.compile(r"<([^<>\[\]#=]*)>")

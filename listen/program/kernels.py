@@ -108,7 +108,7 @@ def plain_lines(
             else:
                 return at, line, n_moves, motion, feed
             value, end = _number(text, cursor + 1, powers)
-            if end < 0:
+            if end < 0 or abs(value) > 1e9:
                 return at, line, n_moves, motion, feed
             if slot < 4:
                 if given[slot]:

@@ -5,6 +5,7 @@ from collections.abc import Iterator, Mapping
 from functools import cached_property
 
 from listen.program.text import Source
+from listen.program.words import MAX_LINE
 
 N_WORD = re.compile(r"[\s/]*N\s*(\d+)", re.IGNORECASE)
 O_WORD = re.compile(r"[\s/]*(?:N\s*\d+\s*)?[O:]\s*(\d+)", re.IGNORECASE)
@@ -50,7 +51,7 @@ class Labels:
         found = []
         for index in self._run():
             text = self.source.lines[index]
-            if "D" in text or "d" in text:
+            if len(text) <= MAX_LINE and ("D" in text or "d" in text):
                 match = LOOP.search(COMMENT.sub(" ", text).rstrip())
                 if match is not None:
                     kind = "end" if match.group(1).upper() == "END" else "do"

@@ -75,6 +75,7 @@ NOT_FOLLOWED = {
 }
 DYNAMIC_ON = {660: 670, 661: 670, 434: 490, 435: 490, 542: 540, 682: 690}
 PASSED_OVER = {51, 80, 81, 187, 670, 50, 641, 642}
+MOST = 1e9
 AXIS_USERS = (100, 280, 300, 520, 920, 510, 511, 500, 501, 680)
 
 
@@ -101,6 +102,8 @@ def sort_words(control: Control, words: tuple[Word, ...]) -> Block:
     for word in words:
         letter = word[0]
         value = value_of(word, control.variables)
+        if not abs(value) <= MOST:
+            raise Wrong(f"word {letter}: {value:g} is beyond what any machine has; is a point missing?")
         if letter == "G":
             _sort_code(block, whole(value * 10.0, "ten times a G word"))
         elif letter == "M":

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from listen.program.expression import Reader, Value, Wrong, known
 from listen.program.variables import Variables
 
-PLAIN = re.compile(r"(?:[A-Z][+-]?(?:\d+\.?\d*|\.\d+))*")
+PLAIN = re.compile(r"(?:[A-Z][+-]?(?:\d+(?:\.\d*)?|\.\d+))*")
 PLAIN_WORD = re.compile(r"([A-Z])([+-]?[\d.]+)")
 COMMENT = re.compile(r"\([^()]*\)")
 NUMBERED = re.compile(r"[Oo:]\s*(\d+)")

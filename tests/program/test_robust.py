@@ -1,6 +1,7 @@
 """Any bytes give moves or one error with its line; encodings and line ends do not matter."""
 
 import random
+import time
 
 import numpy as np
 import pytest
@@ -95,3 +96,15 @@ def test_lines_are_counted_as_in_the_file() -> None:
 def test_each_error_says_line_and_reason(text: str, message: str) -> None:
     with pytest.raises(ProgramError, match=message):
         read(text, max_blocks=500, max_moves=300)
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["X11111" * 600 + "_", "(" * 3900, "[" * 3900, "#" * 3900, "DO1" * 1300, "G0X" + "9" * 3900, "X" * 5000],
+)
+def test_long_lines_end_soon(line: str) -> None:
+    """A pattern that tries all ways to split digits would not end before the sun does."""
+    before = time.perf_counter()
+    with pytest.raises(ProgramError, match=r"^part\.nc line 2: "):
+        read(f"G0 X1\n{line}\nGOTO 5\n")
+    assert time.perf_counter() - before < 2.0
