@@ -1,7 +1,7 @@
 """The state of the control while a program runs, and the moves it makes."""
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 from listen.job import MM_PER_INCH, Job
 from listen.program.compensation import Piece, offset_path
@@ -9,55 +9,12 @@ from listen.program.dialect import Dialect
 from listen.program.expression import Wrong
 from listen.program.frame import UNKNOWN, ZERO, Frame, Place, plane_axes
 from listen.program.moves import MoveStore, ToolUse
+from listen.program.state import ESSENTIAL, FOR_A_TOOL, SAFE_LINE, Cycle, Modal
 from listen.program.variables import Variables
 from listen.timeline import Caution, SpanKind
 
 MACHINE_DECIDES = -1.0
 AXES = "XYZ"
-
-
-@dataclass(slots=True)
-class Cycle:
-    """Sticky words of a canned cycle [mm, s]."""
-
-    retract: float = math.nan
-    depth: float = math.nan
-    dwell: float = 0.0
-    peck: float = math.nan
-    shift: tuple[float, float] = (0.0, 0.0)
-    start: float = math.nan  # height along the cycle's axis before the first cycle
-
-
-@dataclass(slots=True)
-class Modal:
-    """What stays in force from line to line."""
-
-    units: float = 1.0
-    absolute: bool = True
-    arc_centre_absolute: bool = False
-    plane: int = 2
-    motion: int | None = None
-    feed_mode: int = 94
-    feed: float = math.nan
-    speed: float = 0.0
-    surface_speed: bool = False
-    spindle: int = 0
-    coolant: bool = False
-    compensation: int = 40
-    compensation_radius: float = math.nan
-    compensation_left: bool = True
-    compensation_number: int = 0
-    length_offset: int = 0
-    offset: str = "G54"
-    exact: bool = False
-    return_to_start: bool = True
-    overrides: bool = True
-    hold_obeyed: bool = True
-    rigid_next: bool = False
-    tool: int = 0
-    next_tool: int = 0
-    polar: bool = False
-    rotary: dict[str, float] = field(default_factory=dict)
 
 
 class Control:
@@ -381,23 +338,6 @@ class Control:
         self.lag = (last[0] - programmed[0], last[1] - programmed[1], last[2] - programmed[2])
 
 
-ESSENTIAL = ("units", "plane", "distance", "work offset")
-SAFE_LINE = {
-    "units": "the units (G20 or G21)",
-    "plane": "the plane (G17)",
-    "distance": "absolute or incremental (G90 or G91)",
-    "work offset": "the work offset (G54 …)",
-    "cutter compensation": "G40",
-    "tool length": "G49 or G43",
-    "cycle off": "G80",
-}
-FOR_A_TOOL = {
-    "distance": "absolute or incremental (G90)",
-    "work offset": "work offset (G54 …)",
-    "tool length": "length offset (G43 H)",
-    "speed": "speed (S)",
-    "spindle": "spindle start (M3)",
-}
 OFFSETS = ("G54", "G55", "G56", "G57", "G58", "G59", "G59.1", "G59.2", "G59.3")
 
 

@@ -9,20 +9,16 @@ labelled statements (``o100 while``) as public RS-274/NGC interpreters do.
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import lru_cache
-from pathlib import Path
 
-from listen.errors import ProgramError
 from listen.program.control import Control
 from listen.program.expression import Value, Wrong, known, whole
-from listen.program.labels import Labels
+from listen.program.files import Files
 from listen.program.perform import perform
-from listen.program.plain import PlainLines
-from listen.program.text import Source, read_source
+from listen.program.text import Source
 from listen.program.words import Flow, Line, read_line, value_of
 
 cached_line = lru_cache(maxsize=20_000)(read_line)
 TELL_EVERY = 10_000  # lines
-ENDINGS = ("", ".nc", ".ngc", ".NC", ".tap", ".txt", ".cnc", ".gcode")
 JUMPS_NOT_FOLLOWED = {
     96: "M96 arms an interruption",
     97: "M97 calls lines of this file",
@@ -79,11 +75,8 @@ class Flowing:
         progress: Callable[[float], None] | None = None,
         fast: bool = True,
     ) -> None:
-        self.sources = [source]
+        self.files = Files(source, fast=fast)
         self.control = control
-        self._labels = [Labels(source)]
-        self._plain: list[PlainLines | None] = [PlainLines(source) if fast else None]
-        self._fast = fast
         self._frames = [Frame(file=0, first=source.first, next_line=source.first)]
         self._jumps: dict[tuple[int, int], tuple[int, int, int]] = {}
         self._n_run = 0
@@ -95,7 +88,7 @@ class Flowing:
         """Run to the end, and give what ended it."""
         while True:
             frame = self._frames[-1]
-            source = self.sources[frame.file]
+            source = self.files.sources[frame.file]
             if frame.next_line >= source.stop:
                 if len(self._frames) == 1:
                     return "%" if source.stop < len(source.lines) else "end of file"
@@ -113,10 +106,10 @@ class Flowing:
         assert self._progress is not None
         if len(self._frames) == 1:
             self._tell_at = index + TELL_EVERY
-            self._progress(index / self.sources[0].stop)
+            self._progress(index / self.files.sources[0].stop)
 
     def _skip_plain(self, frame: Frame) -> bool:
-        plain = self._plain[frame.file]
+        plain = self.files.plain[frame.file]
         if plain is None:
             return False
         n_lines = plain.run(self.control, frame.next_line)
@@ -156,7 +149,7 @@ class Flowing:
             return False
         again = self._label_seen or len(self.control.store) > 0
         self._label_seen = True
-        return again and self._labels[0].programs.get(label) == index
+        return again and self.files.labels[0].programs.get(label) == index
 
     def _do(self, line: Line) -> str:
         control = self.control
@@ -214,10 +207,10 @@ class Flowing:
             raise Wrong("M98 needs P, the number of the subprogram")
         number = whole(values["P"], "P")
         repeats = whole(values.get("L", 1.0), "L")
-        found = self._find_program(number)
+        found = self.files.find_program(number, self._frames[-1].file)
         if found is None and number > 9999:
             repeats, number = number // 10000, number % 10000
-            found = self._find_program(number)
+            found = self.files.find_program(number, self._frames[-1].file)
         if found is None:
             raise Wrong(
                 f"M98 calls O{number}, which is neither in this file nor in a file of its own beside it "
@@ -248,46 +241,6 @@ class Flowing:
         if number is not None:
             self._jump(number)
 
-    def _find_program(self, number: int) -> tuple[int, int] | None:
-        for file in dict.fromkeys([self._frames[-1].file, 0]):
-            index = self._labels[file].programs.get(number)
-            if index is not None:
-                return file, index + 1
-        for stem in dict.fromkeys(
-            (f"O{number}", f"O{number:04d}", f"o{number}", f"o{number:04d}", f"{number}")
-        ):
-            file_index = self._open(stem)
-            if file_index is not None:
-                programs = self._labels[file_index].programs
-                return file_index, programs.get(number, self.sources[file_index].first - 1) + 1
-        return None
-
-    def _open(self, stem: str) -> int | None:
-        """Index of a file beside the main one, read now if it is there."""
-        main = self.sources[0].path
-        if main is None or not stem or "/" in stem or "\\" in stem:
-            return None
-        for ending in ENDINGS:
-            path = main.parent / f"{stem}{ending}"
-            known_file = next((i for i, s in enumerate(self.sources) if s.path == path), None)
-            if known_file is not None:
-                return known_file
-            if _is_file(path):
-                return self._add(path)
-        return None
-
-    def _add(self, path: Path) -> int:
-        if len(self.sources) >= 1000:
-            raise Wrong("more than 1000 files are called")
-        try:
-            source = read_source(path)
-        except ProgramError as error:
-            raise Wrong(str(error)) from None
-        self.sources.append(source)
-        self._labels.append(Labels(source))
-        self._plain.append(PlainLines(source) if self._fast else None)
-        return len(self.sources) - 1
-
     # -- jumps -------------------------------------------------------------------
 
     def _follow(self, flow: Flow) -> None:
@@ -312,7 +265,7 @@ class Flowing:
 
     def _jump(self, number: int) -> None:
         frame = self._frames[-1]
-        index = self._labels[frame.file].line_of(number, frame.next_line)
+        index = self.files.labels[frame.file].line_of(number, frame.next_line)
         if index is None:
             raise Wrong(f"there is no line N{number} to go to in this file")
         self._go(index)
@@ -331,7 +284,7 @@ class Flowing:
 
     def _loop_end(self, number: int) -> int:
         frame = self._frames[-1]
-        for index, kind, label in self._labels[frame.file].loops:
+        for index, kind, label in self.files.labels[frame.file].loops:
             if index >= frame.next_line and kind == "end" and label == number:
                 return index
         raise Wrong(f"DO{number} has no END{number}")
@@ -340,7 +293,7 @@ class Flowing:
         frame = self._frames[-1]
         starts = [
             index
-            for index, kind, label in self._labels[frame.file].loops
+            for index, kind, label in self.files.labels[frame.file].loops
             if index < frame.next_line - 1 and kind == "do" and label == number
         ]
         if not starts:
@@ -377,7 +330,7 @@ class Flowing:
         while not (condition and self._holds(condition[0])):
             self._go(self._after(label, ("elseif", "else", "endif")))
             frame = self._frames[-1]
-            line = cached_line(self.sources[frame.file].lines[frame.next_line - 1])
+            line = cached_line(self.files.sources[frame.file].lines[frame.next_line - 1])
             if line.flow is None or line.flow.kind != "o elseif":
                 return
             condition = line.flow.values
@@ -405,13 +358,13 @@ class Flowing:
             self._jumps.pop((self._frames[-1].file, self._end_of_repeat(label, here)), None)
 
     def _end_of_repeat(self, label: str | int, here: int) -> int:
-        places = self._labels[self._frames[-1].file].statements.get(label, [])
+        places = self.files.labels[self._frames[-1].file].statements.get(label, [])
         return next((index for index, word in places if index >= here and word == "endrepeat"), -1)
 
     def _after(self, label: str | int, keywords: tuple[str, ...]) -> int:
         """The line after the next of these keywords with the label."""
         frame = self._frames[-1]
-        for index, keyword in self._labels[frame.file].statements.get(label, []):
+        for index, keyword in self.files.labels[frame.file].statements.get(label, []):
             if index >= frame.next_line and keyword in keywords:
                 return index + 1
         raise Wrong(f"o{label} has no {' or '.join(keywords)} after it")
@@ -421,7 +374,7 @@ class Flowing:
         frame = self._frames[-1]
         starts = [
             index
-            for index, keyword in self._labels[frame.file].statements.get(label, [])
+            for index, keyword in self.files.labels[frame.file].statements.get(label, [])
             if index < frame.next_line - 1 and keyword in ("while", "do", "repeat")
         ]
         if not starts:
@@ -429,32 +382,10 @@ class Flowing:
         return starts[-1]
 
     def _call_label(self, label: str | int, arguments: list[float]) -> None:
-        found = self._find_sub(label)
+        found = self.files.find_sub(label, self._frames[-1].file)
         if found is None:
             raise Wrong(
                 f"o{label} call: there is no o{label} sub here, nor a file {label}.ngc beside this one"
             )
         file, index = found
         self._enter(Frame(file=file, first=index + 1, next_line=index + 1), arguments)
-
-    def _find_sub(self, label: str | int) -> tuple[int, int] | None:
-        for file in dict.fromkeys([self._frames[-1].file, 0]):
-            index = self._sub_in(file, label)
-            if index is not None:
-                return file, index
-        opened = self._open(str(label))
-        if opened is None:
-            return None
-        index = self._sub_in(opened, label)
-        return None if index is None else (opened, index)
-
-    def _sub_in(self, file: int, label: str | int) -> int | None:
-        places = self._labels[file].statements.get(label, [])
-        return next((index for index, keyword in places if keyword == "sub"), None)
-
-
-def _is_file(path: Path) -> bool:
-    try:
-        return path.is_file()
-    except (OSError, ValueError):
-        return False

@@ -7,13 +7,22 @@ NISTIR 6556, sections 3.4 (modal groups) and 3.8 (order of execution).
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
 
 from listen.job import MM_PER_INCH
-from listen.program.control import AXES, Control, Cycle
+from listen.program.codes import (
+    AXIS_USERS,
+    DYNAMIC_ON,
+    MOTION_ONLY,
+    NOT_FOLLOWED,
+    PASSED_OVER,
+    Block,
+    g_name,
+    sort_words,
+)
+from listen.program.control import AXES, Control
 from listen.program.cycles import CYCLES, cycle
 from listen.program.expression import Wrong, whole
-from listen.program.frame import Frame, plane_axes
+from listen.program.frame import plane_axes
 from listen.program.motion import arc, home, not_judged, straight, target, to_machine
 from listen.program.moves import ToolUse
 from listen.program.offsets import (
@@ -28,112 +37,10 @@ from listen.program.offsets import (
     unmirror,
     unscale,
 )
-from listen.program.words import Word, value_of
+from listen.program.registers import compensation, leave_dynamic, length_offset, offset_name
+from listen.program.state import Cycle
+from listen.program.words import Word
 from listen.timeline import SpanKind
-
-G_GROUPS: dict[str, tuple[int, ...]] = {
-    "motion": (0, 10, 20, 30, 330, 331, *(10 * code for code in CYCLES)),
-    "cycle off": (800,),  # beside G0 in the report; common programs write G80 G0 Z50
-    "plane": (170, 180, 190),
-    "distance": (900, 910),
-    "arc distance": (901, 911),
-    "feed mode": (930, 940, 950),
-    "units": (200, 210),
-    "cutter compensation": (400, 410, 420),
-    "tool length": (430, 440, 490),
-    "return": (980, 990),
-    "work offset": (540, 541, 550, 560, 570, 580, 590, 591, 592, 593),
-    "path": (610, 611, 640),
-    "spindle mode": (960, 970),
-    "scaling": (500, 510, 501, 511),
-    "rotation": (680, 690),
-    "polar": (150, 160),
-    "non-modal": (40, 100, 280, 300, 520, 920, 921, 922, 923),
-    "machine": (530,),
-    "exact": (90,),
-}
-GROUP_OF = {code: group for group, codes in G_GROUPS.items() for code in codes}
-MOTION_ONLY = frozenset(G_GROUPS["motion"])
-NOT_FOLLOWED = {
-    310: "G31 moves until it is touched (probing)",
-    360: "G36 measures a tool or a place",
-    370: "G37 measures a tool's length",
-    380: "G38 moves until it is touched (probing)",
-    382: "G38.2 moves until it is touched (probing)",
-    383: "G38.3 moves until it is touched (probing)",
-    384: "G38.4 moves until it is released (probing)",
-    385: "G38.5 moves until it is released (probing)",
-    650: "G65 calls a macro that is in the control",
-    660: "G66 calls a macro that is in the control",
-    661: "G66.1 calls a macro that is in the control",
-    434: "G43.4 turns the tool with the rotary axes (dynamic offset)",
-    435: "G43.5 turns the tool with the rotary axes (dynamic offset)",
-    542: "G54.2 moves the work offset with the rotary axes (dynamic offset)",
-    682: "G68.2 tilts the work plane",
-    531: "G53.1 turns the rotary axes",
-    881: "G88.1 tilts the work plane",
-}
-DYNAMIC_ON = {660: 670, 661: 670, 434: 490, 435: 490, 542: 540, 682: 690}
-PASSED_OVER = {51, 80, 81, 187, 670, 50, 641, 642}
-MOST = 1e9
-AXIS_USERS = (100, 280, 300, 520, 920, 510, 511, 500, 501, 680)
-
-
-@dataclass(slots=True)
-class Block:
-    """The words of one line, sorted."""
-
-    codes: dict[str, int] = field(default_factory=dict)
-    g: set[int] = field(default_factory=set)
-    m: list[int] = field(default_factory=list)
-    numbers: dict[str, float] = field(default_factory=dict)
-    wholes: set[str] = field(default_factory=set)
-    has_speed: bool = False
-
-    def used(self, *letters: str) -> None:
-        """Take words away that were understood."""
-        for letter in letters:
-            self.numbers.pop(letter, None)
-
-
-def sort_words(control: Control, words: tuple[Word, ...]) -> Block:
-    """Numbers by letter, codes by group; two of one group are an error."""
-    block = Block()
-    for word in words:
-        letter = word[0]
-        value = value_of(word, control.variables)
-        if not abs(value) <= MOST:
-            raise Wrong(f"word {letter}: {value:g} is beyond what any machine has; is a point missing?")
-        if letter == "G":
-            _sort_code(block, whole(value * 10.0, "ten times a G word"))
-        elif letter == "M":
-            block.m.append(whole(value, "an M word"))
-        elif letter in block.numbers:
-            raise Wrong(f"word {letter} stands twice on the line; which one counts?")
-        else:
-            block.numbers[letter] = value
-            if word[2]:
-                block.wholes.add(letter)
-    return block
-
-
-def _sort_code(block: Block, code: int) -> None:
-    group = GROUP_OF.get(code)
-    if group is not None:
-        before = block.codes.get(group)
-        if before is not None and before != code:
-            raise Wrong(f"{g_name(before)} and {g_name(code)} are of one group ({group}); only one can count")
-        block.codes[group] = code
-    elif code not in PASSED_OVER and code not in NOT_FOLLOWED:
-        raise Wrong(
-            f"word {g_name(code)} is not known here and could move the tool; take it out or ask its meaning"
-        )
-    block.g.add(code)
-
-
-def g_name(code: int) -> str:
-    """G word as written: 591 is "G59.1"."""
-    return f"G{code // 10}" if code % 10 == 0 else f"G{code // 10}.{code % 10}"
 
 
 def perform(control: Control, words: tuple[Word, ...]) -> str:
@@ -237,8 +144,6 @@ def _spindle_words(control: Control, codes: list[int]) -> None:
     for code, direction in ((3, 1), (4, -1), (5, 0), (13, 1), (14, -1), (19, 0)):
         if code in codes:
             control.modal.spindle = direction
-    if 29 in codes:
-        control.modal.rigid_next = True
 
 
 def _coolant_words(control: Control, codes: list[int]) -> None:
@@ -283,10 +188,10 @@ def _modes(control: Control, block: Block) -> None:
             raise Wrong("the plane cannot change under cutter compensation; is G40 missing?")
         modal.plane = {170: 2, 180: 1, 190: 0}[codes["plane"]]
     if "tool length" in codes:
-        _length_offset(control, block)
+        length_offset(control, block)
     if "work offset" in codes:
-        control.use_offset(_offset_name(codes["work offset"], block))
-        _leave_dynamic(control, 540)
+        control.use_offset(offset_name(codes["work offset"], block))
+        leave_dynamic(control, 540)
     if "path" in codes:
         modal.exact = codes["path"] in (610, 611)
     if "distance" in codes:
@@ -301,92 +206,15 @@ def _modes(control: Control, block: Block) -> None:
         modal.polar = codes["polar"] == 160
     if codes.get("rotation") == 690:
         control.frame = control.frame.without_turning()
-        _leave_dynamic(control, 690)
+        leave_dynamic(control, 690)
     if codes.get("non-modal") in (921, 922):
         end_shift(control, forget=codes["non-modal"] == 921)
     if codes.get("non-modal") == 923:
         restore_shift(control)
     if "cutter compensation" in codes:
-        _compensation(control, block)
+        compensation(control, block)
     if 670 in block.g:
-        _leave_dynamic(control, 670)
-
-
-def _compensation(control: Control, block: Block) -> None:
-    modal, code = control.modal, block.codes["cutter compensation"] // 10
-    if "D" in block.numbers:
-        modal.compensation_number = whole(block.numbers.pop("D"), "D")
-    elif modal.compensation_number == 0:
-        modal.compensation_number = modal.tool
-    if code == modal.compensation:
-        return
-    control.end_compensation()
-    modal.compensation = code
-    if code != 40:
-        modal.compensation_left = code == 41
-        control.compensate(_compensation_radius(control))
-
-
-def _compensation_radius(control: Control) -> float | None:
-    """Radius to keep from the contour, or None where the path is taken as programmed."""
-    number = control.modal.compensation_number
-    _check_register(control, number)
-    if control.dialect.offset_register == "wear":
-        return None
-    radius = control.radius_of(number)
-    if radius is None:
-        control.note(
-            "not judged",
-            f"G41 or G42 with D{number}: the job does not give this tool's diameter, so the path is taken "
-            "as programmed, without the tool's radius",
-            "give the tool in the job, with its d",
-        )
-    return radius
-
-
-def _check_register(control: Control, number: int) -> None:
-    tool = None if control.job is None else control.job.tool(control.modal.tool)
-    if tool is None:
-        return
-    right = tool.number if tool.d is None else tool.d
-    if number != right:
-        control.caution(
-            "radius offset of another tool",
-            f"T{tool.number} is compensated with D{number}, its own is D{right}",
-            "write the D of this tool, or its d in the job",
-        )
-
-
-def _leave_dynamic(control: Control, code: int) -> None:
-    for on, off in DYNAMIC_ON.items():
-        if off == code and control.dynamic == NOT_FOLLOWED[on]:
-            control.dynamic = ""
-
-
-def _length_offset(control: Control, block: Block) -> None:
-    modal, code = control.modal, block.codes["tool length"]
-    number = 0
-    if code != 490:
-        number = whole(block.numbers.pop("H", float(modal.length_offset)), "H")
-        if number == 0:
-            control.caution(
-                "length offset 0",
-                f"{g_name(code)} with H0, or without H, takes no length: Z is the spindle's, not the tip's",
-                "write the H number of this tool",
-            )
-    if number != modal.length_offset:
-        control.forget("Z")
-    modal.length_offset = number
-    _leave_dynamic(control, 490)
-
-
-def _offset_name(code: int, block: Block) -> str:
-    if code == 541:
-        number = whole(block.numbers.pop("P", math.nan), "P of G54.1")
-        return f"G54.1 P{number}"
-    if code == 540 and "P" in block.numbers:
-        return f"G54.1 P{whole(block.numbers.pop('P'), 'P of G54')}"
-    return g_name(code)
+        leave_dynamic(control, 670)
 
 
 def _lengths(control: Control, block: Block) -> dict[str, float]:
@@ -537,9 +365,3 @@ def _stop(control: Control, block: Block) -> str:
         control.end_compensation()
         return "M2" if 2 in block.m else "M30"
     return ""
-
-
-def reset(control: Control) -> None:
-    """What M2 and M30 put back."""
-    control.frame = Frame()
-    control.modal = replace(control.modal, spindle=0, coolant=False, absolute=True, plane=2, motion=10)

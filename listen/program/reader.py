@@ -56,7 +56,7 @@ def read_source_text(
         ended_by = flowing.run()
         control.end_compensation()
     except Wrong as wrong:
-        name = flowing.sources[control.file].name
+        name = flowing.files.sources[control.file].name
         raise ProgramError(name, max(control.line, 1), str(wrong)) from None
     if ended_by in ("%", "end of file"):
         control.caution(
@@ -69,9 +69,9 @@ def read_source_text(
         path=source.path,
         moves=control.store.finish(),
         listing=source.lines,
-        files=tuple(s.name for s in flowing.sources),
+        files=tuple(s.name for s in flowing.files.sources),
         offset_names=tuple(control.offset_names),
-        blocks=BlockNames(tuple(flowing.sources)),
+        blocks=BlockNames(tuple(flowing.files.sources)),
         notes=tuple(control.notes.values()),
         cautions=tuple(control.cautions.values()),
         origins={name: (o[0], o[1], o[2]) for name, o in control.origins.items()},
