@@ -60,6 +60,7 @@ def imports_of(path: Path) -> Iterator[str]:
 
 
 FILES = sorted(PACKAGE.rglob("*.py"))
+IMPORTS = {path: tuple(imports_of(path)) for path in FILES}
 
 
 @pytest.mark.parametrize("path", FILES, ids=[str(path.relative_to(PACKAGE)) for path in FILES])
@@ -69,13 +70,13 @@ def test_each_file_imports_only_what_its_room_may(path: Path) -> None:
         return
     assert room in MAY_IMPORT, f"{room} is not in the table; add it there and in DEVELOPERS.md"
     allowed = MAY_IMPORT[room] | {room}
-    inside = {name.split(".")[1] for name in imports_of(path) if name.startswith("listen.")}
+    inside = {name.split(".")[1] for name in IMPORTS[path] if name.startswith("listen.")}
     assert inside <= allowed, f"{path.name} may not import {sorted(inside - allowed)}"
 
 
 @pytest.mark.parametrize("path", FILES, ids=[str(path.relative_to(PACKAGE)) for path in FILES])
 def test_each_library_stays_in_its_room(path: Path) -> None:
-    outside = {name.split(".")[0] for name in imports_of(path)}
+    outside = {name.split(".")[0] for name in IMPORTS[path]}
     wrong = {name for name in outside & set(ONLY_IN) if room_of(path) not in ONLY_IN[name]}
     assert not wrong, f"{path.name} imports {sorted(wrong)}, which belongs elsewhere"
 

@@ -34,7 +34,7 @@ RATE = 48000
 SEED = 20
 JOB_FILES = ("bracket.toml", "bracket.nc")
 EARLY, NEVER = "N240", "N320"
-EARLY_S = 0.3
+EARLY_S = 0.5
 PLANTED = {EARLY: VerdictKind.STARTED_EARLY, NEVER: VerdictKind.NOT_HEARD}
 OWN = (*JOB_FILES, "recording.flac", "truth.json", "run")
 
@@ -100,6 +100,7 @@ def missed_faults(run: Run) -> str:
     expected = {contact.block or "": VerdictKind.AS_EXPECTED for contact in run.contacts} | PLANTED
     told = {contact.block or "unexpected": contact.verdict for contact in run.contacts}
     wrong = [f"{block} {verdict}" for block, verdict in told.items() if verdict is not expected.get(block)]
+    wrong += [f"{block} missing" for block in PLANTED if block not in told]
     flagged = sorted(flag.kind for flag in run.flags)
     if flagged != sorted(PLANTED.values()):
         wrong.append(f"flags: {', '.join(flagged) or 'none'}")

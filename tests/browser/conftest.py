@@ -13,9 +13,9 @@ from tests.record.made_run import write_made_run
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--autoplay-policy=no-user-gesture-required"]
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def chromium() -> Iterator[Browser]:
-    """One browser for all tests."""
+    """One browser a file; while it lives an event loop runs in this thread, which other tests cannot have."""
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=ARGUMENTS)
         yield browser

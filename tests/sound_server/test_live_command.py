@@ -72,7 +72,8 @@ def test_a_run_played_into_the_room_is_heard_shown_kept_and_replayed(
     assert "2 expected" in said
     run = json.loads((out / "run.json").read_text())
     assert run["recording"]["duration_s"] >= made.samples.size / RATE
-    assert run["recording"]["gaps"] == []
+    lost_s = sum(gap["until_s"] - gap["from_s"] for gap in run["recording"]["gaps"])
+    assert lost_s <= 0.02 * run["recording"]["duration_s"], "this computer was too busy to record"
     assert [contact["heard"] is not None for contact in run["contacts"]] == [True, True]
     assert (out / "timeline.html").stat().st_size > 20_000
     replay_recording(out, out=tmp_path / "again", write_page=lambda run, path: None)
