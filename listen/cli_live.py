@@ -3,6 +3,7 @@
 import json as json_text
 import sys
 from contextlib import ExitStack
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,7 +13,9 @@ from listen.errors import InputError
 if TYPE_CHECKING:
     from threading import Event
 
+    from listen.hear import Witness
     from listen.record import Run
+    from listen.session import Plan
 
 WHERE = (
     "Put it outside the guard, near the spindle or the table, no cable through a door seal or a walkway.",
@@ -87,6 +90,7 @@ def live(
     lan: bool,
     terminal: bool,
     seconds: float | None,
+    witnesses: "Witnessed",
 ) -> int:
     """Listen until Ctrl-C; exit code 1 where flags were raised."""
     from listen.hear import Microphone, best_rate
@@ -118,6 +122,7 @@ def live(
             screens.append(stack.enter_context(TerminalScreen(rate=rate, timeline=timeline)))
         if seconds is not None:
             _stop_after(stop, seconds)
+        seen = witnesses.start(stack, rate=rate, lines=_lines_of_blocks(plan))
         run = live_run(
             microphone,
             rate=rate,
@@ -128,8 +133,57 @@ def live(
             job=None if plan is None else plan.job,
             keep=sound,
             name=device or "the system's microphone",
+            witnesses=lambda: [item for one in seen for item in one.read(now=board.place_now())],
         )
     return _finished(run)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Witnessed:
+    """Load and controller beside the microphone, as they were asked for; None where not."""
+
+    mtconnect: str | None = None
+    opcua: str | None = None
+    nodes: str = ""
+    mqtt: str | None = None
+
+    def start(self, stack: ExitStack, *, rate: int, lines: dict[str, int]) -> "list[Witness]":
+        """Begin to listen to each; they are closed with the stack."""
+        from listen.hear import MqttWitness, MTConnectWitness, OpcUaWitness
+
+        made: list[Witness] = []
+        if self.mtconnect is not None:
+            made.append(MTConnectWitness(self.mtconnect, rate=rate, lines_of_blocks=lines))
+        if self.opcua is not None:
+            nodes = _node_map(self.nodes)
+            made.append(OpcUaWitness(self.opcua, rate=rate, nodes=nodes, lines_of_blocks=lines))
+        if self.mqtt is not None:
+            address, _, topic = self.mqtt.partition("/")
+            if not topic:
+                raise InputError(f"--mqtt reads host:port/topic, got {self.mqtt!r}")
+            made.append(MqttWitness(address, topic, rate=rate, lines_of_blocks=lines))
+        for witness in made:
+            witness.start()
+            stack.callback(witness.close)
+        return made
+
+
+def _node_map(text: str) -> dict[str, str]:
+    """Node id by key from ``load_percent=ns=2;s=Load,line=ns=2;i=7``."""
+    nodes = {}
+    for part in filter(None, (piece.strip() for piece in text.split(","))):
+        key, equals, node = part.partition("=")
+        if not equals or not node:
+            raise InputError(f"--nodes reads key=node, separated by commas; got {part!r}")
+        nodes[key.strip()] = node.strip()
+    return nodes
+
+
+def _lines_of_blocks(plan: "Plan | None") -> dict[str, int]:
+    """Line in the main program of each N word."""
+    if plan is None:
+        return {}
+    return {name: line for (file, line), name in plan.path.blocks.items() if file == 0}
 
 
 def _run_name(job: Path | None) -> str:

@@ -46,7 +46,7 @@ def clicks(times_s: list[float], *, duration_s: float) -> NDArray[np.float64]:
 def click_times(samples: NDArray[np.float64]) -> NDArray[np.float64]:
     loud = np.flatnonzero(np.abs(samples) > 0.4)
     first = loud[np.concatenate([[True], np.diff(loud) > RATE // 10])]
-    return np.divide(first, RATE)
+    return np.asarray(first, dtype=np.float64) / np.float64(RATE)
 
 
 def test_what_is_played_is_heard_in_time(sound_server: SoundServer) -> None:
