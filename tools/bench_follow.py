@@ -1,6 +1,6 @@
 """How well programs are followed and judged, on drawn runs: programs, operators, ears and faults.
 
-`tools/bench follow [RUNS]`: more runs, firmer figures (default 12 a line; 100 takes about an hour).
+`tools/bench follow [RUNS]`: more runs, firmer figures (default 4 a line; 100 takes hours).
 """
 
 import sys
@@ -43,7 +43,7 @@ PROGRAM_S = 240.0
 
 def main(arguments: list[str]) -> int:
     """Print all lines; 1 where a hard limit is missed."""
-    n_runs = int(arguments[0]) if arguments else 12
+    n_runs = int(arguments[0]) if arguments else 4
     began = time.monotonic()
     missed = follow_lines(n_runs)
     fault_lines(n_runs)
@@ -76,7 +76,10 @@ def share(good: float, of: float) -> str:
 
 def follow_lines(n_runs: int) -> bool:
     """Contacts matched to their line, beside the yardsticks; CPU."""
-    print("following, no hint                      online            smoothed      hardest tenth online")
+    print(
+        "following, no hint      online: 0.5 s in        once over          smoothed"
+        "      hardest tenth, once over"
+    )
     missed = False
     for operator in (CALM, HARSH, STEADY):
         scores, beside = [], Counter[str]()
@@ -89,24 +92,23 @@ def follow_lines(n_runs: int) -> bool:
 
 
 def _follow_line(operator: Operator, scores: list[Score], beside: Counter[str]) -> bool:
-    heard = sum(s.n_heard for s in scores)
-    shares = sorted(s.online / s.n_heard for s in scores if s.n_heard)
+    def total(name: str) -> float:
+        return float(sum(getattr(score, name) for score in scores))
+
+    shares = sorted(s.at_end / s.n_heard for s in scores if s.n_heard)
     tenth = float(np.mean(shares[: max(len(shares) // 10, 1)]))
-    cpu = sum(s.cpu_s for s in scores) / sum(s.audio_s for s in scores)
-    print(
-        f"  {operator.name:8} {sum(s.audio_s for s in scores) / 3600.0:5.1f} h   "
-        f"{share(sum(s.online for s in scores), heard)}  {share(sum(s.smoothed for s in scores), heard)}"
-        f"   {100.0 * tenth:6.2f} %"
-    )
+    cpu = total("cpu_s") / total("audio_s")
+    heard = total("n_heard")
+    matched = "  ".join(share(total(name), heard) for name in ("online", "at_end", "smoothed"))
+    print(f"  {operator.name:8} {total('audio_s') / 3600.0:5.1f} h   {matched}   {100.0 * tenth:6.2f} %")
     of = max(beside["all"], 1)
-    print(
-        f"           counting {100.0 * beside['counting'] / of:.1f} %, warping {100.0 * beside['warping'] / of:.1f} %, "
-        f"grid {100.0 * beside['grid'] / of:.1f} % of the same contacts"
+    beside_text = ", ".join(
+        f"{name} {100.0 * beside[name] / of:.1f} %" for name in ("counting", "warping", "grid")
     )
-    print(
-        f"           rate within 5 % after two contacts: {share(sum(s.rate_good for s in scores), sum(s.rate_all for s in scores))}; "
-        f"next start within 0.3 s or 5 %: {share(sum(s.start_good for s in scores), sum(s.start_all for s in scores))}"
-    )
+    print(f"           yardsticks on the same contacts, 0.2 s in: {beside_text}")
+    rate = share(total("rate_good"), total("rate_all"))
+    start = share(total("start_good"), total("start_all"))
+    print(f"           rate within 5 % after two contacts: {rate}; next start within 0.3 s or 5 %: {start}")
     print(f"           {cpu:.5f} s CPU a second of audio, limit {CPU_LIMIT}{over(cpu, CPU_LIMIT)}")
     return cpu > 2.0 * CPU_LIMIT
 
@@ -145,20 +147,19 @@ def yardsticks(timeline: Timeline, truth: Truth) -> Counter[str]:
 
 def fault_lines(n_runs: int) -> None:
     """Recall of planted faults and false flags, for each kind of hint."""
-    print(
-        "verdicts (live)         recall: early z>=4    z 2-4       not heard   ended early   false flags a run   cannot tell"
-    )
+    print("verdicts (live), planted faults found")
     for known in COLUMNS:
         found: Counter[str] = Counter()
         for seed in range(n_runs):
             for kind in ("none", "early", "absent", "cut short"):
                 found.update(one_fault(seed, kind, known))
-        print(
-            f"  {known:12}          {share(found['early 4'], found['of early 4']):20} {share(found['early 2'], found['of early 2']):16}"
-            f" {share(found['absent'], found['of absent']):16} {share(found['cut short'], found['of cut short']):16}"
-            f" {found['false'] / max(found['clean runs'], 1):6.2f}      {share(found['cannot tell'], found['judged'])}"
-        )
-        print(f"                        cues: {cue_text(found)}")
+        names = ("early 4", "early 2", "absent", "cut short")
+        recall = "; ".join(f"{name} {share(found[name], found['of ' + name])}" for name in names)
+        print(f"  {known:12} {recall}  (early: z at least 4, and 2 to 4)")
+        false = found["false"] / max(found["clean runs"], 1)
+        unsure = share(found["cannot tell"], found["judged"])
+        print(f"               false flags a clean run {false:.2f}; cannot tell {unsure}")
+        print(f"               cues: {cue_text(found)}")
 
 
 def cue_text(found: Counter[str]) -> str:
@@ -283,9 +284,8 @@ def calibration_lines(n_runs: int) -> None:
             for b in sorted(bins)
             if len(bins[b]) > 9
         )
-        print(
-            f"calibration, ear {name}: said: right (contacts) {text}; cannot tell {share(n_unsure, n_all)}, flags a run {n_flags / n_runs:.2f}"
-        )
+        print(f"calibration, ear {name}: said: right (contacts) {text}")
+        print(f"    cannot tell {share(n_unsure, n_all)}, flags a run {n_flags / n_runs:.2f}")
 
 
 def _heard_there(truth: Truth, contact: int, onset: int | None) -> bool:
@@ -319,10 +319,10 @@ def long_line() -> bool:
     truth = run(rng, timeline, CALM, ear=EAR)
     score = score_run(timeline, truth, EAR)
     cpu = score.cpu_s / score.audio_s
-    print(
-        f"one run of {score.audio_s / 3600.0:.1f} h, {len(timeline.contacts)} contacts: online {share(score.online, score.n_heard)}, "
-        f"smoothed {share(score.smoothed, score.n_heard)}, {len([f for f in score.flags if isinstance(f, Flag)])} flags, {cpu:.5f} s CPU a second"
-    )
+    flags = len([flag for flag in score.flags if isinstance(flag, Flag)])
+    hours = f"one run of {score.audio_s / 3600.0:.1f} h, {len(timeline.contacts)} contacts"
+    online, smoothed = (share(n, score.n_heard) for n in (score.at_end, score.smoothed))
+    print(f"{hours}: once over {online}, smoothed {smoothed}, {flags} flags, {cpu:.5f} s CPU a second")
     return cpu > 2.0 * CPU_LIMIT
 
 

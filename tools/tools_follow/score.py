@@ -2,6 +2,7 @@
 
 import time
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
@@ -19,7 +20,8 @@ class Score:
     """What one run gave."""
 
     n_heard: int = 0
-    online: int = 0
+    online: int = 0  # half a second after the contact began, or as it ended
+    at_end: int = 0  # once it was over
     smoothed: int = 0
     rate_good: int = 0
     rate_all: int = 0
@@ -90,6 +92,7 @@ def _matches(score: Score, timeline: Timeline, truth: Truth, positions: list[Pos
     ats = np.array([position.at for position in positions])
     onsets = np.array([event.at for event in truth.events if event.state != "air"]) / RATE
     seen: set[int] = set()
+    ends = {contact: stop for _, stop, contact in truth.stretches}
     for start, stop, contact in truth.stretches:
         heard = onsets.size > 0 and np.abs(onsets - start).min() < NEAR_S
         if contact < 0 or contact in seen or not heard:
@@ -103,6 +106,9 @@ def _matches(score: Score, timeline: Timeline, truth: Truth, positions: list[Pos
             score.online += position.next_contact == contact + 1 + (1 if after else 0) or (
                 position.next_contact in (None, contact + 2) and position.at / RATE > stop - 0.1
             )
+        over = int(np.searchsorted(ats, (ends[contact] + 0.15) * RATE))
+        following = contact + 2 if contact + 1 < len(timeline.contacts) else None
+        score.at_end += over < len(positions) and positions[over].next_contact == following
         verdict = score.refined.get(contact)
         onset = None if verdict is None else verdict.heard_onset
         score.smoothed += onset is not None and abs(onset / RATE - start) < NEAR_S
@@ -115,7 +121,7 @@ def _rates(score: Score, truth: Truth, positions: list[Position]) -> None:
     times = np.array([t for t, _ in truth.rates])
     long = [(a, b) for a, b, c in truth.stretches if b - a > 0.5 and c >= 0]
     ats = np.array([position.at for position in positions])
-    for before, (start, stop) in zip(long[1:], long[2:], strict=False):
+    for before, (start, stop) in pairwise(long[1:]):
         last_turn = times[times <= stop].max(initial=0.0)
         if last_turn > before[0] or any(start < hold[0] < stop for hold in truth.holds):
             continue
