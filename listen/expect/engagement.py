@@ -13,7 +13,8 @@ from listen.expect.stock import Stock
 STEP_MM = 0.25
 RECORDS_AT_ONCE = 200_000
 MOST_SHARPENED = 4000
-N_ANGLES = 90
+GRAIN_CELLS = 3.5  # a run of fewer cells is the field's grain, where a cut runs out along a face
+N_ANGLES = 60
 Progress = Callable[[float], None]
 
 
@@ -106,7 +107,9 @@ def runs_of(records: NDArray[np.float64], segments: Segments, stock: Stock) -> l
     tool = np.abs(np.diff(segments.rows[index, kernels.RADIUS : kernels.COT + 1], axis=0)).sum(axis=1)
     paused = np.diff(segments.pauses[index]) != 0
     breaks = (gap > np.maximum(3.0 * stock.cell, 0.5 * step)) | (tool > 0.0) | paused
-    return np.split(records, np.flatnonzero(breaks) + 1)
+    runs = np.split(records, np.flatnonzero(breaks) + 1)
+    grain = GRAIN_CELLS * float(stock.grid[2] * stock.grid[3])
+    return [run for run in runs if run[:, kernels.VOLUME].sum() > grain * run[:, kernels.DEPTH].max()]
 
 
 class Sharpener:
@@ -125,8 +128,22 @@ class Sharpener:
         self.stock = stock
         self.rows = segments.rows
         self.starts = segments.rows[:, kernels.S0]
-        self.cutting = np.unique(records[:, kernels.SEGMENT].astype(np.int64))
+        self.all_cutting = np.unique(records[:, kernels.SEGMENT].astype(np.int64))
+        self.cutting = self.all_cutting
         self.chosen = segments.judged
+
+    def focus(self, run: NDArray[np.float64]) -> None:
+        """Look only at moves near one run of records, until the next focus."""
+        rows = self.rows
+        mine = rows[np.unique(run[:, kernels.SEGMENT].astype(np.int64))]
+        margin = 2.0 * mine[:, kernels.RADIUS].max() + 4.0 * self.stock.cell + STEP_MM
+        near = np.ones(self.all_cutting.size, dtype=np.bool_)
+        for a, b in ((kernels.X0, kernels.X1), (kernels.Y0, kernels.Y1)):
+            low, high = mine[:, [a, b]].min() - margin, mine[:, [a, b]].max() + margin
+            ends = rows[self.all_cutting][:, [a, b]]
+            reach = rows[self.all_cutting, kernels.RADIUS]
+            near &= (ends.max(axis=1) + reach >= low) & (ends.min(axis=1) - reach <= high)
+        self.cutting = self.all_cutting[near]
 
     def order(self, from_s: float, to_s: float) -> NDArray[np.int64]:
         """Cutting segments before a stretch of path, and every segment inside it, in order."""

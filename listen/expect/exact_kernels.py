@@ -187,7 +187,7 @@ def _is_uncut(
         return False
     for k in order[::-1]:  # the latest moves are the likeliest to have been here
         seg = segments[k]
-        if seg[T0] >= at or min(seg[Z0], seg[Z1]) >= z + 1e-4:
+        if seg[T0] >= at or min(seg[Z0], seg[Z1]) >= z + 1e-4 or not may_reach(px, py, height, seg):
             continue
         lasts = seg[T1] - seg[T0]
         until = min(1.0, (at - seg[T0]) / lasts) if lasts > 0.0 else 1.0

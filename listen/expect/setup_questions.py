@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from listen.errors import InputError
 from listen.expect.facts import Facts
 from listen.expect.materials import find_material
-from listen.job import KINDS_OF_RUN, KINDS_OF_TOOL, Box, Cylinder, Job, Material, nearest
+from listen.job import KINDS_OF_RUN, KINDS_OF_TOOL, Box, Cylinder, Job, Material, Tool, nearest
 
 ZERO_PLACES = ("left front corner", "middle", "left back corner", "right front corner", "right back corner")
 ZERO_HEIGHTS = ("top of the stock", "underside of the stock")
@@ -300,16 +300,18 @@ def said_back(facts: Facts, job: Job) -> str:
     lines = [
         f"Z0 is {where} of the stock; deepest {_signed(facts.low[2])}; {above}.",
         f"Stock {_size(stock, scale)} {facts.units}{_of(job.material)}.",
-        *(
-            f"T{tool.number} is a {tool.kind} of {tool.diameter / scale:g} {facts.units}."
-            for tool in job.tools
-        ),
+        *(_tool_said(tool, scale, facts.units) for tool in job.tools),
     ]
     if job.keep_outs:
         lines.append("Kept out of: " + ", ".join(keep_out.name for keep_out in job.keep_outs) + ".")
     else:
         lines.append("Clamps and holder are not checked.")
     return "\n".join(lines)
+
+
+def _tool_said(tool: Tool, scale: float, unit: str) -> str:
+    flutes = "flutes not given" if tool.flutes is None else f"{tool.flutes} flutes"
+    return f"T{tool.number} is a {tool.kind} of {tool.diameter / scale:g} {unit}, {flutes}."
 
 
 def _of(material: Material) -> str:

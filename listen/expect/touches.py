@@ -48,6 +48,8 @@ def touches_of(
 
 
 def _touch(run: NDArray[np.float64], sharpener: Sharpener, since: float, *, sharp: bool) -> Touch:
+    if sharp:
+        sharpener.focus(run)
     start = sharpener.time_at(run[0, kernels.FROM_S])
     stop = sharpener.time_at(run[-1, kernels.TO_S])
     if sharp:
@@ -109,7 +111,7 @@ def _full_from(arc_at: Callable[[float], float], near: float, far: float) -> flo
     index = int(np.argmax(arcs >= enough))
     low = near if index == 0 else float(places[index - 1])
     high = float(places[index])
-    for _ in range(12):
+    for _ in range(8):
         middle = 0.5 * (low + high)
         low, high = (low, middle) if arc_at(middle) >= enough else (middle, high)
     return high

@@ -57,6 +57,7 @@ def test_answers_become_stock_zero_and_jaws(program: Path) -> None:
     said = said_back(facts, job)
     assert "Z0 is the top of the stock; deepest −12; 8 above the underside." in said
     assert "Stock 80 × 50 × 20 mm of aluminium 6061 (group N22)." in said
+    assert "T1 is a flat end mill of 12 mm, 3 flutes." in said
     picture = drawn(job)
     assert {"#", "k", "+"} <= set(picture)
     assert max(len(line) for line in picture.splitlines()) <= 100
