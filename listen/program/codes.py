@@ -56,6 +56,7 @@ NOT_FOLLOWED = {
 }
 DYNAMIC_ON = {660: 670, 661: 670, 434: 490, 435: 490, 542: 540, 682: 690}
 PASSED_OVER = {51, 80, 81, 187, 670, 50, 641, 642}
+SPLINES = (50, 51)  # modes of high speed by themselves, curves with axis words
 MOST = 1e9
 AXIS_USERS = (100, 280, 300, 520, 920, 510, 511, 500, 501, 680)
 

@@ -15,6 +15,7 @@ from listen.program.codes import (
     MOTION_ONLY,
     NOT_FOLLOWED,
     PASSED_OVER,
+    SPLINES,
     Block,
     g_name,
     sort_words,
@@ -56,8 +57,9 @@ def perform(control: Control, words: tuple[Word, ...]) -> str:
         _modes(control, block)
     if control.open_use is not None or not control.moved:
         control.say(_stated(block))
+    has_axes = not block.numbers.keys().isdisjoint(AXES)
     _motion(control, block)
-    _left_over(control, block)
+    _left_over(control, block, has_axes=has_axes)
     return _stop(control, block) if block.m else ""
 
 
@@ -277,7 +279,7 @@ def _rotary(control: Control, block: Block) -> None:
     if not turned:
         return
     block.used(*turned)
-    not_judged(control, f"word {turned[0]} turns a rotary axis")
+    not_judged(control, f"word {turned[0]} turns a rotary axis, and the stock is judged as if not turned")
 
 
 def _machine_move(control: Control, block: Block, lengths: dict[str, float]) -> None:
@@ -334,8 +336,14 @@ SPECIAL: dict[int, Callable[[Control, dict[str, float], dict[str, float]], tuple
 }
 
 
-def _left_over(control: Control, block: Block) -> None:
+def _left_over(control: Control, block: Block, *, has_axes: bool) -> None:
     """Words that nothing used: noted where they cannot move the tool, refused where they can."""
+    for code in block.g & PASSED_OVER:
+        if has_axes and code in SPLINES:
+            raise Wrong(
+                f"{g_name(code)} with axis words is a curve, which is not followed; write it as lines"
+            )
+        control.note("word passed over", f"{g_name(code)} does not change the path that is followed", "")
     for letter in block.numbers:
         if letter in "UVW":
             raise Wrong(f"word {letter} moves another axis or counts from here; it is not followed")
@@ -344,8 +352,6 @@ def _left_over(control: Control, block: Block) -> None:
         if letter in "IJKR" and control.modal.motion in (0, 10):
             raise Wrong(f"word {letter} has no meaning with G0 or G1; is G2 or G3 missing?")
         control.note("word passed over", f"word {letter} has no use on its line", "")
-    for code in block.g & PASSED_OVER:
-        control.note("word passed over", f"{g_name(code)} does not change the path that is followed", "")
 
 
 KNOWN_M = {0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 13, 14, 19, 29, 30, 48, 49, 60, 98, 99}

@@ -274,3 +274,53 @@ def test_high_speed_pecking_and_tapping() -> None:
     taps = read(START + "S500 M3\nG84 Z-5 R1 F500\n")
     assert [k for k, _ in told(taps)][2:] == ["rapid", "rigid", "spindle", "rigid", "spindle", "rapid"]
     assert taps.moves["rpm"].tolist()[3:] == [500.0, -500.0, -500.0, 500.0, 500.0]
+
+
+def test_pecking_goes_back_to_just_above_the_last_depth() -> None:
+    """[7.3 of the list] NISTIR 6556, 3.5.16.4: out to R, back in rapid to above the last depth."""
+    pecks = told(read(START + "G83 Z-5 R1 Q3 F100\n", peck_clearance_mm=0.5))[1:]
+    assert [(k, z) for k, (_, _, z) in pecks] == [
+        ("rapid", 1.0),
+        ("feed", -2.0),
+        ("rapid", 1.0),
+        ("rapid", -1.5),
+        ("feed", -5.0),
+        ("rapid", 5.0),
+    ]
+
+
+def test_g92_on_top_of_g52() -> None:
+    """By hand: at work X14, G52 X10 reads 4; G92 X7 makes it 7, so programmed X8 is work X15."""
+    assert ends(read(START + "G0 X14\nG52 X10\nG92 X7\nG0 X8\n"))[-1, 0] == 15.0
+
+
+def test_another_length_makes_the_height_unknown_until_the_next_z() -> None:
+    found = ends(read(START + "G43 H1\nG0 X1\nG0 Z5\nG49\nG0 X2\n"))[1:]
+    assert [math.isnan(z) for z in found[:, 2]] == [True, False, True]
+
+
+def test_a_feed_is_of_its_feed_mode() -> None:
+    """NISTIR 6556, 3.5.19: another feed mode needs its own F."""
+    assert read(START + "S100 M3 F200\nG1 X1\nG95 X2\nX3 F0.1\n").moves["feed"].tolist()[-3:] == [
+        200.0,
+        0.0,
+        10.0,
+    ]
+
+
+def test_tool_change_forgets_the_height_unless_the_machine_keeps_it() -> None:
+    text = START + "T1 M6\nG0 X1\n"
+    assert math.isnan(ends(read(text))[-1, 2])
+    assert ends(read(text, tool_change_keeps_place=True))[-1, 2] == 5.0
+
+
+def test_cycles_of_boring() -> None:
+    """Down and up as in the table of NISTIR 6556, 3.5.16: feed out, stop and rapid out, wait."""
+    for code, expected in (
+        (85, ["rapid", "feed", "feed", "rapid"]),
+        (86, ["rapid", "feed", "dwell", "spindle", "rapid", "spindle"]),
+        (88, ["rapid", "feed", "dwell", "spindle", "wait", "rapid", "spindle"]),
+        (89, ["rapid", "feed", "dwell", "feed", "rapid"]),
+    ):
+        program = read(START + f"S500 M3\nG{code} Z-5 R1 P0.5 F100\n")
+        assert [k for k, _ in told(program)][2:] == expected, code

@@ -89,6 +89,7 @@ def test_lines_are_counted_as_in_the_file() -> None:
         ("G0 X1\nG2 X5 F100\n", r"line 2: an arc begins at a place that is not known"),
         ("WHILE [1] DO1\nEND2\n", r"line 2: END2 has no DO2"),
         ("G0 U5\n", r"line 1: word U moves another axis"),
+        ("G1 F9 X1\nG5 X5 Y5 I1 J1\n", r"line 2: G5 with axis words is a curve"),
         ("M97 P10\n", r"line 1: M97 calls lines of this file"),
         ("G0 X1 hello\n", r"line 1: word H"),
     ],

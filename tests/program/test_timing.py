@@ -218,3 +218,10 @@ def test_deep_drilling_against_the_same_log(
     path = time_program(read_program(part, dialect=Dialect(peck_clearance_mm=1.0)), Machine())
     cycle = sum(s for s, c in zip(seconds(path), path.cycle, strict=True) if c == 83)
     assert cycle == pytest.approx(measured_s, rel=0.05)
+
+
+@pytest.mark.closed
+def test_a_dwell_between_two_moves_in_one_line_stops_the_tool(tmp_path: Path) -> None:
+    """By hand: each 50 mm from rest to rest at 100 mm/s is 0.65 s."""
+    path = timed(tmp_path, "G0 X0 Y0 Z0\nG1 X50 F6000\nG4 P1\nX100\n")
+    assert seconds(path)[1:] == pytest.approx([0.65, 1.0, 0.65], rel=0, abs=1e-9)
