@@ -17,7 +17,7 @@ def contact_table(run: Run) -> "Table":
     from rich.table import Table
 
     table = Table(box=SIMPLE_HEAD, pad_edge=False)
-    for name in ("#", "tool", "line", "expected s", "heard s", "verdict", "sure", "note"):
+    for name in ("#", "tool", "line", "expected s", "heard s", "verdict", "sure"):
         is_time = name.endswith(" s")
         whole = is_time or name in ("verdict", "sure")
         table.add_column(name, justify="right" if is_time else "left", no_wrap=whole, overflow="fold")
@@ -35,7 +35,6 @@ def _row(contact: RunContact, rate: int) -> list[str]:
         _stretch(contact.heard, rate),
         _verdict(contact),
         how_sure(contact),
-        _note(contact),
     ]
 
 
@@ -45,15 +44,13 @@ def _stretch(stretch: object, rate: int) -> str:
 
 
 def _verdict(contact: RunContact) -> str:
-    told = contact.strength in (Strength.HEAVIER, Strength.LIGHTER)
-    return f"{contact.verdict}, {contact.strength}" if told else str(contact.verdict)
-
-
-def _note(contact: RunContact) -> str:
-    if contact.early_by_mm is None or contact.verdict is VerdictKind.AS_EXPECTED:
-        return ""
-    side = "early" if contact.early_by_mm > 0 else "late"
-    return f"{abs(contact.early_by_mm):.1f} mm {side}, by {contact.witness}"
+    """The verdict, by how many mm where a witness tells, and the strength where it is not as expected."""
+    parts = [str(contact.verdict)]
+    if contact.early_by_mm is not None and contact.verdict is not VerdictKind.AS_EXPECTED:
+        parts[0] += f" by {abs(contact.early_by_mm):.1f} mm"
+    if contact.strength in (Strength.HEAVIER, Strength.LIGHTER):
+        parts.append(str(contact.strength))
+    return ", ".join(parts)
 
 
 def heard_table(run: Run) -> "Table":
