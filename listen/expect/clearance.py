@@ -73,6 +73,11 @@ class Replay:
         )
         self.done = to
 
+    def finish(self, left: Stock) -> None:
+        """Go to the end, where what is left is known already."""
+        self.field = left.field
+        self.done = len(self.segments.rows)
+
     def distance(self, tool: Tool, place: Place, keep_outs: tuple[KeepOut, ...]) -> float:
         """Least distance of tool and holder from stock and keep-outs, at most `REACH_MM` [mm]."""
         found = self._distance(profile_of(tool), place, keep_outs)

@@ -130,6 +130,10 @@ class Sharpener:
         self.starts = segments.rows[:, kernels.S0]
         self.all_cutting = np.unique(records[:, kernels.SEGMENT].astype(np.int64))
         self.cutting = self.all_cutting
+        moves = segments.rows[self.all_cutting]
+        reach = moves[:, [kernels.RADIUS]]
+        self._low = np.asfortranarray(np.minimum(moves[:, 0:2], moves[:, 3:5]) - reach)
+        self._high = np.asfortranarray(np.maximum(moves[:, 0:2], moves[:, 3:5]) + reach)
         self.chosen = segments.judged
 
     def focus(self, run: NDArray[np.float64]) -> None:
@@ -138,11 +142,10 @@ class Sharpener:
         mine = rows[np.unique(run[:, kernels.SEGMENT].astype(np.int64))]
         margin = 2.0 * mine[:, kernels.RADIUS].max() + 4.0 * self.stock.cell + STEP_MM
         near = np.ones(self.all_cutting.size, dtype=np.bool_)
-        for a, b in ((kernels.X0, kernels.X1), (kernels.Y0, kernels.Y1)):
-            low, high = mine[:, [a, b]].min() - margin, mine[:, [a, b]].max() + margin
-            ends = rows[self.all_cutting][:, [a, b]]
-            reach = rows[self.all_cutting, kernels.RADIUS]
-            near &= (ends.max(axis=1) + reach >= low) & (ends.min(axis=1) - reach <= high)
+        for axis in (0, 1):
+            ends = mine[:, [axis, axis + 3]]
+            near &= self._high[:, axis] >= ends.min() - margin
+            near &= self._low[:, axis] <= ends.max() + margin
         self.cutting = self.all_cutting[near]
 
     def order(self, from_s: float, to_s: float) -> NDArray[np.int64]:

@@ -16,6 +16,7 @@ from listen.expect import kernels
 from listen.expect.clearance import Replay
 from listen.expect.contacts import Cut
 from listen.expect.segments import Segments
+from listen.expect.stock import Stock
 from listen.expect.stopping import (
     DECISION_S,
     LEAST_PRESS_S,
@@ -57,11 +58,19 @@ class _Gap:
 class _Holds:
     """Works out hold points for the gaps of one path."""
 
-    def __init__(self, path: TimedPath, job: Job, segments: Segments, replays: dict[str, Replay]) -> None:
+    def __init__(
+        self,
+        path: TimedPath,
+        job: Job,
+        segments: Segments,
+        replays: dict[str, Replay],
+        left: dict[str, Stock],
+    ) -> None:
         self.path = path
         self.job = job
         self.segments = segments
         self.replays = replays
+        self.left = left
         self.many = False
         machine = job.machine
         self.clock = RealClock(path, feed=machine.feed_override / 100.0, rapid=machine.rapid_override / 100.0)
@@ -94,6 +103,8 @@ class _Holds:
 
     def _clear_window(self, gap: _Gap) -> tuple[float, float, float]:
         """First time the tool is clear, last time before it no longer is, least distance between."""
+        if not self._may_have_room(gap):
+            return gap.stop, gap.stop, 0.0
         times, distances = self._distances(gap)
         clear = distances >= CLEAR_MM
         if not clear.any():
@@ -106,6 +117,17 @@ class _Holds:
         if until < times.size:
             closes = self._edge(gap, inside=closes, outside=float(times[until]))
         return opens, closes, float(distances[first:until].min())
+
+    def _may_have_room(self, gap: _Gap) -> bool:
+        """Whether a gap is long enough to press in, or ends a block long enough for single block."""
+        if self.clock.between(gap.start, gap.stop) >= LEAST_PRESS_S:
+            return True
+        a, b = self._span_at(gap.start), self._span_at(gap.stop)
+        spans = self.path.spans
+        if (spans.kind[a : b + 1] == SpanKind.WAIT).any():
+            return True
+        first = self._first_span_of_block(a)
+        return self.clock.between(spans.start_s[first], spans.stop_s[b]) >= LEAST_PRESS_S + SURPRISE_S
 
     def _edge(self, gap: _Gap, *, inside: float, outside: float) -> float:
         """Where, between a time that is clear and one that is not, clear ends."""
@@ -127,7 +149,10 @@ class _Holds:
             return np.array([gap.stop]), np.array([0.0])
         index = np.searchsorted(rows[:, kernels.T0], times, side="right") - 1
         same = gap.after is not None and index[0] == index[-1]
-        replay.advance(int(index[0]) if same else int(index[0]) + 1)
+        if gap.after is None:
+            replay.finish(self.left[gap.cut.offset])
+        else:
+            replay.advance(int(index[0]) if same else int(index[0]) + 1)
         distances = [
             replay.distance(tool, self._place(int(k), float(t)), self.job.keep_outs)
             for k, t in zip(index, times, strict=True)
@@ -253,7 +278,12 @@ class _Holds:
 
 
 def hold_points(
-    path: TimedPath, job: Job, segments: Segments, cuts: list[Cut], replays: dict[str, Replay]
+    path: TimedPath,
+    job: Job,
+    segments: Segments,
+    cuts: list[Cut],
+    replays: dict[str, Replay],
+    left: dict[str, Stock],
 ) -> tuple[HoldPoint, ...]:
     """One hold point after each exit; where there is no room, the next contact that has some is named.
 
@@ -261,9 +291,11 @@ def hold_points(
     ----------
     replays : dict
         By work offset, each before the first move; they are used up.
+    left : dict
+        What is left of each stock after the program.
     """
     gaps = _gaps(path, cuts)
-    maker = _Holds(path, job, segments, replays)
+    maker = _Holds(path, job, segments, replays, left)
     maker.many = len(gaps) > MANY_GAPS
     if len(gaps) > MOST_REPLAYED:
         gaps = gaps[:: len(gaps) // MOST_REPLAYED + 1]
