@@ -122,9 +122,9 @@ def yardsticks(timeline: Timeline, truth: Truth) -> Counter[str]:
     """How many starts each yardstick takes for the right contact."""
     heard = []
     for event in truth.events:
-        if event.state != State.AIR:
+        if event.state == State.ENTRY:
             heard.append((event.at / RATE, event.at / RATE))
-        else:
+        elif event.state == State.AIR:
             heard[-1] = (heard[-1][0], event.at / RATE)
     firsts: dict[int, float] = {}
     for start, _, contact in truth.stretches:

@@ -17,6 +17,7 @@ N_SLOTS = 16
 WIDTH = 200
 MOST = 48  # guesses that positions and verdicts are read from
 TICK_S = 0.25
+POSITION_TICKS = 2  # positions come this often
 SETTLE_TICKS = 4  # verdicts that come with silence are looked for this often
 Output = Position | Verdict | Cue
 
@@ -97,7 +98,7 @@ class Follower:
         return found
 
     def _one_tick(self, at: int) -> list[Output]:
-        found: list[Output] = [self._position(at)]
+        found: list[Output] = [self._position(at)] if at // self._tick % POSITION_TICKS == 0 else []
         found.extend(self._cues.tick(at))
         if at // self._tick % SETTLE_TICKS == 0:
             found.extend(self._settle(at))

@@ -8,6 +8,8 @@ from listen.states import EarRates, Event, State
 from listen.timeline import Mark, MarkKind, SpanKind, Timeline
 
 RATE = 8000
+STOP_S = 0.08  # a feed hold or a lost tool ends the cut in this
+Heard = tuple[float, float, float]  # start, stop, length of the exit [s]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +51,7 @@ class Truth:
     factor: float = 1.0  # what the machine takes over what was computed
     early: dict[int, float] = field(default_factory=dict)  # seconds of real time too early
     holds: list[tuple[float, float]] = field(default_factory=list)
+    ramps: dict[float, float] = field(default_factory=dict)  # length of the exit that ends there [s]
 
 
 class Machine:
@@ -164,6 +167,8 @@ def _contact(
     pauses = list(machine.pauses)
     machine.walk(SpanKind.FEED, amount * (1.0 - share))
     silent = gone or (fault is not None and fault.kind == "absent")
+    if share == 1.0:
+        truth.ramps[stop] = timeline.contacts[contact].ramp_out / machine.override
     if not silent:
         edges = [begin, *(t for pause in pauses for t in pause), stop]
         truth.stretches += [(a, b, contact) for a, b in zip(edges[::2], edges[1::2], strict=True) if b > a]
@@ -178,41 +183,45 @@ def _contact(
 
 def hear(rng: np.random.Generator, truth: Truth, ear: EarRates) -> tuple[Event, ...]:
     """What the ear makes of the true stretches: dated with noise, some lost, some broken, some made up."""
-    heard: list[tuple[float, float]] = []
+    heard: list[Heard] = []
     for start, stop, _ in truth.stretches:
         if rng.random() < ear.missed_share:
             continue
         begin = start + ear.onset_spread_s * rng.standard_normal()
         end = max(stop + ear.offset_spread_s * rng.standard_normal(), begin + 0.05)
+        ramp = truth.ramps.get(stop, STOP_S) * float(rng.lognormal(0.0, 0.3))
         n_breaks = rng.poisson(ear.dropouts_per_hour / 3600.0 * (stop - start))
         for _ in range(n_breaks):
             at = rng.uniform(begin, end)
             length = rng.exponential(0.2) + 0.05
             if begin + 0.1 < at and at + length < end - 0.1:
-                heard.append((begin, at))
+                heard.append((begin, at, STOP_S))
                 begin = at + length
-        heard.append((begin, end))
+        heard.append((begin, end, ramp))
     n_bursts = rng.poisson(ear.false_bursts_per_hour / 3600.0 * truth.end_s)
-    heard += [(t, t + 0.06 + rng.exponential(0.15)) for t in rng.uniform(0.0, truth.end_s, n_bursts)]
+    bursts = rng.uniform(0.0, truth.end_s, n_bursts)
+    heard += [(t, t + 0.06 + rng.exponential(0.15), 0.05) for t in bursts]
     return _events(rng, _joined(heard), ear)
 
 
-def _joined(heard: list[tuple[float, float]]) -> list[tuple[float, float]]:
-    joined: list[tuple[float, float]] = []
-    for start, stop in sorted(heard):
+def _joined(heard: list[Heard]) -> list[Heard]:
+    joined: list[Heard] = []
+    for start, stop, ramp in sorted(heard):
         if joined and start - joined[-1][1] < 0.06:
-            joined[-1] = (joined[-1][0], max(stop, joined[-1][1]))
+            joined[-1] = (joined[-1][0], max(stop, joined[-1][1]), ramp)
         else:
-            joined.append((max(start, 0.0), max(stop, 0.05)))
+            joined.append((max(start, 0.0), max(stop, 0.05), ramp))
     return joined
 
 
-def _events(rng: np.random.Generator, heard: list[tuple[float, float]], ear: EarRates) -> tuple[Event, ...]:
+def _events(rng: np.random.Generator, heard: list[Heard], ear: EarRates) -> tuple[Event, ...]:
     events = []
     before = 0
-    for start, stop in heard:
+    for start, stop, ramp in heard:
+        leaving = max(stop - ramp, 0.5 * (start + stop))
         for state, at, spread in (
             (State.ENTRY, start, ear.onset_spread_s),
+            (State.EXIT, leaving, ear.offset_spread_s),
             (State.AIR, stop, ear.offset_spread_s),
         ):
             decided = max(round((at + rng.uniform(0.03, 0.12)) * RATE), before)

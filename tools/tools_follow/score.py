@@ -90,7 +90,7 @@ def score_run(timeline: Timeline, truth: Truth, ear: EarRates, *, known: str = "
 
 def _matches(score: Score, timeline: Timeline, truth: Truth, positions: list[Position]) -> None:
     ats = np.array([position.at for position in positions])
-    onsets = np.array([event.at for event in truth.events if event.state != "air"]) / RATE
+    onsets = np.array([event.at for event in truth.events if event.state == "entry"]) / RATE
     seen: set[int] = set()
     ends = {contact: stop for _, stop, contact in truth.stretches}
     for start, stop, contact in truth.stretches:
