@@ -2,6 +2,7 @@
 
 from listen.decide.decide import Decide, Decided
 from listen.decide.decoder import DecoderSettings
+from listen.decide.fuse import fuse_contacts
 from listen.decide.layout import Layout
 from listen.decide.load_states import DecideLoad, LoadSettings
 from listen.decide.model import Model, load_model, save_model
@@ -17,6 +18,7 @@ __all__ = [
     "LoadSettings",
     "Model",
     "SecondLookSettings",
+    "fuse_contacts",
     "load_model",
     "save_model",
     "second_look",

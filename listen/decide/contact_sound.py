@@ -13,9 +13,11 @@ LOW_HZ, HIGH_HZ = 300.0, 8000.0
 KEPT_S = 240.0
 EDGE_S = 0.08  # left out next to a change of contact
 CHATTER_S = 0.25  # a line must stand out for so long
-CHATTER_OVER_DB = 15.0
+CHATTER_OVER_DB = 15.0  # off the comb of a known speed
+DROWNS_ALL_DB = 22.0  # where the speed is not known: a comb line of a clean cut seldom does
+LOWEST_MODE_HZ = 250.0  # tool and spindle sing above this; common practice, no source
 SAME_LINE = 0.02  # share of the frequency within which it is the same line
-OFF_COMB_HZ = 12.0
+OFF_COMB_HZ = 6.0  # a window of 100 ms tells lines 10 Hz apart
 
 
 class ContactListener:
@@ -40,7 +42,9 @@ class ContactListener:
         self._layout = layout
         self._hop = hop
         self._spindle_hz = spindle_hz
-        self._comb_hz = spindle_hz * max(flutes, 1)
+        # Runout sings at every turn of the spindle; below 24 turns a second those lines run together.
+        self._comb_hz = spindle_hz if spindle_hz >= 4.0 * OFF_COMB_HZ else spindle_hz * max(flutes, 1)
+        self._stands_out_db = CHATTER_OVER_DB if spindle_hz > 0.0 else DROWNS_ALL_DB
         self._kept: deque[tuple[int, float]] = deque(maxlen=round(KEPT_S / layout.hop_s))
         self._entry: int | None = None
         self._last_air = 0
@@ -111,14 +115,15 @@ class ContactListener:
                 decided_at=at,
                 frequency_hz=float(np.median([c[1] for c in self._chatter])),
                 level_db=level,
-                probability=float(np.clip(0.5 + (level - CHATTER_OVER_DB) / 20.0, 0.5, 0.95)),
+                probability=float(np.clip(0.5 + (level - self._stands_out_db) / 20.0, 0.5, 0.95)),
             )
 
     def _strongest_off_comb(self, lines: NDArray[np.float64]) -> tuple[float, float]:
         """The strongest line that stands out, if it is neither the comb's nor the air's."""
         frequency, _, over = (float(value) for value in lines[:3])
         in_air = any(abs(frequency - f) <= SAME_LINE * frequency for f in self._air_lines)
-        if over < CHATTER_OVER_DB or in_air or self._on_comb(frequency):
+        plain = over < self._stands_out_db or frequency < LOWEST_MODE_HZ
+        if plain or in_air or self._on_comb(frequency):
             return 0.0, 0.0
         return frequency, over
 

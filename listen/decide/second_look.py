@@ -9,10 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.blocks import Frames
+from listen.decide.decoder import SURE_FRAMES
 from listen.decide.kernels import best_path
 from listen.decide.layout import Layout
 from listen.decide.model import Model
-from listen.decide.network import score_whole
+from listen.decide.network import Memory, score_whole
 from listen.decide.read_out import fit_read_out, separation
 from listen.states import Event, State
 
@@ -31,10 +32,14 @@ class SecondLookSettings:
         Frames next to a change are no seeds.
     separates : float
         Least area under the curve between halves of the run that did not see each other.
+    own_weight : float
+        Share of the run's own read-out in the log odds [0 to 1].
     gain : float
         Nats that one frame's log odds count for; neighbouring frames say the same thing.
     switch_cost : float
         [nats]
+    long_frames : int
+        Contacts longer than this must be believed by the live ear as well, on the whole.
     shortest_frames : int
         Shorter contacts are dropped, shorter gaps bridged.
     """
@@ -44,9 +49,10 @@ class SecondLookSettings:
     air_s: float = 0.5
     margin_frames: int = 8
     separates: float = 0.93
-    own_weight: float = 0.6
-    gain: float = 0.25
-    switch_cost: float = 5.0
+    own_weight: float = 0.2
+    gain: float = 0.4
+    switch_cost: float = 3.5
+    long_frames: int = 100
     shortest_frames: int = 7
     rounds: int = 3
 
@@ -78,11 +84,13 @@ def second_look(
     settings = settings or SecondLookSettings()
     if len(frames) < 5:
         return ()
-    states = _softmax(score_whole(model.second, frames.values[:, layout.model]))
+    features = frames.values[:, layout.model]
+    states = _softmax(score_whole(model.second, features))
     belief = 1.0 - states[:, 0]
     odds = _taught(belief, layout.vectors(frames.values), hop_s=layout.hop_s, settings=settings)
     path = best_path(settings.gain * odds, settings.switch_cost)
     path = _bridge(path, settings.shortest_frames)
+    _drop_doubted(path, odds, _live_odds(model, features), settings.long_frames)
     sure = 1.0 / (1.0 + np.exp(-odds))
     return _events(path, sure, states, frames.at, back=layout.back(hop))
 
@@ -90,6 +98,26 @@ def second_look(
 def contact_belief(frames: Frames, model: Model, layout: Layout) -> NDArray[np.float64]:
     """Belief in contact of the two-sided ear alone, shape (n_frames,)."""
     return 1.0 - _softmax(score_whole(model.second, frames.values[:, layout.model]))[:, 0]
+
+
+def _live_odds(model: Model, features: NDArray[np.float64]) -> NDArray[np.float64]:
+    """What the live ear thought of each frame a second later, as log odds held to ±9 nats."""
+    sure = Memory(model.live).push(features)[:, 2]
+    ahead = np.concatenate([sure[SURE_FRAMES:], np.full(min(SURE_FRAMES, sure.size), sure[-1])])
+    odds: NDArray[np.float64] = np.clip(ahead[: sure.size], -9.0, 9.0)
+    return odds
+
+
+def _drop_doubted(
+    path: NDArray[np.bool_], odds: NDArray[np.float64], live: NDArray[np.float64], long_frames: int
+) -> None:
+    """Drop long contacts that both ears together, on the whole, take for air; changes `path`.
+
+    A recording of nothing but a machine in air gives the two-sided ear nothing to compare with.
+    """
+    for begin, stop in _runs(path):
+        if stop - begin > long_frames and odds[begin:stop].mean() + live[begin:stop].mean() < 0.0:
+            path[begin:stop] = False
 
 
 def _softmax(scores: NDArray[np.float64]) -> NDArray[np.float64]:
