@@ -9,13 +9,14 @@ from listen.errors import InputError
 from listen.expect import kernels
 from listen.expect.checks import check_stock
 from listen.expect.clearance import Replay
-from listen.expect.contacts import ContactMaker, Cut, with_strength
+from listen.expect.contacts import ContactMaker, Cut
 from listen.expect.engagement import STEP_MM, Progress, Touch
 from listen.expect.holds import hold_points
 from listen.expect.obstacles import check_obstacles
 from listen.expect.passes import passes_of
 from listen.expect.segments import Segments, segments_of
 from listen.expect.stock import Stock, choose_cell, make_stock, outline_of
+from listen.expect.strength import with_strength
 from listen.expect.touches import touches_of
 from listen.job import After, Job, Setup
 from listen.program.path import TimedPath
