@@ -309,11 +309,26 @@ def _move(control: Control, block: Block, lengths: dict[str, float]) -> None:
         arc(control, code == 20, target(control, lengths), lengths, turns)
         block.used(*AXES, "I", "J", "K", "R", "P")
     elif code in (330, 331):
-        straight(control, SpanKind.RIGID, target(control, lengths))
+        _thread(control, code, lengths)
         block.used(*AXES, "K")
     else:
         cycle(control, code // 10, lengths, block.numbers)
         block.used(*AXES, "R", "P", "Q", "L", "K", "I", "J")
+
+
+def _thread(control: Control, code: int, lengths: dict[str, float]) -> None:
+    """G33: K is the pitch, so the spindle sets the feed. G33.1 turns back and comes out again."""
+    if not lengths.get("K", 0.0) > 0.0:
+        raise Wrong(f"{g_name(code)} needs K above 0, the pitch")
+    feed = lengths["K"] * abs(control.rpm)
+    begin, spindle = control.place, control.modal.spindle
+    control.go(SpanKind.RIGID, control.frame.to_work(target(control, lengths)), feed=feed)
+    if code == 331:
+        control.modal.spindle = -spindle
+        control.pause(SpanKind.SPINDLE)
+        control.go(SpanKind.RIGID, begin, feed=feed)
+        control.modal.spindle = spindle
+        control.pause(SpanKind.SPINDLE)
 
 
 def _special(control: Control, code: int, lengths: dict[str, float], block: Block) -> None:

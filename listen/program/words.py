@@ -15,6 +15,7 @@ LABEL = re.compile(r"O(?:(\d+)|<([^<>]*)>|(?=[\[#]))")
 KEYWORD = re.compile(
     r"ENDSUB|SUB|CALL|RETURN|IF|ELSEIF|ELSE|ENDIF|WHILE|ENDWHILE|DO|REPEAT|ENDREPEAT|BREAK|CONTINUE"
 )
+NEED_A_VALUE = ("IF", "ELSEIF", "WHILE", "REPEAT")
 MAX_LINE = 4000
 
 Word = tuple[str, float | Value, bool]
@@ -151,6 +152,10 @@ def _label(reader: Reader) -> tuple[int | None, Flow | None]:
     values = []
     while reader.text.startswith("[", reader.at):
         values.append(reader.bracket())
+    if keyword in NEED_A_VALUE and len(values) != 1:
+        raise Wrong(f"{keyword.lower()} needs one [expression], got {len(values)} before {reader.rest()!r}")
+    if reader.rest():
+        raise Wrong(f"{keyword.lower()} must stand alone on its line, got {reader.rest()!r}")
     return None, Flow(kind=f"o {keyword.lower()}", label=name, values=tuple(values))
 
 

@@ -324,3 +324,16 @@ def test_cycles_of_boring() -> None:
     ):
         program = read(START + f"S500 M3\nG{code} Z-5 R1 P0.5 F100\n")
         assert [k for k, _ in told(program)][2:] == expected, code
+
+
+def test_threading_and_rigid_tapping_by_pitch() -> None:
+    """By hand: pitch 1.5 at 200 rpm is 300 mm/min. G33.1 from memory."""
+    thread = read(START + "S200 M3\nG33 Z-5 K1.5\n").moves
+    assert (thread["kind"][-1], thread["feed"][-1]) == (2, 300.0)
+    tap = told(read(START + "S200 M3\nG33.1 Z-5 K1.5\n"))[2:]
+    assert [(k, z) for k, (_, _, z) in tap] == [
+        ("rigid", -5.0),
+        ("spindle", -5.0),
+        ("rigid", 5.0),
+        ("spindle", 5.0),
+    ]
