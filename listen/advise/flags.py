@@ -40,6 +40,7 @@ class Advise:
         self._silent = False  # a flag already says why nothing is heard
         self._early_mm: list[float] = []
         self._said_offset = False
+        self._early_running = False
         self._strength = Strength.AS_EXPECTED
         self._found: dict[str, int] = {}
         self._judged = 0
@@ -95,6 +96,8 @@ class Advise:
         self._unheard = 0 if heard else self._unheard + 1
         if heard and verdict.kind in QUIET_KINDS:
             self._silent = False
+        if verdict.kind == VerdictKind.AS_EXPECTED:
+            self._early_running = False
         return flags
 
     def _by_kind(self, verdict: Verdict) -> tuple[Flag | Cue, ...]:
@@ -123,7 +126,9 @@ class Advise:
         contact = self._contacts.get(verdict.contact or -1)
         down = contact is not None and contact.way in EARLY_WAYS
         if verdict.early_by_mm is None or not down:
-            return (self._flag(verdict, LOOK[VerdictKind.STARTED_EARLY]),)
+            first = not self._early_running
+            self._early_running = True  # a row of early side entries has one cause
+            return (self._flag(verdict, LOOK[VerdictKind.STARTED_EARLY]),) if first else ()
         known = list(self._early_mm)
         self._early_mm = [*known, verdict.early_by_mm][-32:]
         if not known:

@@ -24,6 +24,7 @@ BEFORE, KEEP = 4.0, 60.0
 LEAST_FACTOR, MOST_FACTOR = 0.1, 9.0
 TURN_BACK = 0.3  # share of turns that go back to where the dial stood before
 MOST_NOISE, CLIP = 50.0, 6.0
+NEW_TOOL_S = 1.0
 LEAST_S = 0.02  # no two boundaries are nearer than this
 LATE_TAIL = 0.04  # a machine can be late, not faster than commanded
 
@@ -41,6 +42,7 @@ class Forecast:
     raw_feed: Floats  # feed time at 100 % [s]
     known: Floats  # log of the known override
     noise: Floats  # the part of the variance that each boundary brings anew [s²]
+    bias: Floats  # variance of the gap bias by now [s²]
     is_gap: bool
     n_gaps: int  # air gaps on the way
 
@@ -48,7 +50,18 @@ class Forecast:
         """The forecast of some guesses only."""
         picked = {
             name: getattr(self, name)[rows]
-            for name in ("elapsed", "mean", "variance", "feed", "rapid", "rest", "raw_feed", "known", "noise")
+            for name in (
+                "elapsed",
+                "mean",
+                "variance",
+                "feed",
+                "rapid",
+                "rest",
+                "raw_feed",
+                "known",
+                "noise",
+                "bias",
+            )
         }
         return Forecast(**picked, is_gap=self.is_gap, n_gaps=self.n_gaps)
 
@@ -114,12 +127,15 @@ class Model:
         p = self.priors
         own = p.gap_s * slowness(core["m"] + known) if is_gap else p.contact_s
         noise = (feed * p.feed_spread) ** 2 + boundary_s**2 + n_gaps * own**2
+        slow = slowness(core["m"] + known)
+        again = np.where(amounts[:, LOOSE] > NEW_TOOL_S, 1.0, p.bias_drift)  # another tool, other air
+        bias = core["vb"] + (again * p.gap_bias_s * slow) ** 2
         variance = (
             feed**2 * core["v"]
             + rapid**2 * (core["vr"] + p.rapid_spread**2)
             + (p.loose_spread * amounts[:, LOOSE]) ** 2
             + core["q"]
-            + (n_gaps**2 * core["vb"] if is_gap else 0.0)
+            + (n_gaps**2 * bias if is_gap else 0.0)
             + noise * self.scales[is_gap].factor
         )
         return Forecast(
@@ -132,6 +148,7 @@ class Model:
             raw_feed=amounts[:, FEED],
             known=known,
             noise=noise,
+            bias=bias,
             is_gap=is_gap,
             n_gaps=n_gaps,
         )
@@ -167,7 +184,7 @@ class Model:
             "noise": self.noise(forecast),
         }
         if forecast.is_gap:
-            vb, vr = core["vb"], core["vr"]
+            vb, vr = forecast.bias, core["vr"]
             n = forecast.n_gaps
             learnt["b"] = core["b"] + n * vb / total * innovation
             learnt["vb"] = np.maximum(vb - (n * vb) ** 2 / total, 1e-6)

@@ -46,6 +46,7 @@ class Priors:
     gap_s: float = 0.07  # per gap: look-ahead, corners, servo
     contact_s: float = 0.03  # per contact: corners, stock
     gap_bias_s: float = 0.08  # the same in every gap of a run
+    bias_drift: float = 0.25  # how much of it is new in each gap; all of it after a tool change
     wide_bias: float = 0.05  # share of programs whose air is computed badly
     wide_bias_s: float = 0.35
     rapid_spread: float = 0.15

@@ -74,12 +74,15 @@ def test_a_wrong_length_is_one_flag_and_one_estimate() -> None:
     assert "2.0 ±" in said[1].text
 
 
-def test_early_side_entries_are_each_their_own_flag() -> None:
-    """From side entries no claim of a wrong length can be made."""
-    given = [
-        verdict(n, VerdictKind.STARTED_EARLY, early_by_mm=2.0, witness="earlier contact") for n in (1, 2)
+def test_a_row_of_early_side_entries_is_one_flag_without_a_claim_on_length() -> None:
+    """From side entries no claim of a wrong length can be made; a good one between ends the row."""
+    early = [
+        verdict(n, VerdictKind.STARTED_EARLY, early_by_mm=2.0, witness="earlier contact") for n in (1, 2, 4)
     ]
-    assert [flag.contact for flag in flags(Advise(PROGRAM, RATE), *given)] == [1, 2]
+    good = verdict(3, VerdictKind.AS_EXPECTED)
+    found = flags(Advise(PROGRAM, RATE), early[0], early[1], good, early[2])
+    assert [flag.contact for flag in found] == [1, 4]
+    assert not any("length or work" in flag.text for flag in found)
 
 
 def test_an_unsure_verdict_is_no_flag() -> None:
