@@ -16,10 +16,10 @@ def contact_table(run: Run) -> "Table":
     from rich.box import SIMPLE_HEAD
     from rich.table import Table
 
-    table = Table(box=SIMPLE_HEAD, pad_edge=False)
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
     for name in ("#", "tool", "line", "expected s", "heard s", "verdict", "sure"):
         is_time = name.endswith(" s")
-        whole = is_time or name in ("verdict", "sure")
+        whole = is_time or name in ("line", "verdict", "sure")
         table.add_column(name, justify="right" if is_time else "left", no_wrap=whole, overflow="fold")
     for contact in run.contacts:
         table.add_row(*_row(contact, run.rate))
@@ -58,7 +58,7 @@ def heard_table(run: Run) -> "Table":
     from rich.box import SIMPLE_HEAD
     from rich.table import Table
 
-    table = Table(box=SIMPLE_HEAD, pad_edge=False)
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
     for name in ("#", "from s", "to s", "sure"):
         table.add_column(name, justify="right")
     opened = None
