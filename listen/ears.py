@@ -9,7 +9,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.blocks import Block, Frames, Gap, LoadSample
-from listen.decide import Decide, DecideLoad, Layout, Model, load_model, second_look, second_look_load
+from listen.decide import (
+    Decide,
+    DecideLoad,
+    Layout,
+    Model,
+    fuse_contacts,
+    load_model,
+    second_look,
+    second_look_load,
+)
 from listen.errors import ModelError
 from listen.measure import (
     BAND_COLUMNS,
@@ -166,6 +175,50 @@ class LoadEar:
             for item in made:
                 self._kept.push(item)
         return tuple(chain.from_iterable(self._decide.push(item) for item in made))
+
+
+class FusedEar:
+    """Hears sound, and keeps the load that comes beside it for the second look.
+
+    Live it decides as `SoundEar` does: load is slow, and never waited for. After the run load
+    tells which contacts there were, and sound when they began and ended.
+    """
+
+    runs_on_load = False
+
+    def __init__(self, model: Model, *, rate: int) -> None:
+        self._rate = rate
+        self._sound = SoundEar(model, rate=rate, keep=True)
+        self._load = LoadEar(rate=rate, keep=True)
+        self._load_at: list[int] = []
+
+    @property
+    def rates(self) -> EarRates:
+        """Those of the sound."""
+        return self._sound.rates
+
+    @property
+    def latency(self) -> int:
+        """That of the sound."""
+        return self._sound.latency
+
+    def push(self, given: Given) -> tuple[Heard, ...]:
+        """Take the next input; load decides nothing yet."""
+        if isinstance(given, LoadSample):
+            self._load_at.append(given.at)
+        self._load.push(given)
+        return self._sound.push(given)
+
+    def close(self) -> tuple[Heard, ...]:
+        """End the stream and give what was still open."""
+        self._load.close()
+        return self._sound.close()
+
+    def look_again(self) -> tuple[Event, ...]:
+        """Refined events of both."""
+        return fuse_contacts(
+            self._sound.look_again(), self._load.look_again(), load_at=self._load_at, rate=self._rate
+        )
 
 
 class FrameStore:

@@ -9,7 +9,7 @@ from heapq import merge
 from pathlib import Path
 
 from listen.blocks import Block, Gap, LoadSample
-from listen.ears import Ear, LoadEar, SoundEar, shipped_model
+from listen.ears import Ear, FusedEar, LoadEar, SoundEar, shipped_model
 from listen.errors import InputError, RecordingError
 from listen.hear import parse_columns, read_blocks, read_load_log, sound_info
 from listen.job import Job
@@ -69,7 +69,7 @@ def replay_recording(
     with new_folder(out) as folder:
         run = _listen(
             inputs,
-            ear=_ear(source),
+            ear=_ear(source, with_load=load is not None),
             folder=folder,
             rate=source.rate,
             timeline=timeline,
@@ -141,9 +141,11 @@ def _scaled(items: Iterable[LoadSample | Mark], scale: float) -> Iterator[LoadSa
         yield moved
 
 
-def _ear(source: Source) -> Ear:
+def _ear(source: Source, *, with_load: bool) -> Ear:
     if source.sound is None:
         return LoadEar(rate=source.rate, keep=True)
+    if with_load:
+        return FusedEar(shipped_model(), rate=source.rate)
     return SoundEar(shipped_model(), rate=source.rate, keep=True)
 
 

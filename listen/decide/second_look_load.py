@@ -42,7 +42,7 @@ def second_look_load(
     if not len(frames):
         return ()
     settings = settings or LoadSettings()
-    frames = _without_false_standing(_turned(frames))
+    frames = _turned(_without_false_standing(frames))
     lines = sorted({mark.at for mark in marks if mark.kind == MarkKind.LINE})
     frames = _level_noise(frames, lines)
     values = frames.values.copy()
@@ -58,7 +58,7 @@ def _turned(frames: Frames) -> Frames:
     values = frames.values.copy()
     other = values[:, SIGN] != values[-1, SIGN]
     values[other, LOAD] *= -1.0
-    values[other, IDLE] = 0.0
+    values[other, IDLE] = values[~other, IDLE][0]
     values[other, STANDING] = 1.0
     values[:, SIGN] = values[-1, SIGN]
     return Frames(at=frames.at, values=values)
@@ -67,12 +67,13 @@ def _turned(frames: Frames) -> Frames:
 def _without_false_standing(frames: Frames) -> Frames:
     """Frames in which a spindle that came back to the level it had before was turning all along."""
     values = frames.values.copy()
+    noise = float(np.median(values[:, NOISE]))
     edges = np.flatnonzero(np.diff(np.concatenate([[0.0], values[:, STANDING], [0.0]])))
     for start, stop in zip(edges[::2], edges[1::2], strict=True):
         if stop >= len(frames):
             break
         before, after = values[start:stop, IDLE], values[stop, IDLE]
-        if abs(before - after).max() <= max(3.0 * values[stop, NOISE], 0.05 * abs(after)):
+        if abs(before - after).max() <= max(3.0 * noise, 0.05 * abs(after)):
             values[start:stop, STANDING] = 0.0
     return Frames(at=frames.at, values=values)
 

@@ -19,6 +19,7 @@ STEP_S = 0.05  # faster logs are averaged to this
 SHORT_S = 0.35  # a level is what lasts this long
 SPIKE_S = 6.0  # a spindle is up to speed within this
 CUT_S = 1.0
+STANDING_PERCENT = 0.5  # below this a spindle may stand, by a control that shows whole percents
 SPIKE_RATIO = 4.0  # a starting spindle draws at least this many times what it then idles with
 COME_BACK_S = 45.0  # an idle level not seen for this long may have gone up
 SMALL_RISE = 0.2  # so is one that is new and this small a part of the cuts before it
@@ -163,6 +164,7 @@ class IdleLevel:
         self.noise = max(self.least_noise, self._noise.push(load, time_s))
         if not np.isfinite(self.level):
             self._settle(load, time_s)
+            self.standing = least == 0.0 or load < STANDING_PERCENT
         width = self._width(least)
         if abs(load - self.level) <= width:
             self._drift(load, time_s, width)
