@@ -45,7 +45,7 @@ class Onset:
             return
         first = growing.parents["k"][rows] + (1 if ended else 0)
         gone = growing.parents["gone"][rows]
-        again = np.where(gone, priors.absent_gone, priors.absent_again)
+        again = np.where(gone, priors.absent_lost, priors.absent_again)
         before = np.where(gone, priors.absent_gone, priors.absent)
         lost = self._lost_until_end(growing.parents[rows], at) if ended else np.zeros(rows.size)
         for n_absent in range(MOST_ABSENT + 1):

@@ -56,7 +56,8 @@ class Priors:
     # faults, a contact each
     absent: float = 0.004
     absent_again: float = 0.3  # after one that was absent
-    absent_gone: float = 0.8  # after a tool that is gone
+    absent_gone: float = 0.5  # after one that was cut short: the tool may be gone
+    absent_lost: float = 0.95  # and after that it is
     early: float = 0.012
     early_again: float = 0.3  # plunges and ramps by the same length: one wrong tool length
     early_again_side: float = 0.03  # side entries: rather a machine that does its air faster
@@ -96,7 +97,7 @@ def priors_for(timeline: Timeline, ear: EarRates) -> Priors:
         step_per_boundary=1e-4 if steady else 0.003,
         absent=0.98 if dry else 0.004,
         absent_again=0.98 if dry else 0.3,
-        absent_gone=0.98 if dry else 0.8,
+        absent_gone=0.98 if dry else 0.5,
     )
 
 

@@ -87,7 +87,7 @@ class View:
     def _absences(self, core: NDArray[np.void], k: NDArray[np.int64]) -> Floats:
         priors, space = self.engine.priors, self.space
         gone = core["gone"][:, None]
-        before = np.where(gone, priors.absent_gone, np.full(k.shape, priors.absent_again))
+        before = np.where(gone, priors.absent_lost, np.full(k.shape, priors.absent_again))
         before[:, :1] = np.where(gone, priors.absent_gone, priors.absent)
         ear = np.where(space.deaf[k], 0.9, np.where(space.faint[k], 0.3, priors.missed))
         result: Floats = np.where(self._inside, np.minimum(before + ear, 0.98), 0.0)
