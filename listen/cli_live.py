@@ -232,7 +232,7 @@ def announce(server: Any, *, lan: bool, folder: Path, keeps: str) -> None:
     print(f"Open {server.address}")
     if lan:
         _print_code(server.address)
-        print("The key serves one screen; afterwards press Ctrl-C to end. The next key:")
+        print("The key in it serves one screen; when it was used, the next one is printed.")
         server.on_key = lambda: print(f"Next screen: {server.address}", flush=True)
     print("Ctrl-C ends the run.", flush=True)
 
