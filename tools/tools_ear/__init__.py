@@ -1,0 +1,1 @@
+"""What tools/bench_ear.py is made of."""
