@@ -8,7 +8,7 @@ const SVG = "http://www.w3.org/2000/svg";
 
 // Short words that fit a cell; the whole verdict is its title and is read out.
 const CELL_WORDS = {
-  "as expected": "ok", "started early": "early", "started late": "late", "not heard": "none", "ended early": "short",
+  "as expected": "expected", "started early": "early", "started late": "late", "not heard": "none", "ended early": "short",
   "ended late": "long", "cannot tell": "?", "": "·",
 };
 
@@ -33,7 +33,7 @@ function drift(values, unit) {
   const low = Math.min(...known.map(([, value]) => value));
   const high = Math.max(...known.map(([, value]) => value));
   const x = (i) => 2 + (96 * i) / Math.max(1, values.length - 1);
-  const y = (value) => 22 - 20 * ((value - low) / Math.max(high - low, 1e-9));
+  const y = (value) => (high > low ? 22 - 20 * ((value - low) / (high - low)) : 12);
   const drawing = shape("svg", {viewBox: "0 0 100 24", width: "100", height: "24", role: "img"});
   const change = known.at(-1)[1] - known[0][1];
   const words = `${change >= 0 ? "+" : "−"}${Math.abs(change).toFixed(1)} ${unit}`;
@@ -54,7 +54,7 @@ function programPart(program) {
   region.setAttribute("aria-label", `Verdicts of ${program.program}`);
   const last = program.runs.at(-1);
   return make("section", {}, make("h2", {}, program.program), make("p", {}, `${program.runs.length} runs; the last: ${last.sentence}`), region,
-    make("p", {class: "hint"}, "ok: as expected; early, late: started; short, long: ended early, late; none: not heard; ?: cannot tell; + heavier; − lighter; · not in this run."));
+    make("p", {class: "hint"}, "early, late: started; short, long: ended early, late; none: not heard; ?: cannot tell; + heavier; − lighter; · not in this run."));
 }
 
 function startReport() {
