@@ -61,7 +61,7 @@ def test_a_chattering_cut_is_one_contact(
 def test_a_steady_cut_is_one_contact(
     shared_data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Begin as above. Its end, 6.9 s by the energy curve, is heard about half a second late and not held here."""
+    """Begin as above. Its end, 6.9 s by the energy curve, is heard half a second late: not held here."""
     run = replayed([str(shared_data / "mic_steady.flac")], tmp_path / "run", capsys)
     assert len(contacts(run)) == 1
     assert contacts(run)[0][0] == pytest.approx(1.5, abs=0.3 + 0.2)

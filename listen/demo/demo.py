@@ -101,9 +101,10 @@ def missed_faults(run: Run) -> str:
     told = {contact.block or "unexpected": contact.verdict for contact in run.contacts}
     wrong = [f"{block} {verdict}" for block, verdict in told.items() if verdict is not expected.get(block)]
     wrong += [f"{block} missing" for block in PLANTED if block not in told]
-    flagged = sorted(flag.kind for flag in run.flags)
-    if flagged != sorted(PLANTED.values()):
-        wrong.append(f"flags: {', '.join(flagged) or 'none'}")
+    block_of = {contact.id: contact.block or "unexpected" for contact in run.contacts}
+    flagged = sorted((block_of.get(flag.contact or -1, "no contact"), flag.kind) for flag in run.flags)
+    if flagged != sorted((block, str(kind)) for block, kind in PLANTED.items()):
+        wrong.append(f"flags: {', '.join(' '.join(flag) for flag in flagged) or 'none'}")
     return "; ".join(wrong)
 
 
