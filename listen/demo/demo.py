@@ -31,7 +31,7 @@ from listen.synth import (
 from listen.timeline import Timeline, VerdictKind
 
 RATE = 48000
-SEED = 27
+SEED = 23
 JOB_FILES = ("bracket.toml", "bracket.nc")
 EARLY, NEVER = "N240", "N320"
 EARLY_S = 0.5
