@@ -34,12 +34,14 @@ def test_exactly_the_planted_faults_are_found(demo: tuple[Path, int]) -> None:
 
 
 def test_what_is_heard_lies_where_it_was_made(demo: tuple[Path, int]) -> None:
+    """The rule of DCASE task 4 (DESED_task at commit c6bcb45): 0.2 s, an end also a fifth of the length."""
     out, _ = demo
     run = json.loads((out / "run" / "run.json").read_text())
     heard = {contact["id"]: contact["heard"] for contact in run["contacts"] if contact["heard"]}
     for made in json.loads((out / "truth.json").read_text())["contacts"]:
         assert heard[made["contact"]]["onset_s"] == pytest.approx(made["start_s"], abs=0.2)
-        assert heard[made["contact"]]["offset_s"] == pytest.approx(made["stop_s"], abs=0.2)
+        collar_s = max(0.2, 0.2 * (made["stop_s"] - made["start_s"]))
+        assert heard[made["contact"]]["offset_s"] == pytest.approx(made["stop_s"], abs=collar_s)
 
 
 def test_what_differs_from_the_planted_faults_is_said(demo: tuple[Path, int]) -> None:
