@@ -21,11 +21,11 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from tools_ear import clips, hearing  # noqa: E402
+from tools_ear import clips, hearing
 
-from listen.ears import shipped_model  # noqa: E402
-from listen.shipped import models_folder  # noqa: E402
-from listen.teach.score import EventScore, score_contacts, wilson_interval  # noqa: E402
+from listen.ears import shipped_model
+from listen.shipped import models_folder
+from listen.teach.score import EventScore, score_contacts, wilson_interval
 
 SEEDS = (1, 2, 3)
 RATIOS_DB = (12.0, 6.0, 3.0, 0.0)
@@ -92,10 +92,12 @@ def scores(pool, quick: bool) -> dict:
     parts = pool.map(judge, jobs, chunksize=1)
     kept: dict = {}
     print(
-        f"\nevent F1, onset collar, {len(SEEDS)} seeds of {n_clips} clips of 30 s (spread over seeds in brackets)"
+        f"\nevent F1, onset collar, {len(SEEDS)} seeds of {n_clips} clips of 30 s "
+        f"(spread over seeds in brackets)"
     )
     print(
-        f"{'ratio':>6} {'contacts':>8} {'listener':18} {'50 ms':>16} {'100 ms':>14} {'200 ms':>16}  must 50 / 200"
+        f"{'ratio':>6} {'contacts':>8} {'listener':18} {'50 ms':>16} "
+        f"{'100 ms':>14} {'200 ms':>16}  must 50 / 200"
     )
     for snr in RATIOS_DB:
         mine = [part for part in parts if part["snr_db"] == snr]
@@ -125,10 +127,12 @@ def delays(parts: list[dict]) -> dict:
     within = float(np.mean([d <= 0.080 for d in fast_12]))
     low, high = wilson_interval(sum(d <= 0.080 for d in fast_12), len(fast_12))
     print(
-        f"\nentry decided after first contact, at 6 dB and above: median {median:.0f} ms (budget 40, a person 186)"
+        f"\nentry decided after first contact, at 6 dB and above: median {median:.0f} ms "
+        f"(budget 40, a person 186)"
     )
     print(
-        f"at 12 dB, ramps under 100 ms: {100 * within:.1f} % within 80 ms (95 % interval {100 * low:.1f} to {100 * high:.1f}; budget 95)"
+        f"at 12 dB, ramps under 100 ms: {100 * within:.1f} % within 80 ms "
+        f"(95 % interval {100 * low:.1f} to {100 * high:.1f}; budget 95)"
     )
     return {"median_ms_at_6_db": round(median, 1), "within_80_ms_at_12_db": round(within, 4)}
 
@@ -141,7 +145,8 @@ def edges(parts: list[dict]) -> dict:
         inner = np.quantile(np.abs(errors), 0.68)
         found[name] = round(float(inner), 4)
         print(
-            f"{name}s dated live at 3 dB and above: median {1000 * np.median(errors):+.0f} ms, 68 % within {1000 * inner:.0f} ms"
+            f"{name}s dated live at 3 dB and above: "
+            f"median {1000 * np.median(errors):+.0f} ms, 68 % within {1000 * inner:.0f} ms"
         )
     cut_h = sum(part["open_s"] for part in parts) / 3600.0
     heard = sum(part["counts"]["live", 0.2].heard for part in parts)
@@ -150,7 +155,8 @@ def edges(parts: list[dict]) -> dict:
     found["missed_share"] = round(1.0 - matched / true, 4)
     found["dropouts_per_hour"] = round(max(0, heard - matched) / cut_h, 2)
     print(
-        f"missed within 200 ms: {found['missed_share']:.3f}; extra contacts an hour of cutting: {found['dropouts_per_hour']:.1f}"
+        f"missed within 200 ms: {found['missed_share']:.3f}; "
+        f"extra contacts an hour of cutting: {found['dropouts_per_hour']:.1f}"
     )
     return found
 
@@ -163,7 +169,8 @@ def air_rows(pool, quick: bool) -> dict:
     bound = f"; none in {heard:.1f} h bounds the rate at {3.0 / heard:.1f} an hour" if live == 0 else ""
     print(f"\nconfirmed false entries in {heard:.2f} h of air with knocks, talk, coolant, spindle starts:")
     print(
-        f"live {live} ({live / heard:.2f} an hour), refined {refined} ({refined / heard:.2f}); must < 2, aim < 0.5{bound}"
+        f"live {live} ({live / heard:.2f} an hour), "
+        f"refined {refined} ({refined / heard:.2f}); must < 2, aim < 0.5{bound}"
     )
     return {"hours": round(heard, 2), "live": live, "refined": refined}
 

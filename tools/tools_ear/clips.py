@@ -25,7 +25,7 @@ class Clip:
 
     @property
     def duration_s(self) -> float:
-        """[s]"""
+        """Length [s]."""
         return self.samples.size / self.rate
 
 
