@@ -1,0 +1,183 @@
+"""Your hand, your machine: a small program in the air whose turns the learner does not know.
+
+The learner presses the machine's own hold at each turn and reads the axes; how far the axis went past the
+turn is the travel of this person at this machine, with no cable and no clock.
+
+Conventions
+-----------
+Lengths are mm in work coordinates, feeds mm/min.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from listen.errors import InputError
+
+LEAST_HEIGHT_MM = 50.0
+LONGEST_PRESS_S = 2.0  # a leg lasts at least as long, so that a slow hold still ends on it
+SPARE_MM = 30.0
+OFF_LINE_MM = 0.5
+CAUTIONS = (
+    "For a class with an instructor, who checks this program and runs it once alone before the learner does.",
+    "The manual of the machine and local rules go first; where they say otherwise, do not run it.",
+    "Nothing may stand in or reach into the box below: look at clamps, jaws, tool, holder, hose and door.",
+    "Spindle stopped, door closed, feed override at 100 percent.",
+    "One hand on feed hold, emergency stop in reach.",
+    "The learner does not see the listing or the distance to go.",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drill:
+    """The program and its secret.
+
+    Attributes
+    ----------
+    program : str
+        G-code.
+    points : tuple of (x, y)
+        Start, turns, end; every point but the first and last is a turn [mm].
+    height : float
+    feed : float
+    """
+
+    program: str
+    points: tuple[tuple[float, float], ...]
+    height: float
+    feed: float
+
+    @property
+    def n_turns(self) -> int:
+        """How often it turns."""
+        return len(self.points) - 2
+
+
+def make_drill(
+    *,
+    low: tuple[float, float],
+    high: tuple[float, float],
+    height: float,
+    top: float,
+    feed: float,
+    rng: np.random.Generator,
+    n_turns: int = 8,
+) -> Drill:
+    """A program that goes along X and Y by turns, of lengths that are drawn.
+
+    Parameters
+    ----------
+    low, high : (x, y)
+        The free area in work coordinates [mm].
+    height : float
+        Z at which it runs [mm].
+    top : float
+        Z of the highest thing in the area: work, clamp, jaw [mm].
+    feed : float
+        [mm/min]
+    rng : Generator
+    n_turns : int
+
+    Raises
+    ------
+    InputError
+        If the height is not at least 50 mm over the highest thing, or the area is too small for the feed.
+    """
+    if not height - top >= LEAST_HEIGHT_MM:
+        raise InputError(
+            f"the drill runs at least {LEAST_HEIGHT_MM:g} mm over the highest thing, "
+            f"got height {height:g} over top {top:g}; raise the height"
+        )
+    if not 0.0 < feed < np.inf or n_turns < 1:
+        raise InputError(f"feed must be above 0 and turns 1 or more, got {feed:g} and {n_turns}")
+    shortest = feed / 60.0 * LONGEST_PRESS_S
+    sizes = np.subtract(high, low)
+    if not (sizes >= 2.0 * (shortest + SPARE_MM)).all():
+        raise InputError(
+            f"at {feed:g} mm/min the drill needs an area of {2 * (shortest + SPARE_MM):.0f} mm each way, "
+            f"got {sizes[0]:g} by {sizes[1]:g}; lower the feed or free more room"
+        )
+    points = _draw_points(np.array(low), np.array(high), shortest, n_turns, rng)
+    return Drill(program=_written(points, low, high, height, feed), points=points, height=height, feed=feed)
+
+
+def _draw_points(
+    low: np.ndarray, high: np.ndarray, shortest: float, n_turns: int, rng: np.random.Generator
+) -> tuple[tuple[float, float], ...]:
+    """Legs along X and Y by turns, each long enough, each inside."""
+    place = low.astype(np.float64)
+    points = [place.copy()]
+    for leg in range(n_turns + 1):
+        axis = leg % 2
+        length = round(float(rng.uniform(shortest, shortest + SPARE_MM)), 1)
+        ways = [way for way in (1.0, -1.0) if low[axis] <= place[axis] + way * length <= high[axis]]
+        place[axis] = round(float(place[axis] + rng.choice(ways) * length), 3)
+        points.append(place.copy())
+    return tuple((float(x), float(y)) for x, y in points)
+
+
+def _written(
+    points: Sequence[tuple[float, float]],
+    low: tuple[float, float],
+    high: tuple[float, float],
+    height: float,
+    feed: float,
+) -> str:
+    box = f"box: x {low[0]:g} to {high[0]:g}, y {low[1]:g} to {high[1]:g}, z {height:g}"
+    comments = [f"({_plain(text)})" for text in (*CAUTIONS, f"{box} mm, work offset g54")]
+    start, *others = points
+    moves = [f"G1 X{x:.3f} Y{y:.3f} F{feed:g}" for x, y in others]
+    head = ["G21 G17 G90 G94 G40 G49 G80", "M5", "G54", "M0 (the instructor has checked all of the above)"]
+    lines = [*head, f"G0 Z{height:.3f}", f"G0 X{start[0]:.3f} Y{start[1]:.3f}", "M0", *moves, "M30"]
+    return "\n".join(["%", *comments, *lines, "%", ""])
+
+
+def _plain(text: str) -> str:
+    return text.replace("(", "").replace(")", "")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Held:
+    """One hold: `turn` (from 1), and how far past it the axes stood [mm] and how long that took [s]."""
+
+    turn: int
+    travel_mm: float
+    seconds: float
+
+
+def judge_holds(drill: Drill, read: Sequence[tuple[float, float]]) -> tuple[Held | None, ...]:
+    """What typed axis positions mean.
+
+    Parameters
+    ----------
+    drill : Drill
+    read : sequence of (x, y)
+        In the order of the holds, as the machine's screen showed them after standstill [mm].
+
+    Returns
+    -------
+    tuple of Held | None
+        None where the position lies on no leg after a turn (pressed before the first turn, misread, another
+        offset). Legs may cross; then the first one after the turn before is meant.
+    """
+    held: list[Held | None] = []
+    from_turn = 1
+    for place in read:
+        found = next(
+            (one for turn in range(from_turn, drill.n_turns + 1) if (one := _on_leg(drill, turn, place))),
+            None,
+        )
+        from_turn = found.turn + 1 if found else from_turn
+        held.append(found)
+    return tuple(held)
+
+
+def _on_leg(drill: Drill, turn: int, place: tuple[float, float]) -> Held | None:
+    begin, end = np.array(drill.points[turn]), np.array(drill.points[turn + 1])
+    length = float(np.linalg.norm(end - begin))
+    along = float((np.array(place) - begin) @ (end - begin)) / length
+    beside = float(np.linalg.norm(np.array(place) - begin - along * (end - begin) / length))
+    if not (beside <= OFF_LINE_MM and 0.0 <= along <= length):
+        return None
+    return Held(turn=turn, travel_mm=along, seconds=along / (drill.feed / 60.0))
