@@ -25,7 +25,7 @@ MAY_IMPORT: dict[str, frozenset[str]] = {
     "demo": WORDS | STAGES | {"session", "replay_run", "synth"},
     "show": WORDS | {"session", "record"},
     "synth": WORDS | {"expect"},
-    "teach": WORDS | {"measure", "decide", "record", "synth"},
+    "teach": WORDS | {"measure", "decide", "record", "synth", "ears"},
     "coach": WORDS | {"synth", "expect", "record"},
 }
 ONLY_IN = {
