@@ -24,6 +24,7 @@ app.add_typer(runs_app, name="runs")
 
 JobOption = Annotated[Path | None, typer.Option("--job", help="The job file; `cut-listen job` makes one.")]
 OutOption = Annotated[Path | None, typer.Option("--out", help="Folder for the run.")]
+ModelOption = Annotated[Path | None, typer.Option("--model", help="A model folder; else the shipped one.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for a machine to read.")]
 
 
@@ -185,6 +186,7 @@ def replay(
     job: JobOption = None,
     load: Annotated[Path | None, typer.Option("--load", help="A load log (CSV or Parquet).")] = None,
     columns: Annotated[str, typer.Option("--columns", help="Its columns: time=…,load=….")] = "",
+    model: ModelOption = None,
     out: OutOption = None,
     workers: Annotated[int, typer.Option(help="Of many recordings, so many side by side.")] = 1,
     cluster: Annotated[str, typer.Option(help="Or on this Dask cluster, as tcp://host:8786.")] = "",
@@ -199,9 +201,11 @@ def replay(
     from listen.cli_replay import replay_all, replay_one
 
     if len(recording) == 1 and is_one(recording[0]):
-        return replay_one(Path(recording[0]), job=job, load=load, columns=columns, out=out, json=json)
+        return replay_one(
+            Path(recording[0]), job=job, load=load, columns=columns, model=model, out=out, json=json
+        )
     return replay_all(
-        recording, job=job, out=out or Path("runs"), workers=workers, cluster=cluster, json=json
+        recording, job=job, model=model, out=out or Path("runs"), workers=workers, cluster=cluster, json=json
     )
 
 
@@ -215,6 +219,7 @@ def live(
     device: DeviceOption = None,
     channel: ChannelOption = 1,
     rate: Annotated[int | None, typer.Option(help="Samples a second.")] = None,
+    model: ModelOption = None,
     out: OutOption = None,
     keep: Annotated[
         str, typer.Option(help="What is kept: sound, small (lossy sound) or decisions.")
@@ -241,6 +246,7 @@ def live(
         device=device,
         channel=channel,
         rate=rate,
+        model=model,
         out=out,
         keep=keep,
         port=port,
@@ -305,6 +311,28 @@ def preview(
         )
     print_preview(run, target, json=json)
     return FINE
+
+
+@app.command()
+def teach(
+    runs: Annotated[list[Path], typer.Argument(metavar="RUN...", help="Run folders with labels.json.")],
+    check: Annotated[bool, typer.Option("--check", help="Only score the model on them.")] = False,
+    model: ModelOption = None,
+    out: Annotated[Path, typer.Option("--out", help="The new model folder.")] = Path("taught-ear"),
+    json: JsonOption = False,
+) -> int:
+    """Teach the ear your machine, microphone and room.
+
+    It learns from contacts that you corrected on the pages of a few runs. The model stays as it is
+    where nothing does better on runs that it was not taught on.
+
+    Example: cut-listen teach monday tuesday wednesday --out our_mill
+    """
+    from listen import cli_teach
+
+    if check:
+        return cli_teach.check(runs, model=model, json=json)
+    return cli_teach.teach(runs, model=model, out=out, json=json)
 
 
 def is_one(recording: str) -> bool:

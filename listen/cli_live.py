@@ -84,6 +84,7 @@ def live(
     device: str | None,
     channel: int,
     rate: int | None,
+    model: Path | None = None,
     out: Path | None,
     keep: str,
     port: int,
@@ -133,6 +134,7 @@ def live(
             job=None if plan is None else plan.job,
             keep=sound,
             name=device or "the system's microphone",
+            model=model,
             witnesses=lambda: [item for one in seen for item in one.read(now=board.place_now())],
         )
     return _finished(run)

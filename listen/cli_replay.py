@@ -18,7 +18,14 @@ FINE, FLAGGED, FAILED = 0, 1, 2
 
 
 def replay_one(
-    recording: Path, *, job: Path | None, load: Path | None, columns: str, out: Path | None, json: bool
+    recording: Path,
+    *,
+    job: Path | None,
+    load: Path | None,
+    columns: str,
+    model: Path | None,
+    out: Path | None,
+    json: bool,
 ) -> int:
     """Listen to one recording and print the run."""
     with progress_bar("listening", quiet=json) as progress:
@@ -29,6 +36,7 @@ def replay_one(
             job=job,
             load=load,
             columns=columns,
+            model=model,
             progress=progress,
         )
     print_run(run, json=json)
@@ -41,7 +49,14 @@ def _own_folder(recording: Path, load: Path | None) -> Path:
 
 
 def replay_all(
-    patterns: Sequence[str], *, job: Path | None, out: Path, workers: int, cluster: str, json: bool
+    patterns: Sequence[str],
+    *,
+    job: Path | None,
+    model: Path | None,
+    out: Path,
+    workers: int,
+    cluster: str,
+    json: bool,
 ) -> int:
     """Listen to many recordings, a run folder each below `out`; a refused one does not stop the rest."""
     if "-" in patterns:
@@ -54,14 +69,14 @@ def replay_all(
             finished.append(done)
             progress(len(finished) / len(recordings))
 
-        replay = partial(replay_into, job=job)
+        replay = partial(replay_into, job=job, model=model)
         results = replay_many(recordings, out, replay, workers=workers, cluster=cluster, progress=tell)
     return _print_all(results, json=json)
 
 
-def replay_into(recording: Path, folder: Path, *, job: Path | None) -> None:
+def replay_into(recording: Path, folder: Path, *, job: Path | None, model: Path | None = None) -> None:
     """Listen to one recording into one folder, printing nothing: what a worker does."""
-    replay_recording(recording, job=job, out=folder, write_page=write_replay_page)
+    replay_recording(recording, job=job, model=model, out=folder, write_page=write_replay_page)
 
 
 def _print_all(results: Sequence[Done], *, json: bool) -> int:

@@ -164,6 +164,7 @@ def live_run(
     keep: str,
     name: str,
     witnesses: Witnesses = lambda: (),
+    model: Path | None = None,
 ) -> Run:
     """Listen until `stop` is set, and give the finished run.
 
@@ -184,8 +185,10 @@ def live_run(
         Of the microphone.
     witnesses : callable
         See `listen_live`.
+    model : Path | None
+        A model folder; the shipped model where none is named.
     """
-    ear = SoundEar(shipped_model(), rate=rate, keep=False)
+    ear = SoundEar(shipped_model(model), rate=rate, keep=False)
     started = datetime.now().astimezone().isoformat(timespec="seconds")
     writer = RunWriter(
         folder, rate=rate, live=True, sound=keep, timeline=timeline, job=job, started=started, source=name
@@ -199,16 +202,16 @@ def live_run(
             goes_on=lambda: not stop.is_set(),
             witnesses=witnesses,
         )
-        return finish_live(writer, timeline)
+        return finish_live(writer, timeline, model)
 
 
-def finish_live(writer: RunWriter, timeline: Timeline | None) -> Run:
+def finish_live(writer: RunWriter, timeline: Timeline | None, model: Path | None = None) -> Run:
     """Close the run; where its sound was kept exactly, it is looked at a second time."""
     writer.close_sound()
     source = run_folder(writer.folder, None) if writer.header.sound == "sound.flac" else None
     if source is None or source.length > SECOND_LOOK_S * source.rate:
         return writer.finish()
-    ear = SoundEar(shipped_model(), rate=source.rate, keep=True)
+    ear = SoundEar(shipped_model(model), rate=source.rate, keep=True)
     for item in inputs_of(source, None, ""):
         ear.push(item)
     ear.close()

@@ -36,6 +36,7 @@ def replay_recording(
     job: Path | None = None,
     load: Path | None = None,
     columns: str = "",
+    model: Path | None = None,
     progress: Progress = lambda share: None,
 ) -> Run:
     """Listen to a recording and write the run folder; where it is refused nothing is left behind.
@@ -52,6 +53,8 @@ def replay_recording(
         The job file; a run folder brings its own.
     load : Path | None
         A load log, with `columns` as its column map.
+    model : Path | None
+        A model folder; the shipped model where none is named.
     progress : callable
 
     Raises
@@ -66,10 +69,11 @@ def replay_recording(
     plan = load_job(source.job) if source.job is not None else None
     timeline = plan_job(plan).timeline if plan is not None else None
     inputs = inputs_of(source, load, columns)
+    ear = _ear(source, with_load=load is not None, model=model)
     with new_folder(out) as folder:
         run = _listen(
             inputs,
-            ear=_ear(source, with_load=load is not None),
+            ear=ear,
             folder=folder,
             rate=source.rate,
             timeline=timeline,
@@ -141,12 +145,12 @@ def _scaled(items: Iterable[LoadSample | Mark], scale: float) -> Iterator[LoadSa
         yield moved
 
 
-def _ear(source: Source, *, with_load: bool) -> Ear:
+def _ear(source: Source, *, with_load: bool, model: Path | None) -> Ear:
     if source.sound is None:
         return LoadEar(rate=source.rate, keep=True)
     if with_load:
-        return FusedEar(shipped_model(), rate=source.rate)
-    return SoundEar(shipped_model(), rate=source.rate, keep=True)
+        return FusedEar(shipped_model(model), rate=source.rate)
+    return SoundEar(shipped_model(model), rate=source.rate, keep=True)
 
 
 def inputs_of(source: Source, load: Path | None, columns: str) -> Iterator[Input]:
