@@ -1,6 +1,6 @@
 """How well and how fast the ear hears: unseen made voices, air by the hour, closed-loop cases, real clips.
 
-    tools/bench ear              the table below, about six minutes on two cores
+    tools/bench ear              the table below, about ten minutes on two cores
     tools/bench ear --quick      a tenth of it
     tools/bench ear --card       write the scores into the shipped model's card
 
@@ -87,7 +87,7 @@ def false_entries(job: tuple[int, float]) -> tuple[int, int, float]:
 
 def scores(pool, quick: bool) -> dict:
     """Print the rows of made sound; give what belongs in the card."""
-    n_clips = 3 if quick else 14
+    n_clips = 2 if quick else 8
     jobs = [("ratio", snr, seed, n_clips) for snr in RATIOS_DB for seed in SEEDS]
     parts = pool.map(judge, jobs, chunksize=1)
     kept: dict = {}

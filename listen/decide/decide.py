@@ -11,6 +11,7 @@ from listen.decide.decoder import Decoder, DecoderSettings, Scores
 from listen.decide.layout import Layout
 from listen.decide.model import Model
 from listen.decide.network import Memory
+from listen.decide.review import Review
 from listen.errors import ListenError
 from listen.states import ContactSound, Event, Finding, StateLikelihoods
 
@@ -50,7 +51,15 @@ class Decide:
         self.hop = hop
         spread = round(model.rates.onset_spread_s / layout.hop_s * hop)
         early = round(float(model.card.get("early_s", 0.03)) / layout.hop_s * hop)
-        self._decoder = Decoder(settings or DecoderSettings(), hop=hop, early=early, spread=spread)
+        self._review = Review(model.second)
+        self._decoder = Decoder(
+            settings or DecoderSettings(),
+            hop=hop,
+            early=early,
+            back=layout.back(hop),
+            spread=spread,
+            review=self._again,
+        )
         self._listener = ContactListener(layout, hop=hop, spindle_hz=spindle_hz, flutes=flutes)
         self._memory = Memory(model.live)
         self._heard = 0
@@ -59,7 +68,7 @@ class Decide:
     @property
     def latency(self) -> int:
         """Longest wait from a change to its confirmed event [samples]."""
-        return 135 * self.hop
+        return (self._decoder.settings.last_look + 10) * self.hop
 
     def push(self, given: Frames | Gap) -> tuple[Decided, ...]:
         """Take the next frames, give what they decide."""
@@ -68,6 +77,7 @@ class Decide:
         if isinstance(given, Gap):
             self._memory = Memory(self.model.live)
             ended = self._decoder.start_anew(max(self._heard, given.start))
+            self._review = Review(self.model.second)
             self._heard = given.stop
             return (*ended, *self._listener.start_anew(), given)
         return tuple(self._frames(given))
@@ -78,6 +88,9 @@ class Decide:
         events = self._decoder.close(self._heard)
         return (*events, *(s for event in events for s in self._listener.hear(event)))
 
+    def _again(self) -> NDArray[np.float64]:
+        return self._review()
+
     def _frames(self, frames: Frames) -> Iterator[Decided]:
         scores = self._memory.push(frames.values[:, self.layout.model])
         beliefs = 1.0 / (1.0 + np.exp(-scores[:, :3]))
@@ -87,6 +100,7 @@ class Decide:
         )
         for i in range(len(frames)):
             self._heard = int(frames.at[i])
+            self._review.keep(frames.values[i, self.layout.model])
             yield from self._listener.frame(self._heard, frames.values[i])
             for event in self._decoder.step(_scores(self._heard, beliefs[i], states[i])):
                 yield event
@@ -94,7 +108,7 @@ class Decide:
 
 
 def _scores(at: int, beliefs: NDArray[np.float64], states: NDArray[np.float64]) -> Scores:
-    return Scores(at=at, now=float(beliefs[0]), late=float(beliefs[1]), sure=float(beliefs[2]), states=states)
+    return Scores(at=at, now=float(beliefs[0]), states=states)
 
 
 def _softmax(scores: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -1,23 +1,23 @@
-"""Scores of the live ear as events: provisional at once, confirmed when the late score agrees.
+"""Scores of the live ear as events: provisional at once, confirmed when the second ear agrees.
 
 Conventions
 -----------
-The ear scores contact now, 300 ms ago and 1 s ago. The first says when at once, the second
-decides whether and dates the change back, the third is asked where the second is unsure.
+The live ear scores contact now; it speaks first and is easily startled. While a change waits,
+the two-sided ear is asked twice about the last seconds: it decides whether, and dates the change.
 """
 
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from enum import Enum
 
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.decide.kernels import best_path, bridged, runs_of
 from listen.errors import InputError
 from listen.states import Event, Standing, State
 
-LATE_FRAMES = 30
+LATE_FRAMES = 30  # how far back the states of a frame's scores lie
 SURE_FRAMES = 100
 
 
@@ -31,35 +31,42 @@ class DecoderSettings:
         Contact now is at or above / below this: provisional entry / exit.
     firm_frames : int
         For so many frames in a row.
-    open_late, close_late : float
-        Contact 300 ms ago at or above / below this: the change is confirmed.
-    surely_late : float
-        Below this the late score alone does not confirm an entry; it waits for the one of 1 s.
-    give_up_frames : int
-        A provisional change that nothing confirms in so many frames is withdrawn.
+    first_look, last_look : int
+        Frames after a provisional change at which the two-sided ear is asked; what the last
+        look does not confirm is withdrawn.
+    believed : float
+        Less sure than this, on the mean, either way, the first look leaves it to the last.
+    tail_frames : int
+        The newest frames of a review are not settled yet.
+    shortest_frames : int
+        Shorter contacts and shorter gaps do not count.
+    both_believe : float
+        Least mean belief of both ears in a contact.
+    gain, switch_cost : float
+        As for the second look [nats].
     """
 
-    open_now: float = 0.7
+    open_now: float = 0.6
     close_now: float = 0.3
     firm_frames: int = 2
-    open_late: float = 0.5
-    close_late: float = 0.5
-    surely_late: float = 0.8
-    give_up_frames: int = 130
+    first_look: int = 45
+    last_look: int = 110
+    believed: float = 0.75
+    tail_frames: int = 8
     shortest_frames: int = 6
+    both_believe: float = 0.65
+    gain: float = 0.4
+    switch_cost: float = 3.5
 
     def __post_init__(self) -> None:
         if not 0.0 < self.close_now <= self.open_now < 1.0:
             raise InputError(
                 f"decoder needs 0 < close_now <= open_now < 1, got {self.close_now} and {self.open_now}"
             )
-
-
-class _Phase(Enum):
-    AIR = "air"
-    OPENING = "opening"  # a provisional entry waits to be confirmed
-    CONTACT = "contact"
-    CLOSING = "closing"  # a provisional exit waits to be confirmed
+        if not 0 < self.first_look < self.last_look:
+            raise InputError(
+                f"decoder needs 0 < first_look < last_look, got {self.first_look} and {self.last_look}"
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,8 +75,6 @@ class Scores:
 
     at: int
     now: float
-    late: float
-    sure: float
     states: NDArray[np.float64]
 
 
@@ -83,109 +88,134 @@ class Decoder:
         Frame step [samples].
     early : int
         How long before its frame's end a provisional change happened, on average [samples].
+    back : int
+        From a frame's end to the middle of its window [samples].
     spread : int
         One standard deviation of dated changes [samples].
+    review : callable
+        Gives the two-sided ear's belief in contact of the last frames, the latest last.
     """
 
-    def __init__(self, settings: DecoderSettings, *, hop: int, early: int, spread: int) -> None:
+    def __init__(
+        self,
+        settings: DecoderSettings,
+        *,
+        hop: int,
+        early: int,
+        back: int,
+        spread: int,
+        review: Callable[[], NDArray[np.float64]],
+    ) -> None:
         self.settings = settings
         self.hop = hop
         self.early = early
+        self.back = back
         self.spread = spread
-        self._phase = _Phase.AIR
-        self._firm = 0
-        self._since = 0  # frames in this phase
+        self._review = review
+        self._in_contact = False
+        self._firm = 0  # frames in a row for which the live ear has thought otherwise
+        self._since = 0  # frames since the provisional change
         self._pending: Event | None = None
         self._opened = 0
         self._steady_told = False
-        self._origin = 0
-        self._last_late = 0.0
-        self._peak_late = 0.0
-        self._date: int | None = None  # where the late score first spoke for the change
+        self._settled = 0  # all before this is decided [samples]
         self._states: deque[tuple[int, NDArray[np.float64]]] = deque(maxlen=400)
+        self._now: deque[float] = deque(maxlen=1000)
 
     def start_anew(self, at: int) -> tuple[Event, ...]:
         """After a gap: what was open ends where the gap begins."""
         events = self.close(at)
-        self._phase, self._pending, self._firm, self._since = _Phase.AIR, None, 0, 0
-        self._origin = at
+        self._firm, self._since, self._settled = 0, 0, at
         self._states.clear()
+        self._now.clear()
         return events
 
     def step(self, scores: Scores) -> tuple[Event, ...]:
         """Take the beliefs of one frame, give the events they decide."""
         self._states.append((scores.at - LATE_FRAMES * self.hop, scores.states))
+        self._now.append(scores.now)
         self._since += 1
-        steps = {
-            _Phase.AIR: self._in_air,
-            _Phase.OPENING: self._opening,
-            _Phase.CONTACT: self._in_contact,
-            _Phase.CLOSING: self._closing,
-        }
-        events = tuple(steps[self._phase](scores))
-        self._last_late = scores.late
-        return events
+        events = list(self._tell_steady(scores)) if self._in_contact else []
+        if self._pending is None:
+            events += self._suppose_if_changed(scores)
+        elif self._since >= self.settings.last_look:
+            events += self._settle(scores.at, last=True)
+        elif self._since == self.settings.first_look:
+            events += self._settle(scores.at, last=False)
+        return tuple(events)
 
     def close(self, at: int) -> tuple[Event, ...]:
         """End the stream; a contact still open ends where the sound ends."""
-        if self._phase is _Phase.OPENING and self._pending is not None:
-            return (self._again(self._pending, Standing.WITHDRAWN, at, self._pending.probability),)
-        if self._phase is _Phase.CLOSING and self._pending is not None:
-            return tuple(self._end(self._pending.at, at, 1.0 - self._last_late))
-        if self._phase is _Phase.CONTACT:
-            return (self._event(State.AIR, at=at, decided_at=at, probability=0.5),)
-        return ()
+        events = list(self._settle(at, last=True)) if self._pending is not None else []
+        if self._in_contact:
+            events += self._end(at, at, 0.5)
+        return tuple(events)
 
-    def _in_air(self, scores: Scores) -> Iterator[Event]:
-        self._firm = self._firm + 1 if scores.now >= self.settings.open_now else 0
+    def _suppose_if_changed(self, scores: Scores) -> Iterator[Event]:
+        """A provisional event once the live ear has firmly changed its mind."""
+        changed = (
+            scores.now < self.settings.close_now if self._in_contact else scores.now >= self.settings.open_now
+        )
+        self._firm = self._firm + 1 if changed else 0
         if self._firm >= self.settings.firm_frames:
-            yield self._suppose(State.ENTRY, scores, scores.now)
-            self._enter(_Phase.OPENING)
-        elif scores.late >= max(self.settings.surely_late, self.settings.open_late):
-            yield from self._begin(self._crossing(scores, self.settings.open_late), scores, scores.late)
+            self._firm, self._since = 0, 0
+            state = State.AIR if self._in_contact else State.ENTRY
+            probability = 1.0 - scores.now if self._in_contact else scores.now
+            at = min(max(scores.at - self.early, self._settled), scores.at)
+            self._pending = self._event(
+                state,
+                at=at,
+                decided_at=scores.at,
+                probability=probability,
+                standing=Standing.PROVISIONAL,
+            )
+            yield self._pending
 
-    def _opening(self, scores: Scores) -> Iterator[Event]:
-        self._peak_late = max(self._peak_late, scores.late)
-        if scores.late >= self.settings.open_late and self._date is None:
-            self._date = self._crossing(scores, self.settings.open_late)
-        confirmed = scores.late >= self.settings.surely_late or scores.sure >= 0.5
-        if confirmed and self._date is not None:
-            yield from self._begin(self._date, scores, max(scores.late, scores.sure))
-        elif self._since >= self.settings.give_up_frames or (
-            self._since > LATE_FRAMES + 15 and scores.now < 0.3 and self._peak_late < 0.3
-        ):
-            assert self._pending is not None
-            yield self._again(self._pending, Standing.WITHDRAWN, scores.at, 1.0 - self._peak_late)
-            self._enter(_Phase.AIR)
-
-    def _begin(self, at: int, scores: Scores, probability: float) -> Iterator[Event]:
-        """Confirm an entry that was or was not supposed before."""
-        at = max(at, self._origin)
-        yield self._event(State.ENTRY, at=at, decided_at=scores.at, probability=probability)
-        self._opened = at
-        self._steady_told = False
-        self._enter(_Phase.CONTACT)
-
-    def _in_contact(self, scores: Scores) -> Iterator[Event]:
-        yield from self._tell_steady(scores)
-        self._firm = self._firm + 1 if scores.now < self.settings.close_now else 0
-        if scores.late < self.settings.close_late:
-            if scores.at - LATE_FRAMES * self.hop > self._opened:
-                at = self._crossing(scores, self.settings.close_late)
-                yield from self._end(at, scores.at, 1.0 - scores.late)
-        elif self._firm >= self.settings.firm_frames:
-            yield self._suppose(State.AIR, scores, 1.0 - scores.now)
-            self._enter(_Phase.CLOSING)
-
-    def _closing(self, scores: Scores) -> Iterator[Event]:
-        yield from self._tell_steady(scores)
+    def _settle(self, now: int, *, last: bool) -> Iterator[Event]:
+        """Decide all that happened since the last time by the two-sided ear, or wait for its last look."""
         assert self._pending is not None
-        if scores.late < self.settings.close_late and scores.at - LATE_FRAMES * self.hop > self._opened:
-            at = self._crossing(scores, self.settings.close_late)
-            yield from self._end(at, scores.at, 1.0 - scores.late)
-        elif self._since > LATE_FRAMES + 5 and scores.now >= 0.5 and scores.late >= 0.5:
-            yield self._again(self._pending, Standing.WITHDRAWN, scores.at, scores.late)
-            self._enter(_Phase.CONTACT)
+        belief = self._review()
+        path = self._path(belief)
+        first = min(belief.size - 1, max(0, belief.size - 1 - (now - self._settled) // self.hop))
+        unsure = (
+            np.abs(belief[max(first, belief.size - self._since) :] - 0.5).mean()
+            < self.settings.believed - 0.5
+        )
+        if unsure and not last:
+            return
+        confirmed = []
+        for index in first + np.flatnonzero(np.diff(np.concatenate([[self._in_contact], path[first:]]))):
+            confirmed += self._change(int(index), belief, now)
+        yield from confirmed
+        if not any(event.state is self._pending.state for event in confirmed):
+            yield self._again(self._pending, now, float(belief[-min(self._since, belief.size) :].mean()))
+        self._pending = None
+        self._settled = max(self._settled, now - self.settings.tail_frames * self.hop - self.back)
+
+    def _path(self, belief: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """In contact or not, by the two-sided ear; what the live ear doubts as a whole is air."""
+        settings = self.settings
+        held = np.clip(belief, 1e-4, 1.0 - 1e-4)
+        path = best_path(settings.gain * np.log(held / (1.0 - held)), settings.switch_cost)
+        path = bridged(path, settings.shortest_frames)
+        now = np.array(self._now)[-belief.size :]
+        for begin, stop in runs_of(path):
+            both = 0.5 * (belief[begin:stop].mean() + now[begin : stop + 5].mean())
+            if both < settings.both_believe:
+                path[begin:stop] = False
+        return path
+
+    def _change(self, index: int, belief: NDArray[np.float64], now: int) -> list[Event]:
+        """Confirm a change at a frame of the review; the newest frames are left for the next time."""
+        if index >= belief.size - self.settings.tail_frames:
+            return []
+        at = max(self._settled, now - (belief.size - 1 - index) * self.hop - self.back)
+        around = belief[index : index + 15]
+        if self._in_contact:
+            return list(self._end(at, now, float(1.0 - around.mean())))
+        self._in_contact, self._opened, self._settled = True, at, at
+        self._steady_told = False
+        return [self._event(State.ENTRY, at=at, decided_at=now, probability=float(around.mean()))]
 
     def _tell_steady(self, scores: Scores) -> Iterator[Event]:
         """Tell that the cut is steady once the states of 300 ms ago say so."""
@@ -195,12 +225,12 @@ class Decoder:
             yield self._event(State.STEADY, at=at, decided_at=scores.at, probability=float(scores.states[2]))
 
     def _end(self, at: int, decided_at: int, probability: float) -> Iterator[Event]:
-        at = max(at, self._opened + self.hop)
+        at = min(max(at, self._opened + self.hop), decided_at)
         leaving = self._leaving(at)
         if leaving < at:
             yield self._event(State.EXIT, at=leaving, decided_at=decided_at, probability=probability)
         yield self._event(State.AIR, at=at, decided_at=decided_at, probability=probability)
-        self._enter(_Phase.AIR)
+        self._in_contact, self._settled = False, at
 
     def _leaving(self, at: int) -> int:
         """Where the last unbroken stretch begins in which leaving is likelier than cutting on."""
@@ -213,31 +243,15 @@ class Decoder:
             found = when
         return max(found, self._opened)
 
-    def _crossing(self, scores: Scores, level: float) -> int:
-        """Where the late score crossed `level` between the last frame and this one."""
-        rise = scores.late - self._last_late
-        part = (level - self._last_late) / rise if abs(rise) > 1e-6 else 1.0
-        back = (LATE_FRAMES + 1 - min(max(part, 0.0), 1.0)) * self.hop
-        return max(0, scores.at - round(back))
-
-    def _suppose(self, state: State, scores: Scores, probability: float) -> Event:
-        at = max(scores.at - self.early, self._origin, self._opened if state == State.AIR else 0)
-        self._pending = self._event(
-            state,
-            at=min(at, scores.at),
-            decided_at=scores.at,
-            probability=probability,
-            standing=Standing.PROVISIONAL,
-        )
-        return self._pending
-
-    def _again(self, event: Event, standing: Standing, decided_at: int, probability: float) -> Event:
+    def _again(self, event: Event, decided_at: int, belief: float) -> Event:
+        """The same event, withdrawn."""
+        doubt = 1.0 - belief if event.state is State.ENTRY else belief
         return self._event(
             event.state,
             at=event.at,
             decided_at=decided_at,
-            probability=min(max(probability, 0.0), 1.0),
-            standing=standing,
+            probability=min(max(doubt, 0.0), 1.0),
+            standing=Standing.WITHDRAWN,
         )
 
     def _event(
@@ -257,8 +271,3 @@ class Decoder:
             spread=self.spread,
             standing=standing,
         )
-
-    def _enter(self, phase: _Phase) -> None:
-        self._phase, self._since, self._firm = phase, 0, 0
-        self._date = None
-        self._peak_late = 0.0

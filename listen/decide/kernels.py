@@ -83,3 +83,21 @@ def best_path(logit: NDArray[np.float64], switch_cost: float) -> NDArray[np.bool
         path[i] = state == 1
         state = came_from[i, state]
     return path
+
+
+def runs_of(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Half-open stretches in which the mask holds."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))
+    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
+
+
+def bridged(path: NDArray[np.bool_], shortest: int) -> NDArray[np.bool_]:
+    """Close inner gaps, and then drop stretches, that are shorter than `shortest` frames."""
+    path = path.copy()
+    for begin, stop in runs_of(~path):
+        if stop - begin < shortest and begin > 0 and stop < path.size:
+            path[begin:stop] = True
+    for begin, stop in runs_of(path):
+        if stop - begin < shortest:
+            path[begin:stop] = False
+    return path

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from listen.blocks import Frames
 from listen.decide.decoder import SURE_FRAMES
-from listen.decide.kernels import best_path
+from listen.decide.kernels import best_path, bridged, runs_of
 from listen.decide.layout import Layout
 from listen.decide.model import Model
 from listen.decide.network import Memory, score_whole
@@ -40,6 +40,8 @@ class SecondLookSettings:
         [nats]
     long_frames : int
         Contacts longer than this must be believed by the live ear as well, on the whole.
+    compare_s : float
+        With less air than this in the whole stretch, nothing is said [s].
     shortest_frames : int
         Shorter contacts are dropped, shorter gaps bridged.
     """
@@ -53,6 +55,7 @@ class SecondLookSettings:
     gain: float = 0.4
     switch_cost: float = 3.5
     long_frames: int = 100
+    compare_s: float = 0.1
     shortest_frames: int = 7
     rounds: int = 3
 
@@ -89,8 +92,10 @@ def second_look(
     belief = 1.0 - states[:, 0]
     odds = _taught(belief, layout.vectors(frames.values), hop_s=layout.hop_s, settings=settings)
     path = best_path(settings.gain * odds, settings.switch_cost)
-    path = _bridge(path, settings.shortest_frames)
+    path = bridged(path, settings.shortest_frames)
     _drop_doubted(path, odds, _live_odds(model, features), settings.long_frames)
+    if (~path).sum() * layout.hop_s < settings.compare_s:
+        return ()  # nothing to compare with: whether it is all contact or all air cannot be told
     sure = 1.0 / (1.0 + np.exp(-odds))
     return _events(path, sure, states, frames.at, back=layout.back(hop))
 
@@ -115,7 +120,7 @@ def _drop_doubted(
 
     A recording of nothing but a machine in air gives the two-sided ear nothing to compare with.
     """
-    for begin, stop in _runs(path):
+    for begin, stop in runs_of(path):
         if stop - begin > long_frames and odds[begin:stop].mean() + live[begin:stop].mean() < 0.0:
             path[begin:stop] = False
 
@@ -190,23 +195,6 @@ def _holds_across(
     return True
 
 
-def _bridge(path: NDArray[np.bool_], shortest: int) -> NDArray[np.bool_]:
-    """Close gaps and then drop contacts that are shorter than `shortest` frames."""
-    path = path.copy()
-    for begin, stop in _runs(~path):
-        if stop - begin < shortest and begin > 0 and stop < path.size:
-            path[begin:stop] = True
-    for begin, stop in _runs(path):
-        if stop - begin < shortest:
-            path[begin:stop] = False
-    return path
-
-
-def _runs(path: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], path.astype(np.int8), [0]])))
-    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
-
-
 def _events(
     path: NDArray[np.bool_],
     belief: NDArray[np.float64],
@@ -217,7 +205,7 @@ def _events(
 ) -> tuple[Event, ...]:
     events: list[Event] = []
     end = int(at[-1])
-    for begin, stop in _runs(path):
+    for begin, stop in runs_of(path):
         probability = float(np.clip(belief[begin:stop].mean(), 0.0, 1.0))
         full, leaving = _ramps(states[begin:stop])
         marks = (

@@ -11,7 +11,7 @@ from listen.ears import SoundEar
 from listen.states import Event, Standing, State
 from tools_ear.clips import Clip
 
-BLOCK_S = 0.010
+BLOCK_S = 0.100  # any size gives the same events; this one is quicker than 10 ms
 Contacts = list[tuple[float, float]]
 
 
@@ -42,7 +42,7 @@ def contacts_of(events: list[Event], rate: int) -> Contacts:
 
 
 def hear(clip: Clip, model: Model) -> Hearing:
-    """Run the ear over a clip in blocks of 10 ms."""
+    """Run the ear over a clip in blocks."""
     ear = SoundEar(model, rate=clip.rate, keep=True)
     size = round(BLOCK_S * clip.rate)
     events: list[Event] = []
