@@ -208,7 +208,8 @@ def live_run(
 def finish_live(writer: RunWriter, timeline: Timeline | None, model: Path | None = None) -> Run:
     """Close the run; where its sound was kept exactly, it is looked at a second time."""
     writer.close_sound()
-    source = run_folder(writer.folder, None) if writer.header.sound == "sound.flac" else None
+    is_whole = writer.header.sound == "sound.flac" and not writer.problem
+    source = run_folder(writer.folder, None) if is_whole else None
     if source is None or source.length > SECOND_LOOK_S * source.rate:
         return writer.finish()
     ear = SoundEar(shipped_model(model), rate=source.rate, keep=True)
