@@ -22,7 +22,9 @@ class Ear(nn.Module):
         super().__init__()
         self.squeeze = nn.Linear(n_features, squeeze)
         self.drop = nn.Dropout(0.15)
-        self.memory = nn.GRU(squeeze, units, num_layers=2, batch_first=True, bidirectional=both_ways, dropout=0.2)
+        self.memory = nn.GRU(
+            squeeze, units, num_layers=2, batch_first=True, bidirectional=both_ways, dropout=0.2
+        )
         self.heads = nn.Linear(units * (2 if both_ways else 1), heads)
 
     def forward(self, features: torch.Tensor) -> torch.Tensor:
@@ -47,7 +49,8 @@ class Store:
         self.features = torch.cat(features).to(device)
         self.labels = torch.cat(labels).to(device)
         self.starts, self.lengths = np.array(starts), np.array(lengths)
-        print(f"{n_frames / 360000:.1f} h in {len(starts)} clips, contact {float((self.labels > 0).float().mean()):.2f}", flush=True)
+        share = float((self.labels > 0).float().mean())
+        print(f"{n_frames / 360000:.1f} h in {len(starts)} clips, contact {share:.2f}", flush=True)
         held = np.arange(len(starts)) % 16 == 7
         self.clips = {"fit": np.flatnonzero(~held), "check": np.flatnonzero(held)}
 
@@ -66,7 +69,11 @@ def targets_of(labels: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
     """Contact at each delay, and the state at the delay of the states."""
 
     def back(values: torch.Tensor, n_frames: int) -> torch.Tensor:
-        return values if n_frames == 0 else torch.cat([values[:, :1].expand(-1, n_frames), values[:, :-n_frames]], dim=1)
+        return (
+            values
+            if n_frames == 0
+            else torch.cat([values[:, :1].expand(-1, n_frames), values[:, :-n_frames]], dim=1)
+        )
 
     contact = torch.stack([(back(labels, delay) > 0).float() for delay in DELAYS], dim=2)
     return contact, back(labels, STATE_DELAY)
@@ -93,7 +100,11 @@ def loss_of(ear: Ear, features: torch.Tensor, labels: torch.Tensor) -> torch.Ten
     weight = edge_weight(labels)
     now = (bce(scores[:, :, 0], contact[:, :, 0], reduction="none") * weight).mean()
     late = bce(scores[:, :, 1 : len(DELAYS)], contact[:, :, 1:])
-    return now + 1.5 * late + 0.5 * nn.functional.cross_entropy(scores[:, :, len(DELAYS) :].transpose(1, 2), state)
+    return (
+        now
+        + 1.5 * late
+        + 0.5 * nn.functional.cross_entropy(scores[:, :, len(DELAYS) :].transpose(1, 2), state)
+    )
 
 
 def disturb(features: torch.Tensor) -> torch.Tensor:
@@ -150,7 +161,11 @@ def fit_one(
             checked, right = check(mean, store)
             if checked < best_loss:
                 best, best_loss = copy.deepcopy(mean), checked
-            print(f"{'second' if both_ways else 'live'} {steps} steps, loss {loss.item():.4f}, check {checked:.4f}, right {right}", flush=True)
+            name = "second" if both_ways else "live"
+            print(
+                f"{name} {steps} steps, loss {loss.item():.4f}, check {checked:.4f}, right {right}",
+                flush=True,
+            )
     print(f"{'second' if both_ways else 'live'} done: {steps} steps, best check {best_loss:.4f}", flush=True)
     return best
 
@@ -168,7 +183,8 @@ def check(ear: Ear, store: Store) -> tuple[float, str]:
     losses, rights = [], []
     with torch.no_grad():
         for length in (1500, 3000, 3000, 6000):
-            features, labels = store.crops(rng, "check", batch=64, length=length)
+            batch = 64 if store.features.is_cuda else 4
+            features, labels = store.crops(rng, "check", batch=batch, length=length)
             losses.append(loss_of(ear, features, labels).item())
             scores = ear(features)
             if ear.memory.bidirectional:
@@ -182,7 +198,9 @@ def check(ear: Ear, store: Store) -> tuple[float, str]:
 
 def arrays_of(ear: Ear, mean: np.ndarray, scale: np.ndarray) -> dict[str, np.ndarray]:
     """The network as the run time wants it."""
-    state = {name: value.detach().cpu().numpy().astype(np.float32) for name, value in ear.state_dict().items()}
+    state = {
+        name: value.detach().cpu().numpy().astype(np.float32) for name, value in ear.state_dict().items()
+    }
     arrays = {"mean": mean, "scale": scale}
     for name in ("squeeze", "heads"):
         arrays[f"{name}.weight"], arrays[f"{name}.bias"] = state[f"{name}.weight"], state[f"{name}.bias"]
@@ -209,7 +227,15 @@ def fit_model(shards: Path, out: Path, *, minutes: float, seed: int, batch: int,
     out.mkdir(parents=True, exist_ok=True)
     arrays = {}
     for name, both_ways, share in (("live", False, 0.55), ("second", True, 0.45)):
-        ear = fit_one(store, both_ways=both_ways, minutes=minutes * share, seed=seed, batch=batch, units=units if not both_ways else 48, device=device)
+        ear = fit_one(
+            store,
+            both_ways=both_ways,
+            minutes=minutes * share,
+            seed=seed,
+            batch=batch,
+            units=units if not both_ways else 48,
+            device=device,
+        )
         found = arrays_of(ear, mean.cpu().numpy().astype(np.float32), scale.cpu().numpy().astype(np.float32))
         arrays.update({f"{name}.{key}": value for key, value in found.items()})
         np.savez(out / "arrays.npz", **arrays)

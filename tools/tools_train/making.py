@@ -22,7 +22,8 @@ def make_shards(out: Path, *, hours: float, minutes: float, workers: int, seed: 
     n_shards = int(np.ceil(min(hours, 1e5) * 3600.0 / SHARD_S))
     context = mp.get_context("spawn")
     processes = [
-        context.Process(target=_work, args=(out, worker, workers, n_shards, seed, until)) for worker in range(workers)
+        context.Process(target=_work, args=(out, worker, workers, n_shards, seed, until))
+        for worker in range(workers)
     ]
     for process in processes:
         process.start()
@@ -67,7 +68,8 @@ def draw_examples(rng: np.random.Generator, *, duration_s: float):
     rate = int(rng.choice(RATES, p=RATE_SHARES))
     made = draw_clip(rng, ranges=TRAINING_RANGES, rate=rate, duration_s=duration_s)
     contacts = [
-        LabelledContact(start=c.start, full=c.full, leaving=c.leaving, stop=c.stop) for c in made.truth.contacts
+        LabelledContact(start=c.start, full=c.full, leaving=c.leaving, stop=c.stop)
+        for c in made.truth.contacts
     ]
     return examples_of(_start_softly(rng, made.samples, made.rate), contacts, rate=made.rate)
 

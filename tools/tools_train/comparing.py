@@ -1,0 +1,50 @@
+"""A freshly fitted ear beside the shipped one, on made sound that neither was fitted on."""
+
+import functools
+import json
+import shutil
+from pathlib import Path
+
+from tools_ear import clips, hearing
+
+from listen.decide import Model, load_model
+from listen.ears import shipped_model
+from listen.measure import FEATURES, VERSION
+from listen.shipped import models_folder
+from listen.teach.score import EventScore, score_contacts
+
+NOTHING = EventScore(true=0, heard=0, matched=0)
+
+
+def add_card(folder: Path) -> None:
+    """Give a fitted folder a card, with the shipped model's rates until its own are measured."""
+    shipped = json.loads((models_folder() / shipped_model().name / "card.json").read_text(encoding="utf-8"))
+    kept = {key: shipped[key] for key in ("format", "features", "features_version", "early_s", "rates")}
+    card = {**kept, "name": folder.name, "note": "rates are those of the shipped model; not measured yet"}
+    (folder / "card.json").write_text(json.dumps(card, indent=1) + "\n", encoding="utf-8")
+
+
+def compare(folder: Path, *, n_clips: int = 6) -> None:
+    """Print event scores of both, refined, at 12 and 6 dB."""
+    models = {"shipped": shipped_model(), folder.name: load_model(folder, features=FEATURES, version=VERSION)}
+    for snr_db in (12.0, 6.0):
+        made = list(clips.at_ratio(snr_db, seed=40, n_clips=n_clips))
+        found = {name: _score(model, made) for name, model in models.items()}
+        apart = found[folder.name].f1 - found["shipped"].f1
+        told = ", ".join(f"{name} {score.f1:.3f}" for name, score in found.items())
+        print(f"event F1 at 200 ms, {snr_db:g} dB, {len(made)} clips: {told}; apart {apart:+.3f}", flush=True)
+
+
+def _score(model: Model, made: list[clips.Clip]) -> EventScore:
+    scores = [score_contacts(clip.contacts, hearing.hear(clip, model).refined, collar_s=0.2) for clip in made]
+    return functools.reduce(EventScore.plus, scores, NOTHING)
+
+
+def compress(folder: Path) -> None:
+    """Store the fitted arrays compressed, as the shipped ones are."""
+    import numpy as np
+
+    with np.load(folder / "arrays.npz", allow_pickle=False) as arrays:
+        stored = {name: arrays[name] for name in arrays.files}
+    np.savez_compressed(folder / "small.npz", allow_pickle=False, **stored)
+    shutil.move(folder / "small.npz", folder / "arrays.npz")
