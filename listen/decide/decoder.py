@@ -176,11 +176,9 @@ class Decoder:
         assert self._pending is not None
         belief = self._review()
         path = self._path(belief)
+        since = min(max(1, self._since), belief.size)
         first = min(belief.size - 1, max(0, belief.size - 1 - (now - self._settled) // self.hop))
-        unsure = (
-            np.abs(belief[max(first, belief.size - self._since) :] - 0.5).mean()
-            < self.settings.believed - 0.5
-        )
+        unsure = np.abs(belief[max(first, belief.size - since) :] - 0.5).mean() < self.settings.believed - 0.5
         if unsure and not last:
             return
         confirmed = []
@@ -188,7 +186,7 @@ class Decoder:
             confirmed += self._change(int(index), belief, now)
         yield from confirmed
         if not any(event.state is self._pending.state for event in confirmed):
-            yield self._again(self._pending, now, float(belief[-min(self._since, belief.size) :].mean()))
+            yield self._again(self._pending, now, float(belief[-since:].mean()))
         self._pending = None
         self._settled = max(self._settled, now - self.settings.tail_frames * self.hop - self.back)
 
