@@ -208,7 +208,7 @@ class Measure:
     def _look_long(self, window: NDArray[np.float64]) -> None:
         power = self._fine.power(window)
         self._held_fine = 10.0 * np.log10(self._fine.bands(power)[0])
-        self._held_lines = strongest_lines(power[0], self._fine.frequencies)
+        self._held_lines = strongest_lines(power[0], np.asarray(self._fine.frequencies, dtype=np.float64))
         flat = self._flatness(power[0])
         count, past = self._flat_memory
         if count[0] == 0:
