@@ -28,6 +28,7 @@ class Ear(nn.Module):
         self.heads = nn.Linear(units * (2 if both_ways else 1), heads)
 
     def forward(self, features: torch.Tensor) -> torch.Tensor:
+        """Scores, shape (n_crops, n_frames, n_heads)."""
         flow, _ = self.memory(self.drop(torch.relu(self.squeeze(features))))
         return self.heads(self.drop(flow))
 
