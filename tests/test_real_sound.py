@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from listen.cli import FINE, main
+from listen.record import read_run
 
 pytestmark = pytest.mark.reference
 JOBS = Path(__file__).parent / "jobs"
@@ -52,10 +53,13 @@ def test_air_has_no_contact(shared_data: Path, tmp_path: Path, capsys: pytest.Ca
 def test_a_chattering_cut_is_one_contact(
     shared_data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Read off the energy curve to 0.2 s, and heard to 0.3 s."""
+    """Read off the energy curve to 0.2 s, and heard to 0.3 s; chatter is found with its frequency."""
     run = replayed([str(shared_data / "mic_chatter.flac")], tmp_path / "run", capsys)
     np.testing.assert_allclose(contacts(run), [(0.8, 15.7)], rtol=0, atol=0.3 + 0.2)
-    assert [flag["kind"] for flag in run["flags"]] == ["chatter"]
+    found = read_run(tmp_path / "run").findings
+    assert found
+    assert {finding.kind for finding in found} == {"chatter"}
+    assert all(finding.frequency_hz > 0.0 for finding in found)
 
 
 def test_a_steady_cut_is_one_contact(
