@@ -36,16 +36,19 @@ class TeachSettings:
 
     Attributes
     ----------
-    stiffness : tuple of float
-        How firmly corrections are held towards nothing; each is tried, firmest first.
+    live, second : tuple of float
+        How firmly corrections of each network are held towards nothing; each is tried, firmest
+        first. The second ear knows more, and has more to lose: it is held more firmly.
     least_gain : float
-        Event F1 on held-out runs, mean of live and second look, must rise by so much.
+        Event F1 on held-out runs, live and second look together, must rise by so much for
+        each step away from the model as it was.
     most_loss : float
         Neither of the two may fall by more than this.
     """
 
-    stiffness: tuple[float, ...] = (0.3, 0.03, 0.003)
-    least_gain: float = 0.01
+    live: tuple[float, ...] = (1.0, 0.3, 0.1)
+    second: tuple[float, ...] = (3.0,)
+    least_gain: float = 0.02
     most_loss: float = 0.01
 
 
@@ -139,17 +142,17 @@ def adapt_model(
     """
     settings = settings or TeachSettings()
     _check_runs(runs)
-    n_steps = 2 * len(settings.stiffness) + 1
+    n_steps = len(settings.live) + len(settings.second) + 1
     before = _trial(model, runs, second=None, live=None)
     progress(1 / n_steps)
     tried: list[Trial] = []
     best = before
-    for firm in settings.stiffness:
-        tried.append(_trial(model, runs, second=firm, live=None))
+    for firm in settings.live:
+        tried.append(_trial(model, runs, second=None, live=firm))
         progress((len(tried) + 1) / n_steps)
     best = _best(before, best, tried, settings)
-    for firm in settings.stiffness:
-        tried.append(_trial(model, runs, second=best.second, live=firm))
+    for firm in settings.second:
+        tried.append(_trial(model, runs, second=firm, live=best.live))
         progress((len(tried) + 1) / n_steps)
     best = _best(before, best, tried, settings)
     taught = _taught(model, runs, second=best.second, live=best.live)
@@ -170,8 +173,8 @@ def _best(before: Trial, best: Trial, tried: Sequence[Trial], settings: TeachSet
     """The trial that gains most; `best` where none gains more without loss."""
     for trial in tried:
         gains = trial.gains(before)
-        needed = max(settings.least_gain, sum(best.gains(before)) / 2.0 + 1e-9)
-        if sum(gains) / 2.0 >= needed and min(gains) >= -settings.most_loss:
+        more = sum(gains) - sum(best.gains(before))
+        if more >= settings.least_gain and min(gains) >= -settings.most_loss:
             best = trial
     return best
 
