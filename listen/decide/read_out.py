@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-N_AT_MOST = 6000  # seed frames used of each side
+N_AT_MOST = 1500  # seed frames used of each side
 STRONGEST = 6.0  # a read-out never speaks louder than this [nats]
 
 
@@ -51,7 +51,7 @@ def fit_read_out(contact: NDArray[np.float64], air: NDArray[np.float64], *, stif
         return float(value), np.append(scaled.T @ pull + stiffness * theta[:-1], pull.sum())
 
     found = minimize(
-        loss, np.zeros(rows.shape[1] + 1), jac=True, method="L-BFGS-B", options={"maxiter": 60}
+        loss, np.zeros(rows.shape[1] + 1), jac=True, method="L-BFGS-B", options={"maxiter": 40}
     ).x
     return ReadOut(mean=mean, spread=spread, weight=found[:-1], bias=float(found[-1]))
 

@@ -57,7 +57,7 @@ class SecondLookSettings:
     long_frames: int = 100
     compare_s: float = 0.1
     shortest_frames: int = 7
-    rounds: int = 3
+    rounds: int = 2
 
 
 def second_look(
