@@ -123,7 +123,7 @@ class Engine:
     def know_override(self) -> None:
         """The control told the override: the rate is now relative to it."""
         self.core["m"] = 0.0
-        self.core["v"] = self.priors.feed_spread**2
+        self.core["v"] = self.priors.rate_spread**2
         self.version += 1
 
     def tell_hold(self, at: float, *, gain: float) -> None:

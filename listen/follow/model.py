@@ -15,7 +15,7 @@ from scipy.special import ndtr
 
 from listen.follow.feed_clock import FeedClock
 from listen.follow.hypotheses import normal_log, tailed_log
-from listen.follow.priors import Priors
+from listen.follow.priors import ANY_FEED, KNOWN_FEED, Priors, Timing
 from listen.follow.space import FEED, FIXED, LOOSE, RAPID, Space
 
 Floats = NDArray[np.float64]
@@ -26,7 +26,6 @@ TURN_BACK = 0.3  # share of turns that go back to where the dial stood before
 MOST_NOISE, CLIP = 50.0, 6.0
 NEW_TOOL_S = 1.0
 LEAST_S = 0.02  # no two boundaries are nearer than this
-LATE_TAIL = 0.04  # a machine can be late, not faster than commanded
 
 
 @dataclass(slots=True)
@@ -106,6 +105,11 @@ class Model:
         self.clock = clock
         self.scales = {True: Scale(), False: Scale()}  # of gaps, of contacts
 
+    @property
+    def timing(self) -> Timing:
+        """How far boundaries stray, as far as the feed clock is known now."""
+        return KNOWN_FEED if self.clock.feed_known else ANY_FEED
+
     def forecast(
         self,
         core: NDArray[np.void],
@@ -124,12 +128,12 @@ class Model:
         feed = amounts[:, FEED] * np.exp(-core["m"] - known)
         rapid = amounts[:, RAPID] * np.exp(-core["lr"])
         rest = amounts[:, FIXED] + amounts[:, LOOSE] + (n_gaps * core["b"] if is_gap else 0.0)
-        p = self.priors
-        own = p.gap_s * slowness(core["m"] + known) if is_gap else p.contact_s
-        noise = (feed * p.feed_spread) ** 2 + boundary_s**2 + n_gaps * own**2
+        p, timing = self.priors, self.timing
+        own = timing.gap_s * slowness(core["m"] + known) if is_gap else p.contact_s
+        noise = (feed * timing.feed_spread) ** 2 + boundary_s**2 + n_gaps * own**2
         slow = slowness(core["m"] + known)
         again = np.where(amounts[:, LOOSE] > NEW_TOOL_S, 1.0, p.bias_drift)  # another tool, other air
-        bias = core["vb"] + (again * p.gap_bias_s * slow) ** 2
+        bias = core["vb"] + (again * timing.gap_bias_s * slow) ** 2
         variance = (
             feed**2 * core["v"]
             + rapid**2 * (core["vr"] + p.rapid_spread**2)
@@ -155,11 +159,12 @@ class Model:
 
     def on_time_log(self, forecast: Forecast) -> Floats:
         """Log density of a boundary heard now that comes as it should."""
-        p = self.priors
-        close = tailed_log(forecast.behind, forecast.variance, tail=p.tail, scale=p.tail_scale)
+        timing = self.timing
+        scale = self.priors.tail_scale
+        close = tailed_log(forecast.behind, forecast.variance, tail=timing.tail, scale=scale)
         scale = 0.3 + 0.1 * forecast.mean if forecast.is_gap else 0.15 + 0.05 * forecast.mean
         late = np.where(forecast.behind > 0.0, -forecast.behind / scale - np.log(scale), -np.inf)
-        result: Floats = np.logaddexp(np.log1p(-LATE_TAIL) + close, np.log(LATE_TAIL) + late)
+        result: Floats = np.logaddexp(np.log1p(-timing.late_tail) + close, np.log(timing.late_tail) + late)
         return result
 
     def learn(

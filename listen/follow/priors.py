@@ -22,6 +22,23 @@ RAPID_STEPS = np.array([0.05, 0.1, 0.25, 0.5, 1.0])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Timing:
+    """How far boundaries stray from their forecast, while the override may be turned."""
+
+    feed_spread: float = 0.03  # of the feed time between two boundaries
+    gap_s: float = 0.07  # per gap: look-ahead, corners, servo
+    gap_bias_s: float = 0.08  # the same in every gap of a run
+    # how often the far tail of a date is right (a knock, a slow ramp)
+    tail: float = 0.015
+    late_tail: float = 0.04  # a machine can be late, not faster than commanded
+
+
+ANY_FEED = Timing()
+# The feed clock is known: what strays is the machine alone, a few percent and hundredths of a second.
+KNOWN_FEED = Timing(feed_spread=0.02, gap_s=0.04, gap_bias_s=0.05, tail=0.004, late_tail=0.01)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Priors:
     """Rates per second, shares per contact, and spreads; see the comments."""
 
@@ -42,10 +59,8 @@ class Priors:
     rapid_step: float = 0.002  # per gap
     restart: float = 0.0005
     # the machine
-    feed_spread: float = 0.03  # of the feed time between two boundaries
-    gap_s: float = 0.07  # per gap: look-ahead, corners, servo
+    rate_spread: float = 0.03  # of a known rate: what the machine takes over what was computed
     contact_s: float = 0.03  # per contact: corners, stock
-    gap_bias_s: float = 0.08  # the same in every gap of a run
     bias_drift: float = 0.25  # how much of it is new in each gap; all of it after a tool change
     wide_bias: float = 0.05  # share of programs whose air is computed badly
     wide_bias_s: float = 0.35
@@ -65,8 +80,6 @@ class Priors:
     gone: float = 0.003
     ended_late: float = 0.002
     unexpected_per_s: float = 1.0 / 1800.0
-    # how often the far tail of a date is right (a knock, a slow ramp)
-    tail: float = 0.015
     tail_scale: float = 2.5
 
     def real_share(self, length_s: float) -> float:

@@ -52,14 +52,14 @@ def _rates(model: Model, grid: Grid) -> tuple[Floats, Floats, Floats]:
     if not model.clock.feed_known:
         return m, v, logs
     m = np.concatenate([[0.0], m])
-    v = np.concatenate([[priors.feed_spread**2], v])
+    v = np.concatenate([[priors.rate_spread**2], v])
     return m, v, np.concatenate([[np.log(0.97)], logs + np.log(0.03)])
 
 
 def _with_wide(core: Core, model: Model) -> Core:
     """Every guess twice: with gaps as computed, and on a machine that does them otherwise."""
     wide = core.copy()
-    wide["vb"] *= (model.priors.wide_bias_s / model.priors.gap_bias_s) ** 2
+    wide["vb"] *= (model.priors.wide_bias_s / model.timing.gap_bias_s) ** 2
     wide["logw"] += np.log(model.priors.wide_bias)
     core["logw"] += np.log1p(-model.priors.wide_bias)
     return np.concatenate([core, wide])
@@ -69,7 +69,7 @@ def _blank(model: Model, rates: tuple[Floats, Floats, Floats]) -> Core:
     core = np.zeros(rates[0].size, CORE)
     core["m"], core["v"], core["mb"] = rates[0], rates[1], rates[0]
     slow = slowness(core["m"] + np.log(max(model.clock.rate, 1e-3)))
-    core["vb"] = (model.priors.gap_bias_s * slow) ** 2
+    core["vb"] = (model.timing.gap_bias_s * slow) ** 2
     stated = max(model.space.timeline.rapid_override, 1.0) / 100.0
     core["lr"], core["vr"] = np.log(stated), 0.1**2
     core["parent"] = 0

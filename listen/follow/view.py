@@ -71,7 +71,7 @@ class View:
         self._rapid = amounts[..., RAPID] * np.exp(-core["lr"])[:, None]
         self._rest = amounts[..., FIXED] + amounts[..., LOOSE] + n_gaps * core["b"][:, None]
         slow = slowness(core["m"] + np.log(max(engine.clock.rate, 1e-3)))[:, None]
-        noise = (n_gaps * (priors.gap_s * slow) ** 2 + priors.onset_s**2) * model.scales[True].factor
+        noise = (n_gaps * (model.timing.gap_s * slow) ** 2 + priors.onset_s**2) * model.scales[True].factor
         loose = (priors.loose_spread * amounts[..., LOOSE]) ** 2
         self._other_variance = (
             self._rapid**2 * (core["vr"] + priors.rapid_spread**2)[:, None]
@@ -80,7 +80,7 @@ class View:
             + n_gaps**2 * core["vb"][:, None]
             + noise
         )
-        self._feed_variance = (core["v"] + priors.feed_spread**2)[:, None]
+        self._feed_variance = (core["v"] + model.timing.feed_spread**2)[:, None]
         self._waits = (space.waits_at_start[k] - space.waits_until(core["u0"])[:, None]) > 0
         self._absent = self._absences(core, k)
 
