@@ -19,7 +19,8 @@ WORDS = ("air", "entry", "steady", "exit")
 ONE = ((1.2, 3.4),)
 WHOLE_S = 4.6
 N_MACHINES = 4
-N_EXITS = 8
+CHATTER_SEED = 5  # a machine whose chatter stands 26 dB over the rest of its band; others hide it
+N_EXITS = 6
 ASKED_S = 1.2
 TEACHING_FEEDS = (100.0, 500.0, 1000.0, 2000.0, 5000.0)
 
@@ -46,7 +47,7 @@ class Example:
 
 
 def examples(seed: int) -> tuple[Example, ...]:
-    """The guided examples, all of one machine so that only one thing differs."""
+    """The guided examples, all but chatter of one machine so that only one thing differs."""
     plain = Recipe(seed=seed, stretches=ONE, duration_s=WHOLE_S)
 
     def like(**changed: Any) -> Recipe:
@@ -97,10 +98,10 @@ def examples(seed: int) -> tuple[Example, ...]:
         ),
         (
             "Chatter",
-            "A second, singing pitch beside the buzz, and a rough edge to it.",
+            "Another machine: a second, singing pitch beside the buzz, and a rough edge to it.",
             "Tool or work swings at its own frequency, which is no whole multiple of the strikes.",
             (0.8, 3.8),
-            like(snr_db=28.0, faults=(Fault(kind="chatter", contact=1, amount=2.5),)),
+            like(seed=CHATTER_SEED, snr_db=28.0, faults=(Fault(kind="chatter", contact=1, amount=2.5),)),
         ),
         (
             "Rubbing at 10 percent feed",
@@ -229,7 +230,7 @@ def _hold(seed: int, keep: Any) -> dict[str, Any]:
     """Contacts of lengths that cannot be guessed."""
     rng = np.random.default_rng([seed, 5])
     stretches, at = [], 1.0
-    for length, pause in zip(rng.uniform(0.8, 3.0, N_EXITS), rng.uniform(2.2, 3.0, N_EXITS), strict=True):
+    for length, pause in zip(rng.uniform(0.6, 2.2, N_EXITS), rng.uniform(2.2, 2.8, N_EXITS), strict=True):
         stretches.append((round(at, 3), round(at + float(length), 3)))
         at += float(length + pause)
     recipe = Recipe(seed=seed + 50, stretches=tuple(stretches), duration_s=at, ramp_s=0.03)

@@ -32,8 +32,8 @@ export class Staircase {
     if (right && this.inARow < 2) return;
     this.inARow = 0;
     const way = right ? -1 : 1;
+    const level = this.level_db + way * this.step_db; // the step is that from before this reversal
     if (this.going && this.going !== way) this.reversals_db.push(this.level_db);
-    const level = this.level_db + way * this.step_db;
     this.going = way;
     this.level_db = Math.min(Math.max(level, this.rule.lowest_db), this.rule.highest_db);
   }

@@ -1,0 +1,214 @@
+"""Every lesson in a real browser, by keys alone, with the network off."""
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page
+
+from listen.coach.hand_drill import Drill, make_drill
+from listen.coach.lessons import WORDS, Lessons, make_lessons
+from listen.coach.progress import read_progress
+from listen.coach.reaction import judge_presses
+from listen.coach.staircase import Staircase
+from listen.job import Machine
+from listen.show.coach_page import write_coach_page
+from tests.browser.conftest import open_page
+
+pytestmark = [pytest.mark.browser, pytest.mark.reference]
+
+
+@pytest.fixture(scope="module")
+def drill() -> Drill:
+    rng = np.random.default_rng(2)
+    return make_drill(low=(0.0, 0.0), high=(200.0, 150.0), height=120.0, top=60.0, feed=500.0, rng=rng)
+
+
+@pytest.fixture(scope="module")
+def lessons(drill: Drill) -> Lessons:
+    return make_lessons(seed=3, machine=Machine(), drill=drill)
+
+
+@pytest.fixture(scope="module")
+def written(lessons: Lessons, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("lessons") / "lessons.html"
+    write_coach_page(path, data=lessons.data, sounds=lessons.sounds, rate=lessons.rate)
+    return path
+
+
+@pytest.fixture(scope="module")
+def context(chromium: Browser) -> Iterator[BrowserContext]:
+    context = chromium.new_context(viewport={"width": 1280, "height": 800}, offline=True)
+    yield context
+    context.close()
+
+
+@pytest.fixture
+def page(context: BrowserContext, written: Path) -> Iterator[Page]:
+    said: list[str] = []
+    page = open_page(context, written, said)
+    yield page
+    assert said == []
+    page.close()
+
+
+def said(page: Page, text: str) -> str:
+    page.wait_for_function("text => document.getElementById('said').textContent.includes(text)", arg=text)
+    return page.inner_text("#said")
+
+
+def test_hear_it_by_keys(page: Page) -> None:
+    """The example is named, drawn, played and explained; a reader of the screen is told by a status line."""
+    page.keyboard.press("7")
+    said(page, "Chatter.")
+    assert "singing pitch" in page.inner_text("#hear-listen")
+    assert page.inner_text("#hear-why").startswith("Why:")
+    page.wait_for_function("desk => document.querySelector('#scope canvas') !== null")
+    assert page.get_attribute("#said", "role") == "status"
+    assert page.locator("#hear-buttons button[aria-pressed=true]").inner_text().startswith("Chatter")
+
+
+def test_name_it_gets_harder_and_explains(page: Page) -> None:
+    """All right: each second answer lowers the level by the first step, 4 dB from 20 dB on."""
+    page.keyboard.press("Alt+2")
+    for _ in range(4):
+        page.keyboard.press("Space")
+        said(page, "What happens in the middle?")
+        word = page.get_attribute("#name", "data-word")
+        assert word in WORDS
+        page.keyboard.press(str(WORDS.index(word) + 1))
+        said(page, "Right. It was")
+    assert "Answers 4" in page.inner_text("#name-state")
+    assert "next sound 12 dB" in page.inner_text("#name-state")
+    table = [[int(n) for n in row.split("\t")[1:]] for row in page.inner_text("#name-rows").splitlines()]
+    assert np.trace(np.array(table)) == 4
+
+
+SCRIPTED = """
+([exits, delays]) => new Promise((resolve) => {
+  // An observer of its own: how far the page's clock is ahead of the sound that leaves the loudspeaker.
+  const start = AudioBufferSourceNode.prototype.start;
+  AudioBufferSourceNode.prototype.start = function (when, ...rest) {
+    AudioBufferSourceNode.prototype.start = start;
+    start.call(this, when, ...rest);
+    const context = this.context;
+    const ahead = [];
+    const watch = setInterval(() => {
+      const told = context.getOutputTimestamp();
+      if (told.contextTime > 0) ahead.push(told.performanceTime - 1000 * told.contextTime);
+    }, 7);
+    setTimeout(() => {
+      exits.forEach((exit, i) => {
+        if (delays[i] === null) return;
+        const middle = ahead.slice(-40).sort((a, b) => a - b)[20];
+        const due = 1000 * (when + exit) + middle + 1000 * delays[i];
+        setTimeout(() => {
+          while (performance.now() < due) { /* to the moment */ }
+          document.activeElement.dispatchEvent(new KeyboardEvent("keydown", {key: "h", bubbles: true}));
+        }, due - performance.now() - 15);
+      });
+    }, 700);
+    this.addEventListener("ended", () => { clearInterval(watch); setTimeout(resolve, 400); });
+  };
+  document.querySelector("#hold-buttons button").click();
+})
+"""
+
+
+def test_scripted_presses_are_timed_to_five_milliseconds(page: Page, lessons: Lessons) -> None:
+    """Presses at known delays after the exits, one left out; the clip is cut short after the third exit."""
+    exits = [float(one) for one in lessons.data["hold"]["exits_s"]][:3]
+    delays = [0.2, None, 0.45]
+    page.keyboard.press("Alt+3")
+    page.evaluate(
+        """last => { const play = AudioBufferSourceNode.prototype.start;
+        AudioBufferSourceNode.prototype.start = function (when, from, length) {
+          return play.call(this, when, from, Math.min(length, last)); }; }""",
+        exits[-1] + 1.0,
+    )
+    page.evaluate(SCRIPTED, [exits, delays])
+    found = json.loads(page.get_attribute("#hold", "data-reactions") or "[]")
+    wanted = [delay for delay in delays if delay is not None]
+    assert len(found) == len(wanted)
+    errors_ms = 1000.0 * (np.array(found) - wanted)
+    print("press errors [ms]", errors_ms.round(2))
+    assert np.abs(errors_ms).max() <= 5.0
+    assert "Missed 4 of 6" in page.inner_text("#hold-state")
+    assert "never shortens" in page.inner_text("#said")
+    assert page.locator("#hold-rows tr").count() == 5
+
+
+def test_follow_the_program_names_the_wrong_contact(page: Page, lessons: Lessons) -> None:
+    page.keyboard.press("Alt+4")
+    said(page, "Program 1 of 3")
+    page.keyboard.press("Space")
+    page.wait_for_function("() => document.querySelector('#follow-lines li[aria-current]') !== null")
+    page.keyboard.press(str(lessons.data["follow"][0]["wrong"]))
+    assert "contact 2 started early" in said(page, "Right: contact")
+    page.keyboard.press("N")
+    said(page, "Program 2 of 3")
+    page.keyboard.press("1")
+    assert "contact 4 ended early" in said(page, "Not so: contact")
+
+
+def test_your_hand_your_machine(page: Page, drill: Drill) -> None:
+    page.keyboard.press("Alt+5")
+    said(page, "Read the cautions")
+    assert "instructor" in page.inner_text("#machine-cautions")
+    (x0, y0), (x1, y1) = drill.points[1], drill.points[2]
+    length = float(np.hypot(x1 - x0, y1 - y0))
+    page.fill("#machine-x", str(x0 + 3.0 * (x1 - x0) / length))
+    page.fill("#machine-y", str(y0 + 3.0 * (y1 - y0) / length))
+    page.keyboard.press("Enter")
+    assert "3.00 mm past it at 500 mm/min, 0.36 s" in said(page, "Turn 1")
+    page.fill("#machine-x", "-90")
+    page.fill("#machine-y", "-90")
+    page.keyboard.press("Enter")
+    said(page, "lies on no leg")
+
+
+def test_progress_is_saved_as_the_plain_file_and_erased(page: Page, tmp_path: Path) -> None:
+    page.keyboard.press("Alt+4")
+    said(page, "Program 1 of 3")
+    page.keyboard.press("5")
+    said(page, "Not so")
+    page.locator("#progress summary").press("Enter")
+    with page.expect_download() as download:
+        page.locator("#save").press("Enter")
+    download.value.save_as(tmp_path / "mine.json")
+    assert read_progress(tmp_path / "mine.json")["sessions"][-1]["lesson"] == "follow"
+    page.locator("#erase").press("Enter")
+    said(page, "Erased.")
+    assert page.locator("#days li").count() == 0
+
+
+def module_text(page: Page, name: str, script: str, *given: Any) -> Any:
+    """Run our own module text in the page, with the page's policy set aside by the test's hand."""
+    source = Path(__file__).parents[2] / "listen/show/static" / name
+    text = source.read_text("utf-8").replace("export ", "")
+    return page.evaluate(f"(given) => {{ {text}\n {script} }}", list(given))
+
+
+def test_staircase_and_presses_of_the_page_are_those_of_the_package(page: Page, lessons: Lessons) -> None:
+    """Parity on random answers and random presses, seed 8."""
+    rng = np.random.default_rng(8)
+    answers = [bool(one) for one in rng.random(120) < 0.75]
+    stairs, levels = Staircase(highest_db=24.0), []
+    for right in answers:
+        stairs = stairs.answered(right)
+        levels.append(stairs.level_db)
+    rule = lessons.data["name"]["rule"]
+    script = """const s = new Staircase(given[0]);
+        const out = given[1].map((a) => { s.answered(a); return s.level_db; });
+        return [out, s.threshold_db];"""
+    assert module_text(page, "coach_staircase.js", script, rule, answers) == [levels, stairs.threshold_db]
+    exits = sorted(float(one) for one in rng.uniform(0, 60, 12))
+    presses = sorted(float(one) for one in rng.uniform(0, 60, 40))
+    reactions, missed, false = judge_presses(exits, presses)
+    script = "return judgedPresses(given[0], given[1], {soonest_s: 0.1, latest_s: 2});"
+    told = module_text(page, "coach_figures.js", script, exits, presses)
+    assert told["reactions_s"] == pytest.approx(reactions, abs=1e-12)
+    assert (told["missed"], told["false"]) == (missed, false)
