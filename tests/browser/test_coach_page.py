@@ -100,18 +100,17 @@ SCRIPTED = """
       const told = context.getOutputTimestamp();
       if (told.contextTime > 0) ahead.push(told.performanceTime - 1000 * told.contextTime);
     }, 7);
-    setTimeout(() => {
-      exits.forEach((exit, i) => {
-        if (delays[i] === null) return;
-        const middle = ahead.slice(-40).sort((a, b) => a - b)[20];
-        const due = 1000 * (when + exit) + middle + 1000 * delays[i];
-        setTimeout(() => {
-          while (performance.now() < due) { /* to the moment */ }
-          document.activeElement.dispatchEvent(new KeyboardEvent("keydown", {key: "h", bubbles: true}));
-        }, due - performance.now() - 15);
-      });
-    }, 700);
-    this.addEventListener("ended", () => { clearInterval(watch); setTimeout(resolve, 400); });
+    const left = exits.map((exit, i) => [exit, delays[i]]).filter(([, delay]) => delay !== null);
+    const pressing = setInterval(() => {
+      if (!left.length || ahead.length < 40) return;
+      const middle = ahead.slice(-60).sort((a, b) => a - b)[Math.floor(Math.min(60, ahead.length) / 2)];
+      const due = 1000 * (when + left[0][0] + left[0][1]) + middle;
+      if (performance.now() < due - 30) return;
+      left.shift();
+      while (performance.now() < due) { /* to the moment */ }
+      document.activeElement.dispatchEvent(new KeyboardEvent("keydown", {key: "h", bubbles: true}));
+    }, 5);
+    this.addEventListener("ended", () => { clearInterval(watch); clearInterval(pressing); setTimeout(resolve, 400); });
   };
   document.querySelector("#hold-buttons button").click();
 })

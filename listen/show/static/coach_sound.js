@@ -43,7 +43,8 @@ export class Desk {
   secondAt(pageTime_ms, playing = this.playing) {
     if (!playing) return null;
     this.#pair();
-    const ahead = this.pairs.toSorted((a, b) => a - b)[Math.floor(this.pairs.length / 2)] ?? performance.now() / 1000 - this.context.currentTime;
+    const recent = this.pairs.slice(-15).toSorted((a, b) => a - b); // the sound may stall and go on later
+    const ahead = recent[Math.floor(recent.length / 2)] ?? performance.now() / 1000 - this.context.currentTime;
     return pageTime_ms / 1000 - ahead - playing.startsAt + playing.from;
   }
 
