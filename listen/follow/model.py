@@ -116,7 +116,7 @@ class Model:
         amounts: Floats,
         at: float,
         *,
-        boundary_s: float,
+        boundary_s: float | Floats,
         is_gap: bool,
         n_gaps: int = 1,
     ) -> Forecast:
@@ -136,7 +136,7 @@ class Model:
         bias = core["vb"] + (again * timing.gap_bias_s * slow) ** 2
         variance = (
             feed**2 * core["v"]
-            + rapid**2 * (core["vr"] + p.rapid_spread**2)
+            + rapid**2 * (core["vr"] + timing.rapid_spread**2)
             + (p.loose_spread * amounts[:, LOOSE]) ** 2
             + core["q"]
             + (n_gaps**2 * bias if is_gap else 0.0)
@@ -168,7 +168,7 @@ class Model:
         return result
 
     def learn(
-        self, core: NDArray[np.void], forecast: Forecast, at: float, *, boundary_s: float
+        self, core: NDArray[np.void], forecast: Forecast, at: float, *, boundary_s: float | Floats
     ) -> dict[str, Floats]:
         """Clock, rate, gap bias and rapid rate of each guess after a boundary heard at `at`.
 

@@ -13,6 +13,7 @@ Ints = NDArray[np.int64]
 Core = NDArray[np.void]
 MOVED = 0.3  # share of early and late contacts that are as long as they should be
 MOST_MERGED = 3
+FADED, LONGEST_FADE_S = 0.35, 0.5  # how far along the way out an end is dated
 MERGE_AIR_S = 0.12  # air shorter than this is often not heard
 
 
@@ -40,20 +41,21 @@ class Offset:
         k = parents["k"]
         begun = space.amounts_until(parents["u0"])
         amounts = np.maximum(space.at_stop[k] - begun, 0.0)
-        forecast = model.forecast(parents, amounts, at, boundary_s=spread_s, is_gap=False)
+        spread = self._faded(parents, spread_s)
+        forecast = model.forecast(parents, amounts, at, boundary_s=spread, is_gap=False)
         ended = {
             "k": k + 1,
             "phase": Phase.AIR,
             "t0": at,
             "u0": space.stop[k],
-            "q": spread_s**2,
+            "q": spread**2,
             "ts": at,
             "shift": 0.0,
             "predicted": at - forecast.behind,
         }
         base = parents["logw"]
         on_time = base + np.log(0.97) + model.on_time_log(forecast)
-        learnt = model.learn(parents, forecast, at, boundary_s=spread_s)
+        learnt = model.learn(parents, forecast, at, boundary_s=spread)
         growing.add(rows, on_time, code=Off.ON_TIME, **(ended | learnt))
         share = 1.0 - (1.0 - 2.0 * self.priors.step_per_boundary) * np.exp(
             -self.priors.step_per_s * forecast.mean
@@ -64,6 +66,12 @@ class Offset:
         self._late(growing, rows, parents, forecast, ended)
         self._moved(growing, rows, parents, forecast, ended)
         self._merged(growing, rows, parents, begun, ended, at, spread_s)
+
+    def _faded(self, parents: Core, spread_s: float) -> Floats:
+        """Spread of an end: a cut that grows thin is lost by the ear somewhere on the way out."""
+        ramp_s = self.model.space.ramp_out[parents["k"]] * np.exp(-parents["m"]) / self.model.clock.rate
+        result: Floats = np.hypot(spread_s, FADED * np.minimum(ramp_s, LONGEST_FADE_S))
+        return result
 
     def _cut_short(
         self,

@@ -28,6 +28,9 @@ class Timing:
     feed_spread: float = 0.03  # of the feed time between two boundaries
     gap_s: float = 0.07  # per gap: look-ahead, corners, servo
     gap_bias_s: float = 0.08  # the same in every gap of a run
+    wide_bias: float = 0.05  # share of programs whose air is computed badly
+    rapid_spread: float = 0.15  # of the rapid time between two boundaries
+    rapid_rate_spread: float = 0.1  # of the run's rapid rate over the stated one
     # how often the far tail of a date is right (a knock, a slow ramp)
     tail: float = 0.015
     late_tail: float = 0.04  # a machine can be late, not faster than commanded
@@ -35,7 +38,16 @@ class Timing:
 
 ANY_FEED = Timing()
 # The feed clock is known: what strays is the machine alone, a few percent and hundredths of a second.
-KNOWN_FEED = Timing(feed_spread=0.02, gap_s=0.04, gap_bias_s=0.05, tail=0.004, late_tail=0.01)
+KNOWN_FEED = Timing(
+    feed_spread=0.010,
+    gap_s=0.04,
+    gap_bias_s=0.05,
+    wide_bias=0.02,
+    rapid_spread=0.04,
+    rapid_rate_spread=0.05,
+    tail=0.004,
+    late_tail=0.01,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,12 +71,10 @@ class Priors:
     rapid_step: float = 0.002  # per gap
     restart: float = 0.0005
     # the machine
-    rate_spread: float = 0.03  # of a known rate: what the machine takes over what was computed
+    rate_spread: float = 0.012  # of a known rate: what the machine takes over what was computed
     contact_s: float = 0.03  # per contact: corners, stock
     bias_drift: float = 0.25  # how much of it is new in each gap; all of it after a tool change
-    wide_bias: float = 0.05  # share of programs whose air is computed badly
     wide_bias_s: float = 0.35
-    rapid_spread: float = 0.15
     loose_spread: float = 0.5
     detent_spread: float = 0.02
     drift: float = 0.004  # of the rate, from one boundary to the next

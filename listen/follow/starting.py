@@ -60,8 +60,8 @@ def _with_wide(core: Core, model: Model) -> Core:
     """Every guess twice: with gaps as computed, and on a machine that does them otherwise."""
     wide = core.copy()
     wide["vb"] *= (model.priors.wide_bias_s / model.timing.gap_bias_s) ** 2
-    wide["logw"] += np.log(model.priors.wide_bias)
-    core["logw"] += np.log1p(-model.priors.wide_bias)
+    wide["logw"] += np.log(model.timing.wide_bias)
+    core["logw"] += np.log1p(-model.timing.wide_bias)
     return np.concatenate([core, wide])
 
 
@@ -71,7 +71,7 @@ def _blank(model: Model, rates: tuple[Floats, Floats, Floats]) -> Core:
     slow = slowness(core["m"] + np.log(max(model.clock.rate, 1e-3)))
     core["vb"] = (model.timing.gap_bias_s * slow) ** 2
     stated = max(model.space.timeline.rapid_override, 1.0) / 100.0
-    core["lr"], core["vr"] = np.log(stated), 0.1**2
+    core["lr"], core["vr"] = np.log(stated), model.timing.rapid_rate_spread**2
     core["parent"] = 0
     core["noise"] = np.nan
     return core

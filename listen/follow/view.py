@@ -74,7 +74,7 @@ class View:
         noise = (n_gaps * (model.timing.gap_s * slow) ** 2 + priors.onset_s**2) * model.scales[True].factor
         loose = (priors.loose_spread * amounts[..., LOOSE]) ** 2
         self._other_variance = (
-            self._rapid**2 * (core["vr"] + priors.rapid_spread**2)[:, None]
+            self._rapid**2 * (core["vr"] + model.timing.rapid_spread**2)[:, None]
             + loose
             + core["q"][:, None]
             + n_gaps**2 * core["vb"][:, None]
