@@ -103,7 +103,8 @@ SCRIPTED = """
     const left = exits.map((exit, i) => [exit, delays[i]]).filter(([, delay]) => delay !== null);
     const pressing = setInterval(() => {
       if (!left.length || ahead.length < 40) return;
-      const middle = ahead.slice(-60).sort((a, b) => a - b)[Math.floor(Math.min(60, ahead.length) / 2)];
+      const recent = ahead.slice(-60).sort((a, b) => a - b);
+      const middle = recent[Math.floor(recent.length / 2)];
       const due = 1000 * (when + left[0][0] + left[0][1]) + middle;
       if (performance.now() < due - 30) return;
       left.shift();
