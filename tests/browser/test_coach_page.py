@@ -111,7 +111,10 @@ SCRIPTED = """
       while (performance.now() < due) { /* to the moment */ }
       document.activeElement.dispatchEvent(new KeyboardEvent("keydown", {key: "h", bubbles: true}));
     }, 5);
-    this.addEventListener("ended", () => { clearInterval(watch); clearInterval(pressing); setTimeout(resolve, 400); });
+    this.addEventListener("ended", () => {
+      [watch, pressing].forEach(clearInterval);
+      setTimeout(resolve, 400);
+    });
   };
   document.querySelector("#hold-buttons button").click();
 })
