@@ -142,7 +142,7 @@ class Follower:
         for index in range(self._next, min(reached + 1, tracking.space.n)):
             if index in self._called:
                 continue
-            outcome = outcome_of(view, weights, index, absent)
+            outcome = outcome_of(view, weights, index, absent, is_over=is_last)
             if outcome.settled < (0.5 if is_last else 0.9):
                 continue
             clear = outcome.beliefs[outcome.best] / outcome.settled > CLEAR

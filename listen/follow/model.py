@@ -160,8 +160,8 @@ class Model:
     def on_time_log(self, forecast: Forecast) -> Floats:
         """Log density of a boundary heard now that comes as it should."""
         timing = self.timing
-        scale = self.priors.tail_scale
-        close = tailed_log(forecast.behind, forecast.variance, tail=timing.tail, scale=scale)
+        wider = self.priors.tail_scale
+        close = tailed_log(forecast.behind, forecast.variance, tail=timing.tail, scale=wider)
         scale = 0.3 + 0.1 * forecast.mean if forecast.is_gap else 0.15 + 0.05 * forecast.mean
         late = np.where(forecast.behind > 0.0, -forecast.behind / scale - np.log(scale), -np.inf)
         result: Floats = np.logaddexp(np.log1p(-timing.late_tail) + close, np.log(timing.late_tail) + late)
