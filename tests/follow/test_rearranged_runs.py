@@ -86,3 +86,28 @@ def test_a_contact_between_two_passes_is_unexpected() -> None:
 def test_noises_long_after_the_end_are_nobody_s_contact() -> None:
     heard = [*RUN, (31.0, 31.8), (36.0, 36.5)]
     assert kinds(timeline_of(SIX), heard, 40.0) == [FINE] * 6
+
+
+@pytest.mark.parametrize("early_s", [0.4, 0.5])
+def test_with_a_steady_override_a_start_half_a_second_early_is_called(early_s: float) -> None:
+    """Ends on time, all else on time: 1500 mm/min makes 0.4 s 10 mm."""
+    heard = [*RUN[:2], (11.0 - early_s, 13.0), *RUN[3:]]
+    program = timeline_of(SIX, feed_override=100.0, override_steady=True)
+    expected = [FINE, FINE, VerdictKind.STARTED_EARLY, FINE, FINE, FINE]
+    assert kinds(program, heard, 30.0) == expected
+    told = [item for item in live(program, heard, 30.0) if isinstance(item, Verdict)]
+    assert [v.kind for v in told] == expected
+    assert told[2].witness == "earlier contact"
+    assert told[2].early_by_mm == pytest.approx(25.0 * early_s, abs=2.5)
+
+
+def test_a_steady_run_that_strays_as_machines_do_is_as_expected() -> None:
+    strays = [0.0, -0.06, 0.08, -0.05, 0.1, -0.08]
+    heard = [(start + stray, stop + 0.5 * stray) for (start, stop), stray in zip(RUN, strays, strict=True)]
+    program = timeline_of(SIX, feed_override=100.0, override_steady=True)
+    assert kinds(program, heard, 30.0) == [FINE] * 6
+
+
+def test_a_contact_that_stops_half_way_has_ended_early_once_the_run_is_over_live_too() -> None:
+    told = [v for v in live(timeline_of(SIX), [*RUN[:5], (20.0, 21.0)], 30.0) if isinstance(v, Verdict)]
+    assert [v.kind for v in told] == [FINE] * 5 + [VerdictKind.ENDED_EARLY]
