@@ -314,6 +314,23 @@ def preview(
 
 
 @app.command()
+def coach(
+    out: Annotated[Path, typer.Option("--out", help="The page to write.")] = Path("lessons.html"),
+    job: Annotated[Path | None, typer.Option(help="Tell travel for this job's machine.")] = None,
+    seed: Annotated[int, typer.Option(help="Another number, another machine and room.")] = 1,
+) -> int:
+    """Write the listening lessons: hear it, name it, hold, follow.
+
+    One page that works from disk with the network off; what you answer stays in your browser.
+
+    Example: cut-listen coach --out lessons.html
+    """
+    from listen import cli_coach
+
+    return cli_coach.coach(out, job=job, seed=seed)
+
+
+@app.command()
 def teach(
     runs: Annotated[list[Path], typer.Argument(metavar="RUN...", help="Run folders with labels.json.")],
     check: Annotated[bool, typer.Option("--check", help="Only score the model on them.")] = False,

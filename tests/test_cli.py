@@ -14,7 +14,7 @@ from listen.cli import FAILED, FINE, main
 
 pytestmark = pytest.mark.closed
 JOBS = Path(__file__).parent / "jobs"
-VERBS = ("demo", "job", "expect", "live", "replay", "devices", "preview", "teach", "runs")
+VERBS = ("demo", "job", "expect", "live", "replay", "devices", "preview", "coach", "teach", "runs")
 
 
 def refused(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> str:
