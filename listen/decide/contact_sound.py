@@ -12,7 +12,7 @@ from listen.states import ContactSound, Event, Finding, Standing, State
 LOW_HZ, HIGH_HZ = 300.0, 8000.0
 KEPT_S = 240.0
 EDGE_S = 0.08  # left out next to a change of contact
-CHATTER_S = 0.25  # a line must stand out for so long
+CHATTER_S = 0.35  # a line must stand out for so long: entries and exits sing for less
 CHATTER_OVER_DB = 15.0  # off the comb of a known speed
 DROWNS_ALL_DB = 22.0  # where the speed is not known: a comb line of a clean cut seldom does
 LOWEST_MODE_HZ = 250.0  # tool and spindle sing above this; common practice, no source
@@ -50,6 +50,7 @@ class ContactListener:
         self._last_air = 0
         self._chatter: list[tuple[int, float, float]] = []
         self._chatter_told = False
+        self._may_be_over = False  # an exit is supposed: what sings now is no chatter
         self._air_lines: list[float] = []
 
     def start_anew(self) -> tuple[ContactSound, ...]:
@@ -67,13 +68,17 @@ class ContactListener:
         lines = values[self._layout.lines]
         if self._entry is None:
             self._air_lines = [float(f) for f in lines[0::3] if f > 0.0]
-        else:
+        elif not self._may_be_over:
             yield from self._look_for_chatter(at, lines)
 
     def hear(self, event: Event) -> Iterator[ContactSound]:
         """Note where contacts begin, and sum one up when it ends."""
+        if event.state is State.AIR and event.standing is not Standing.CONFIRMED:
+            self._may_be_over = event.standing is Standing.PROVISIONAL
+            self._chatter.clear()
         if event.standing is not Standing.CONFIRMED:
             return
+        self._may_be_over = False
         if event.state is State.ENTRY:
             self._entry = event.at
             self._chatter.clear()
