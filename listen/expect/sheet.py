@@ -17,6 +17,7 @@ import numpy as np
 from listen.expect.approach import Approach, Rung, approaches, least_override
 from listen.expect.contacts import Cut
 from listen.expect.expected import Expected
+from listen.expect.sheet_programs import programs_of
 from listen.expect.stock import outline_of
 from listen.expect.stopping import RealClock
 from listen.job import After, Job, Setup
@@ -90,6 +91,7 @@ def _setup(expected: Expected, path: TimedPath, job: Job) -> Sheet:
     floor = stocks[0]["low"][2] if stocks else None
     lowest = float(deepest.min()) if deepest.size else math.nan
     return {
+        "programs": programs_of(path, job),
         "material": job.material.name or None,
         "offsets_used": [path.offset_names[int(i)] for i in np.unique(path.offset)],
         "stock": stocks,

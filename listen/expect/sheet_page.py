@@ -5,6 +5,7 @@ from html import escape
 
 from listen.expect.drawing import first_touch, plan
 from listen.expect.sheet import Sheet
+from listen.expect.sheet_programs import program_lines
 from listen.expect.sheet_terminal import FIXED, Shown, clock_text, look_text
 from listen.job import Job
 
@@ -29,6 +30,7 @@ td.n, th.n { text-align: right }
 .pair { display: flex; gap: 4mm; align-items: flex-start }
 .pair > svg { flex: none }
 .pair > div { flex: 1 }
+.files { font-size: 8.5pt; overflow-wrap: anywhere }
 .touch { break-inside: avoid-page }
 .shows { font-size: 15pt; font-weight: bold; font-variant-numeric: tabular-nums }
 svg { border: 0.2mm solid #888; background: #fff }
@@ -141,7 +143,11 @@ def _setup(sheet: Sheet, shown: Shown) -> str:
         ],
     )
     lines = "".join(f"<p>{escape(fact)}</p>" for fact in facts)
-    return f'<h2>Is this my set-up?</h2><div class="pair">{plan(sheet)}<div>{lines}</div></div>{tools}'
+    files = "<br>".join(escape(row) for item in setup["programs"] for row in program_lines(item, shown))
+    return (
+        f'<h2>Is this my set-up?</h2><div class="pair">{plan(sheet)}<div>{lines}</div></div>'
+        f'<p class="files">{files}</p>{tools}'
+    )
 
 
 def _touch(touch: Sheet, sheet: Sheet, shown: Shown, job: Job) -> str:

@@ -9,6 +9,7 @@ from rich.table import Table
 from rich.text import Text
 
 from listen.expect.sheet import Sheet
+from listen.expect.sheet_programs import program_lines
 
 WIDTH = 100
 FIXED = "Advice only. This sheet cannot stop the machine. Watch the machine."
@@ -118,6 +119,7 @@ def _setup(sheet: Sheet, shown: Shown) -> list[RenderableType]:
     rows.append(f"Lowest Z in feed {shown.length(setup['lowest_z'])}, {distance} {side} the underside")
     travel = setup["travel"]
     rows.append(f"Travel from {shown.place(travel['low'])} to {shown.place(travel['high'])}")
+    rows += [line for program in setup["programs"] for line in program_lines(program, shown)]
     return [Text("  " + row) for row in rows]
 
 

@@ -1,5 +1,6 @@
 """The first-run sheet: what it says, in which order, and that each form of it can be used."""
 
+import hashlib
 import json
 import subprocess
 from html.parser import HTMLParser
@@ -96,6 +97,24 @@ def test_the_terminal_answers_the_four_questions_of_an_operator_within_its_width
     order = [text.index(word) for word in ("Warnings", "Is this my set-up?", "touches first", "Passes")]
     assert order == sorted(order)
     assert "Advice only. This sheet cannot stop the machine. Watch the machine." in text
+
+
+def test_the_sheet_tells_one_program_file_from_another(job: Job) -> None:
+    """Counted by hand in PROGRAM; the checksum against hashlib, the size against the file."""
+    sheet = _sheet(job)
+    facts = sheet["setup"]["programs"][0]  # type: ignore[index]
+    data = job.programs[0].read_bytes()
+    assert (facts["bytes"], facts["lines"]) == (len(data), data.count(b"\n"))
+    assert facts["sha256"] == hashlib.sha256(data).hexdigest()
+    assert (facts["first_line"], facts["last_line"], facts["ended_by"]) == ("%", "%", "M30")
+    assert facts["travel"] == {"low": [-20.0, 3.0, -12.0], "high": [100.0, 25.0, 100.0]}
+    assert [(i["tool"], i["z"]) for i in facts["lowest"]] == [(1, -3.0), (2, -12.0)]
+    assert [(i["tool"], i["line"]) for i in facts["restarts"]] == [(1, 6), (2, 14)]
+    for text in (terminal_text(sheet), sheet_page(sheet, job)):
+        assert facts["sha256"] in text
+        assert f"{len(data)} bytes, {facts['lines']} lines" in text
+        assert "T2 -12.000 (G54, line" in text
+        assert "Restart T2 from line 14 takes for granted: " in text
 
 
 def test_force_and_chip_are_told_only_on_demand(job: Job) -> None:

@@ -1,0 +1,84 @@
+"""What the sheet says of the program files themselves: size, checksum, reach, restart lines."""
+
+import math
+from typing import Any
+
+from listen.job import Job
+from listen.program import program_facts, read_program, time_program
+from listen.program.facts import LowestZ, ProgramFacts
+from listen.program.path import TimedPath
+
+
+def programs_of(path: TimedPath, job: Job) -> list[dict[str, Any]]:
+    """Facts of each program file of a job, in the order of running; lengths in mm.
+
+    A file that is not there any more has none.
+    """
+    found = []
+    for name in job.programs:
+        if not name.is_file():
+            continue
+        program = read_program(name, job=job)
+        timed = path if len(job.programs) == 1 else time_program(program, job.machine)
+        found.append(_values(name.name, program_facts(program, timed), timed.files))
+    return found
+
+
+def _values(name: str, facts: ProgramFacts, files: tuple[str, ...]) -> dict[str, Any]:
+    return {
+        "name": name,
+        "bytes": facts.n_bytes,
+        "lines": facts.n_lines,
+        "sha256": facts.checksum,
+        "first_line": facts.first_line,
+        "last_line": facts.last_line,
+        "ended_by": facts.ended_by,
+        "travel": {"low": [_known(v) for v in facts.low], "high": [_known(v) for v in facts.high]},
+        "lowest": [_lowest(item) for item in facts.lowest],
+        "restarts": [
+            {
+                "tool": use.tool,
+                "line": use.line,
+                "file": files[use.file] if use.file < len(files) else name,
+                "taken_for_granted": list(use.taken_for_granted),
+            }
+            for use in facts.restarts
+        ],
+    }
+
+
+def _lowest(item: LowestZ) -> dict[str, Any]:
+    return {"tool": item.tool, "z": _known(item.z), "line": item.line, "offset": item.offset}
+
+
+def _known(value: float) -> float | None:
+    return round(value, 4) + 0.0 if math.isfinite(value) else None
+
+
+def program_lines(program: dict[str, Any], shown: Any) -> list[str]:
+    """The facts of one program as lines to read, lengths in the job's unit."""
+    first, last = (_short(program[key]) for key in ("first_line", "last_line"))
+    travel = program["travel"]
+    lows = [
+        f"T{i['tool']} {shown.length(i['z'])} ({i['offset']}, line {i['line']})" for i in program["lowest"]
+    ]
+    return [
+        f"{program['name']}: {program['bytes']} bytes, {program['lines']} lines, "
+        f"ended by {program['ended_by']}",
+        f"SHA-256 {program['sha256']}",
+        f"First line {first}   last line {last}",
+        f"Travel, rapids and arcs with it, {shown.place(travel['low'])} to {shown.place(travel['high'])}",
+        f"Lowest Z of each tool: {', '.join(lows) or 'not known'}",
+        *(_restart(use, program["name"]) for use in program["restarts"]),
+    ]
+
+
+def _restart(use: dict[str, Any], name: str) -> str:
+    where = f"line {use['line']}" + (f" of {use['file']}" if use["file"] != name else "")
+    if not use["taken_for_granted"]:
+        return f"Restart T{use['tool']} from {where}: all that it needs is said from there on"
+    return f"Restart T{use['tool']} from {where} takes for granted: {', '.join(use['taken_for_granted'])}"
+
+
+def _short(line: str) -> str:
+    return line if len(line) <= 30 else line[:29] + "…"
