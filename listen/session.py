@@ -205,6 +205,19 @@ class Plan:
         return tuple(c for c in self.timeline.cautions if c.kind not in NOTE_KINDS)
 
 
+_READING = 0.2
+"""Share of the progress that reading the program takes."""
+
+
+def _part(
+    progress: Callable[[float], None] | None, low: float, high: float
+) -> Callable[[float], None] | None:
+    """The same progress for one part of the work, its own 0 to 1 laid between two shares."""
+    if progress is None:
+        return None
+    return lambda share: progress(low + (high - low) * share)
+
+
 def plan_job(job: Job, *, progress: Callable[[float], None] | None = None) -> Plan:
     """What a job's program should do: contacts, holds, and the cautions of program and stock.
 
@@ -213,10 +226,11 @@ def plan_job(job: Job, *, progress: Callable[[float], None] | None = None) -> Pl
     ListenError
         If the program cannot be read or the job does not fit it.
     """
-    programs = [read_program(program, job=job) for program in job.programs]
+    reading = _part(progress, 0.0, _READING)
+    programs = [read_program(program, job=job, progress=reading) for program in job.programs]
     paths = [time_program(program, job.machine) for program in programs]
     path = joined_path(paths)
-    expected = expect(path, job, progress=progress)
+    expected = expect(path, job, progress=_part(progress, _READING, 1.0))
     checked = [
         c for program, own in zip(programs, paths, strict=True) for c in check_program(program, own, job)
     ]

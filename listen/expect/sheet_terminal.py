@@ -118,7 +118,8 @@ def _setup(sheet: Sheet, shown: Shown) -> list[RenderableType]:
     distance = shown.length(None if above is None else abs(above))
     rows.append(f"Lowest Z in feed {shown.length(setup['lowest_z'])}, {distance} {side} the underside")
     travel = setup["travel"]
-    rows.append(f"Travel from {shown.place(travel['low'])} to {shown.place(travel['high'])}")
+    if len(setup["programs"]) != 1:
+        rows.append(f"Travel from {shown.place(travel['low'])} to {shown.place(travel['high'])}")
     rows += [line for program in setup["programs"] for line in program_lines(program, shown)]
     return [Text("  " + row) for row in rows]
 

@@ -117,6 +117,17 @@ def test_the_sheet_tells_one_program_file_from_another(job: Job) -> None:
         assert "Restart T2 from line 14 takes for granted: " in text
 
 
+def test_a_long_program_tells_its_progress_from_the_reading_to_the_end(job: Job) -> None:
+    from listen.session import plan_job
+
+    cuts = "".join(f"G1 X{x % 90}. Z{-1 - x % 2}.\n" for x in range(20000))
+    job.programs[0].write_text(PROGRAM.replace("G0 Z50.\nT2", f"{cuts}G0 Z50.\nT2"))
+    told: list[float] = []
+    plan_job(job, progress=told.append)
+    assert told == sorted(told)
+    assert told[0] < 0.2 < told[-1] <= 1.0
+
+
 def test_force_and_chip_are_told_only_on_demand(job: Job) -> None:
     sheet = _sheet(job)
     assert "force N" not in terminal_text(sheet)
