@@ -10,7 +10,7 @@ from listen.decide.contact_sound import ContactListener
 from listen.decide.decoder import Decoder, DecoderSettings, Scores
 from listen.decide.layout import Layout
 from listen.decide.model import Model
-from listen.decide.network import Memory
+from listen.decide.network import Memory, shares
 from listen.decide.review import Review
 from listen.errors import ListenError
 from listen.states import ContactSound, Event, Finding, StateLikelihoods
@@ -94,7 +94,7 @@ class Decide:
     def _frames(self, frames: Frames) -> Iterator[Decided]:
         scores = self._memory.push(frames.values[:, self.layout.model])
         beliefs = 1.0 / (1.0 + np.exp(-scores[:, :3]))
-        states = _softmax(scores[:, 3:])
+        states = shares(scores[:, 3:])
         yield StateLikelihoods(
             at=frames.at, log_likelihood=np.log(states + 1e-9) - PRIOR, contact=beliefs[:, 0]
         )
@@ -109,9 +109,3 @@ class Decide:
 
 def _scores(at: int, beliefs: NDArray[np.float64], states: NDArray[np.float64]) -> Scores:
     return Scores(at=at, now=float(beliefs[0]), states=states)
-
-
-def _softmax(scores: NDArray[np.float64]) -> NDArray[np.float64]:
-    raised = np.exp(scores - scores.max(axis=1, keepdims=True))
-    shares: NDArray[np.float64] = raised / raised.sum(axis=1, keepdims=True)
-    return shares

@@ -58,6 +58,13 @@ def score_whole(network: Network, features: NDArray[np.float64]) -> NDArray[np.f
     return _dense(network.heads, flow).astype(np.float64)
 
 
+def shares(scores: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Scores as shares that add up to 1 in each row, shape (n_frames, n_states)."""
+    raised = np.exp(scores - scores.max(axis=1, keepdims=True))
+    found: NDArray[np.float64] = raised / raised.sum(axis=1, keepdims=True)
+    return found
+
+
 def _squeeze(network: Network, features: NDArray[np.float64]) -> Array:
     scaled = (features.astype(np.float32) - network.mean) * network.scale
     return np.maximum(_dense(network.squeeze, scaled), np.float32(0.0))

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.decide.model import Network
-from listen.decide.network import score_whole
+from listen.decide.network import score_whole, shares
 
 LOOKS_BACK = 800  # frames
 
@@ -32,7 +32,5 @@ class Review:
 
     def __call__(self) -> NDArray[np.float64]:
         """Belief in contact of each kept frame, shape (n_frames,), the latest last."""
-        scores = score_whole(self._network, np.array(self._rows))
-        raised = np.exp(scores - scores.max(axis=1, keepdims=True))
-        belief: NDArray[np.float64] = 1.0 - raised[:, 0] / raised.sum(axis=1)
+        belief: NDArray[np.float64] = 1.0 - shares(score_whole(self._network, np.array(self._rows)))[:, 0]
         return belief

@@ -13,7 +13,7 @@ from listen.decide.decoder import SURE_FRAMES
 from listen.decide.kernels import best_path, bridged, runs_of
 from listen.decide.layout import Layout
 from listen.decide.model import Model
-from listen.decide.network import Memory, score_whole
+from listen.decide.network import Memory, score_whole, shares
 from listen.decide.read_out import fit_read_out, separation
 from listen.states import Event, State
 
@@ -88,7 +88,7 @@ def second_look(
     if len(frames) < 5:
         return ()
     features = frames.values[:, layout.model]
-    states = _softmax(score_whole(model.second, features))
+    states = shares(score_whole(model.second, features))
     belief = 1.0 - states[:, 0]
     odds = _taught(belief, layout.vectors(frames.values), hop_s=layout.hop_s, settings=settings)
     path = best_path(settings.gain * odds, settings.switch_cost)
@@ -102,7 +102,7 @@ def second_look(
 
 def contact_belief(frames: Frames, model: Model, layout: Layout) -> NDArray[np.float64]:
     """Belief in contact of the two-sided ear alone, shape (n_frames,)."""
-    return 1.0 - _softmax(score_whole(model.second, frames.values[:, layout.model]))[:, 0]
+    return 1.0 - shares(score_whole(model.second, frames.values[:, layout.model]))[:, 0]
 
 
 def _live_odds(model: Model, features: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -123,12 +123,6 @@ def _drop_doubted(
     for begin, stop in runs_of(path):
         if stop - begin > long_frames and odds[begin:stop].mean() + live[begin:stop].mean() < 0.0:
             path[begin:stop] = False
-
-
-def _softmax(scores: NDArray[np.float64]) -> NDArray[np.float64]:
-    raised = np.exp(scores - scores.max(axis=1, keepdims=True))
-    shares: NDArray[np.float64] = raised / raised.sum(axis=1, keepdims=True)
-    return shares
 
 
 def _log_odds(belief: NDArray[np.float64]) -> NDArray[np.float64]:
