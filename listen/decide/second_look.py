@@ -100,11 +100,6 @@ def second_look(
     return _events(path, sure, states, frames.at, back=layout.back(hop))
 
 
-def contact_belief(frames: Frames, model: Model, layout: Layout) -> NDArray[np.float64]:
-    """Belief in contact of the two-sided ear alone, shape (n_frames,)."""
-    return 1.0 - shares(score_whole(model.second, frames.values[:, layout.model]))[:, 0]
-
-
 def _live_odds(model: Model, features: NDArray[np.float64]) -> NDArray[np.float64]:
     """What the live ear thought of each frame a second later, as log odds held to ±9 nats."""
     sure = Memory(model.live).push(features)[:, 2]

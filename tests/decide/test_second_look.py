@@ -1,0 +1,121 @@
+"""The second look's parts against outside libraries, brute force and hand-worked cases."""
+
+from itertools import product
+
+import numpy as np
+import pytest
+from sklearn.linear_model import LogisticRegression
+from sklearn.metrics import roc_auc_score
+
+from listen.decide.contact_sound import ContactListener
+from listen.decide.kernels import best_path, bridged
+from listen.decide.layout import Layout
+from listen.decide.read_out import fit_read_out, separation
+from listen.decide.second_look import _drop_doubted
+from listen.states import Event, Finding, Standing, State
+
+HOP = 10
+
+
+@pytest.mark.twin
+@pytest.mark.parametrize("seed", range(8))
+def test_the_best_path_is_the_best_of_all_paths(seed: int) -> None:
+    """Brute force over all 2^9 paths: half the odds a frame for the right side, less the cost of changes."""
+    odds = np.random.default_rng(seed).normal(0.0, 2.0, 9)
+
+    def worth(path: tuple[int, ...]) -> float:
+        signs = np.array(path) * 2 - 1
+        return float(0.5 * signs @ odds) - 1.5 * int(np.abs(np.diff(path)).sum())
+
+    best = max(product((0, 1), repeat=9), key=worth)
+    found = best_path(odds, 1.5)
+    assert worth(tuple(int(v) for v in found)) == pytest.approx(worth(best), abs=1e-9)
+
+
+@pytest.mark.closed
+def test_short_gaps_are_closed_and_short_stretches_dropped() -> None:
+    path = np.array([0, 1, 1, 1, 0, 1, 1, 1, 0, 0, 0, 0, 1, 0, 0], dtype=bool)
+    assert np.flatnonzero(bridged(path, 3)).tolist() == [1, 2, 3, 4, 5, 6, 7]
+
+
+@pytest.mark.reference
+def test_the_read_out_finds_what_a_public_library_finds() -> None:
+    """scikit-learn's LogisticRegression, balanced, with the same penalty on the same scaled columns."""
+    rng = np.random.default_rng(1)
+    contact, air = rng.normal(1.0, 1.0, (300, 4)), rng.normal(0.0, 1.0, (100, 4))
+    ours = fit_read_out(contact, air, stiffness=0.02)
+    rows = (np.vstack([contact, air]) - ours.mean) / ours.spread
+    label = np.repeat([1, 0], [300, 100])
+    weight = np.repeat([0.5 / 300, 0.5 / 100], [300, 100])
+    theirs = LogisticRegression(C=1.0 / 0.02, tol=1e-8).fit(rows, label, sample_weight=weight)
+    np.testing.assert_allclose(ours.weight, theirs.coef_[0], rtol=0, atol=0.02)
+    assert ours.bias == pytest.approx(float(theirs.intercept_[0]), abs=0.02)
+
+
+@pytest.mark.reference
+def test_separation_is_the_area_under_the_curve_of_a_public_library() -> None:
+    rng = np.random.default_rng(2)
+    contact, air = rng.normal(0.7, 1.0, 80), rng.normal(0.0, 1.0, 120)
+    theirs = roc_auc_score(np.repeat([1, 0], [80, 120]), np.concatenate([contact, air]))
+    assert separation(contact, air) == pytest.approx(theirs, abs=1e-12)
+
+
+@pytest.mark.closed
+def test_a_long_contact_that_both_ears_together_doubt_is_dropped_and_a_short_one_kept() -> None:
+    """Two-sided +1 and live -3 are below nothing; only contacts over 100 frames are asked of both."""
+    for length, kept in ((150, 0), (80, 80)):
+        path = np.zeros(300, dtype=bool)
+        path[50 : 50 + length] = True
+        _drop_doubted(path, np.full(300, 1.0), np.full(300, -3.0), 100)
+        assert int(path.sum()) == kept
+
+
+def listener(spindle_hz: float) -> ContactListener:
+    layout = Layout(
+        model=slice(0, 0),
+        bands=slice(0, 1),
+        fine=slice(0, 0),
+        lines=slice(1, 4),
+        band_edges_hz=np.array([300.0, 8000.0]),
+        hop_s=0.01,
+        window_s=0.02,
+    )
+    return ContactListener(layout, hop=HOP, spindle_hz=spindle_hz, flutes=2)
+
+
+def sing(ear: ContactListener, frequency_hz: float, over_db: float, *, n_frames: int = 60) -> list[Finding]:
+    """A contact of `n_frames` in which one line stands out, after air without a line."""
+    list(ear.frame(HOP, np.array([-60.0, 0.0, 0.0, 0.0])))
+    entry = Event(state=State.ENTRY, at=HOP, decided_at=HOP, probability=1.0)
+    list(ear.hear(entry))
+    row = np.array([-40.0, frequency_hz, -30.0, over_db])
+    return [found for i in range(n_frames) for found in ear.frame((i + 2) * HOP, row)]
+
+
+@pytest.mark.closed
+@pytest.mark.parametrize(
+    ("frequency_hz", "over_db", "spindle_hz", "told"),
+    [
+        (944.0, 20.0, 83.333, True),  # between the 11th (916.7) and 12th (1000.0) turn line
+        (1000.0, 20.0, 83.333, False),  # on the comb: a clean cut sings there
+        (944.0, 20.0, 0.0, False),  # speed not known: it must drown all else
+        (944.0, 28.0, 0.0, True),
+    ],
+)
+def test_chatter_is_a_line_off_the_comb(
+    frequency_hz: float, over_db: float, spindle_hz: float, told: bool
+) -> None:
+    """The published one-degree benchmark at 5000 rpm: 944 Hz, computed here from parameters from memory."""
+    found = sing(listener(spindle_hz), frequency_hz, over_db)
+    assert [f.kind for f in found] == (["chatter"] if told else [])
+    assert all(f.frequency_hz == pytest.approx(frequency_hz) for f in found)
+
+
+@pytest.mark.closed
+def test_what_sings_while_an_exit_is_supposed_is_no_chatter() -> None:
+    ear = listener(0.0)
+    sing(ear, 944.0, 28.0, n_frames=10)
+    leaving = Event(state=State.AIR, at=100, decided_at=120, probability=0.8, standing=Standing.PROVISIONAL)
+    list(ear.hear(leaving))
+    row = np.array([-40.0, 944.0, -30.0, 28.0])
+    assert [f for i in range(12, 80) for f in ear.frame(i * HOP, row)] == []
