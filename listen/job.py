@@ -31,6 +31,8 @@ KINDS_OF_TOOL = (
     "other",
 )
 RAPID_PATHS = ("straight", "each axis")
+REACTION_S = 0.5  # of people who expect the sound, 95th percentile and not a laboratory's median
+SURPRISE_S = 1.0  # the same by surprise
 
 
 def nearest(word: str, words: Iterable[str]) -> str:
@@ -211,6 +213,34 @@ class Machine:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Operator:
+    """The person with a hand on feed hold.
+
+    Attributes
+    ----------
+    reaction_s : float
+        Slow reaction to a sound that is expected, 95th percentile, as the lessons measure it [s].
+        It may lengthen what the hold tables reckon with, never shorten it.
+    """
+
+    reaction_s: float = REACTION_S
+
+    def __post_init__(self) -> None:
+        if not 0.05 <= self.reaction_s <= 10.0:
+            raise InputError(f"[operator] reaction_s must be 0.05 to 10 seconds, got {self.reaction_s}")
+
+    @property
+    def expected_s(self) -> float:
+        """What is reckoned with where the sound is expected [s]."""
+        return max(REACTION_S, self.reaction_s)
+
+    @property
+    def surprise_s(self) -> float:
+        """What is reckoned with where it comes by surprise [s]."""
+        return max(SURPRISE_S, 2.0 * self.reaction_s)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
     """All that a first run needs to know beforehand."""
 
@@ -222,6 +252,7 @@ class Job:
     tools: tuple[Tool, ...]
     keep_outs: tuple[KeepOut, ...] = ()
     machine: Machine = field(default_factory=Machine)
+    operator: Operator = field(default_factory=Operator)
     path: Path | None = None
 
     def tool(self, number: int) -> Tool | None:

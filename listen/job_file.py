@@ -27,6 +27,7 @@ from listen.job import (
     Machine,
     Material,
     Mesh,
+    Operator,
     Setup,
     Shape,
     Tool,
@@ -169,6 +170,7 @@ class _Reader:
         keep_outs = table.take("keep_out", "tables [[keep_out]]", _tables) or []
         tools = self._tools(table, scale)
         machine = self._machine(table, scale)
+        operator = self._operator(table)
         table.done()
         return Job(
             programs=tuple(self._beside(name) for name in programs),
@@ -179,6 +181,7 @@ class _Reader:
             tools=tools,
             keep_outs=tuple(self._keep_out(item, scale) for item in keep_outs),
             machine=machine,
+            operator=operator,
             path=path,
         )
 
@@ -329,6 +332,19 @@ class _Reader:
         )
         table.done()
         return tool
+
+    def _operator(self, table: _Table) -> Operator:
+        from_file = table.take("operator_from", 'an operator file, "me.toml"', _text)
+        own = table.take("operator", "a table [operator]", _table) or {}
+        kept: dict[str, Any] = {}
+        if from_file is not None:
+            file = _Table(from_file, _read_toml(self._beside(from_file)))
+            kept = file.need("operator", "a table [operator]", _table)
+            file.done()
+        given = _Table("[operator]", {**kept, **own})
+        reaction_s = given.take("reaction_s", "a number [s]", _number)
+        given.done()
+        return Operator() if reaction_s is None else Operator(reaction_s=reaction_s)
 
     def _machine(self, table: _Table, scale: float) -> Machine:
         from_file = table.take("machine_from", 'a machine file, "mill.toml"', _text)

@@ -12,6 +12,7 @@ from enum import IntEnum, StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.approach import Approach
 from listen.errors import InputError
 
 Place = tuple[float, float, float]
@@ -264,6 +265,10 @@ class Timeline:
         In force when the run starts [percent].
     kind : str
         "raised dry run", "first cut" or "repeat".
+    approaches : tuple of Approach
+        One for each tool, in the order of their first contacts.
+    reaction_s, surprise_s : float
+        What is reckoned with for the person, sound expected and by surprise [s].
     """
 
     program: str
@@ -278,6 +283,9 @@ class Timeline:
     override_steady: bool = False
     single_block: bool = False
     kind: str = "first cut"
+    approaches: tuple[Approach, ...] = ()
+    reaction_s: float = 0.5
+    surprise_s: float = 1.0
 
     def __post_init__(self) -> None:
         starts = [contact.start for contact in self.contacts]
@@ -309,6 +317,8 @@ class Position:
         The contact that is running or comes next.
     probability : float
         Belief in `next_contact` [0 to 1].
+    witness : str
+        What ties it to a place: "earlier contact", "operator", "controller"; "" in a silent approach.
     """
 
     at: int
@@ -318,6 +328,7 @@ class Position:
     rate: float
     next_contact: int | None = None
     probability: float = 1.0
+    witness: str = ""
 
     def __post_init__(self) -> None:
         if not (self.spread >= 0.0 and self.rate >= 0.0):

@@ -11,8 +11,8 @@ from listen.coach import reaction, staircase
 from listen.coach.hand_drill import CAUTIONS, OFF_LINE_MM, Drill
 from listen.coach.lesson_sound import RATE, Recipe, band_power, make_clip, states_of
 from listen.coach.psychoacoustics import roughness, times_as_loud
-from listen.expect.stopping import REACTION_S, SOUND_PATH_S, SURPRISE_S, travel_after_press
-from listen.job import Machine
+from listen.expect.stopping import SOUND_PATH_S, travel_after_press
+from listen.job import REACTION_S, SURPRISE_S, Machine
 from listen.synth import Fault, Made
 
 WORDS = ("air", "entry", "steady", "exit")

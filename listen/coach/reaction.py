@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from listen.errors import InputError
-from listen.expect.stopping import REACTION_S, SOUND_PATH_S, SURPRISE_S, travel_after_press
-from listen.job import Machine
+from listen.expect.stopping import SOUND_PATH_S, travel_after_press
+from listen.job import Machine, Operator
 
 SOONEST_S = 0.1  # quicker than this nobody reacts: the press was on its way before
 LATEST_S = 2.0  # later than this the exit counts as missed
@@ -86,9 +86,8 @@ def hold_reactions(reaction: Reaction) -> tuple[float, float]:
 
     Never below the tables' own figures; without a press that counts it is those.
     """
-    if not reaction.n:
-        return REACTION_S, SURPRISE_S
-    return max(REACTION_S, reaction.slow_s), max(SURPRISE_S, 2.0 * reaction.slow_s)
+    operator = Operator(reaction_s=reaction.slow_s) if reaction.n else Operator()
+    return operator.expected_s, operator.surprise_s
 
 
 def axis_travel_mm(feed_mm_per_min: float, seconds: float) -> float:

@@ -1,10 +1,11 @@
 """Each tool's first approach: in holds that halve what is left, with what the control shows then."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
 
+from listen.approach import Approach, Rung
 from listen.expect import kernels
 from listen.expect.contacts import Cut
 from listen.expect.segments import Segments
@@ -12,71 +13,16 @@ from listen.expect.stopping import (
     FEED_DETENTS,
     PANEL_S,
     RAPID_DETENTS,
-    REACTION_S,
     SERVO_LAG_S,
     stopping_distance,
 )
 from listen.job import Job
 from listen.program.path import TimedPath
-from listen.timeline import Place, SpanKind
+from listen.timeline import SpanKind
 
 LONGEST_MM = 200.0
 LAST_RUNG_MM = 0.75
 COMPARE_MM = 25.0  # near this height the gap is compared with a rule or a block
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Rung:
-    """One hold of an approach.
-
-    Attributes
-    ----------
-    left_mm : float
-        Way along the path to the first touch.
-    place : (x, y, z)
-        What the control shows there, as position [mm, work coordinates].
-    to_go_mm : (x, y, z)
-        What it shows as distance to go of the block that is running [mm].
-    line : int
-    rapid : bool
-        Whether the move there is rapid.
-    highest_override : float | None
-        Highest override at which a press at this rung still stops before the next one
-        [percent]; None: it cannot be caught at any.
-    compare : bool
-        Stop the spindle here and compare the gap with a rule or block.
-    """
-
-    left_mm: float
-    place: Place
-    to_go_mm: Place
-    line: int
-    rapid: bool
-    highest_override: float | None
-    compare: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Approach:
-    """The first touch of one tool and how to come to it.
-
-    Attributes
-    ----------
-    contact : int
-        Id of the tool's first contact.
-    touch : (x, y, z)
-        What the control shows at first touch [mm].
-    downwards : bool
-        Whether the tool comes down onto the work; sideways otherwise.
-    rungs : tuple of Rung
-        Farthest first.
-    """
-
-    tool: int
-    contact: int
-    touch: Place
-    downwards: bool
-    rungs: tuple[Rung, ...]
 
 
 def halvings(way: float, *, last: float = LAST_RUNG_MM) -> tuple[float, ...]:
@@ -118,18 +64,12 @@ def _approach(path: TimedPath, job: Job, segments: Segments, cut: Cut) -> Approa
         rungs.append(_rung(path, job, segments, k, touch_s - left, left))
     if rungs:
         nearest = min(range(len(rungs)), key=lambda i: abs(rungs[i].left_mm - COMPARE_MM))
-        rungs[nearest] = _comparing(rungs[nearest])
+        rungs[nearest] = replace(rungs[nearest], compare=True)
     row = rows[k_touch]
     downwards = bool(row[2] - row[5] > 0.5 * kernels.seg_length(row))
     return Approach(
         tool=contact.tool, contact=contact.id, touch=contact.place, downwards=downwards, rungs=tuple(rungs)
     )
-
-
-def _comparing(rung: Rung) -> Rung:
-    from dataclasses import replace
-
-    return replace(rung, compare=True)
 
 
 def _first_of_tool(path: TimedPath, segments: Segments, k_touch: int) -> int:
@@ -172,7 +112,7 @@ def catchable(speed: float, left_mm: float, job: Job, *, rapid: bool) -> float |
     best = None
     for percent in RAPID_DETENTS if rapid else FEED_DETENTS:
         real = speed * percent / 100.0
-        over = real * (REACTION_S + PANEL_S + SERVO_LAG_S) + stopping_distance(real, job.machine)
+        over = real * (job.operator.expected_s + PANEL_S + SERVO_LAG_S) + stopping_distance(real, job.machine)
         if over <= left_mm / 2.0:
             best = percent
     return best

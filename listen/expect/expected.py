@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from listen.errors import InputError
 from listen.expect import kernels
+from listen.expect.approach import approaches
 from listen.expect.checks import check_stock
 from listen.expect.clearance import Replay
 from listen.expect.contacts import ContactMaker, Cut
@@ -91,6 +92,9 @@ def expect(path: TimedPath, job: Job, *, progress: Progress | None = None) -> Ex
         rapid_override=job.machine.rapid_override,
         override_steady=job.machine.override_steady,
         single_block=job.machine.single_block,
+        approaches=approaches(path, job, segments, cuts),
+        reaction_s=job.operator.expected_s,
+        surprise_s=job.operator.surprise_s,
         kind=job.kind,
     )
     return Expected(timeline=timeline, cuts=tuple(cuts), uncut=uncut, left=left, segments=segments)

@@ -22,13 +22,12 @@ from listen.expect.stopping import (
     LEAST_PRESS_S,
     PAGE_S,
     SOUND_PATH_S,
-    SURPRISE_S,
     RealClock,
     override_of,
     travel_after_press,
     travel_after_sound,
 )
-from listen.job import Job
+from listen.job import REACTION_S, Job
 from listen.program.path import TimedPath
 from listen.timeline import HoldPoint, SpanKind, StopWay
 
@@ -73,6 +72,8 @@ class _Holds:
         self.left = left
         self.many = False
         machine = job.machine
+        self.least_press_s = LEAST_PRESS_S + job.operator.expected_s - REACTION_S
+        self.least_block_s = self.least_press_s + job.operator.surprise_s
         self.clock = RealClock(path, feed=machine.feed_override / 100.0, rapid=machine.rapid_override / 100.0)
 
     def point(self, gap: _Gap) -> HoldPoint:
@@ -85,7 +86,7 @@ class _Holds:
         speed = self._speed_at(0.5 * (gap.start + start))
         how, line, way_note = self._way(gap, opens, closes)
         cue_note = self._no_cue(gap, start, stop)
-        has_room = to_press >= LEAST_PRESS_S or how != StopWay.FEED_HOLD
+        has_room = to_press >= self.least_press_s or how != StopWay.FEED_HOLD
         notes = [note for note in (cue_note, way_note) if note]
         return HoldPoint(
             contact=gap.cut.contact.id,
@@ -93,11 +94,11 @@ class _Holds:
             how=how,
             from_s=start,
             until_s=stop,
-            travel_mm=travel_after_sound(speed, self.job.machine),
+            travel_mm=travel_after_sound(speed, self.job.machine, reaction_s=self.job.operator.expected_s),
             clear_mm=clear,
             time_to_press_s=to_press,
             has_room=has_room,
-            cue=not cue_note and to_press >= LEAST_PRESS_S,
+            cue=not cue_note,
             note="; ".join(notes),
         )
 
@@ -120,14 +121,14 @@ class _Holds:
 
     def _may_have_room(self, gap: _Gap) -> bool:
         """Whether a gap is long enough to press in, or ends a block long enough for single block."""
-        if self.clock.between(gap.start, gap.stop) >= LEAST_PRESS_S:
+        if self.clock.between(gap.start, gap.stop) >= self.least_press_s:
             return True
         a, b = self._span_at(gap.start), self._span_at(gap.stop)
         spans = self.path.spans
         if (spans.kind[a : b + 1] == SpanKind.WAIT).any():
             return True
         first = self._first_span_of_block(a)
-        return self.clock.between(spans.start_s[first], spans.stop_s[b]) >= LEAST_PRESS_S + SURPRISE_S
+        return self.clock.between(spans.start_s[first], spans.stop_s[b]) >= self.least_block_s
 
     def _edge(self, gap: _Gap, *, inside: float, outside: float) -> float:
         """Where, between a time that is clear and one that is not, clear ends."""
@@ -178,7 +179,7 @@ class _Holds:
         a = int(np.searchsorted(rows[:, kernels.T1], gap.start))
         b = int(np.searchsorted(rows[:, kernels.T0], end))
         knots = np.unique(np.concatenate([[gap.start, end], rows[a:b, kernels.T1].clip(gap.start, end)]))
-        short = self.clock.between(gap.start, end) < LEAST_PRESS_S
+        short = self.clock.between(gap.start, end) < self.least_press_s
         most = FEW_SAMPLES if short or self.many else MOST_SAMPLES
         each = max(1, most // max(1, knots.size - 1))
         places = np.linspace(0.0, knots.size - 1.0, (knots.size - 1) * each + 1)
@@ -242,9 +243,8 @@ class _Holds:
         ends = [k for k in range(a, b) if opens <= spans.stop_s[k] <= closes and self._ends_block(k)]
         for k in ends:
             block = self._first_span_of_block(k)
-            if self.path.cycle[k] == 0 and self.clock.between(spans.start_s[block], spans.stop_s[k]) >= (
-                LEAST_PRESS_S + SURPRISE_S
-            ):
+            runs_s = self.clock.between(spans.start_s[block], spans.stop_s[k])
+            if self.path.cycle[k] == 0 and runs_s >= self.least_block_s:
                 running, following = int(spans.line[k]), int(spans.line[k + 1])
                 note = f"switch on while line {running} runs; it ends clear of the work"
                 return StopWay.SINGLE_BLOCK, following, note

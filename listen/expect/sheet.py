@@ -14,7 +14,8 @@ from typing import Any
 
 import numpy as np
 
-from listen.expect.approach import Approach, Rung, approaches, least_override
+from listen.approach import Approach, Rung
+from listen.expect.approach import least_override
 from listen.expect.contacts import Cut
 from listen.expect.expected import Expected
 from listen.expect.sheet_programs import programs_of
@@ -43,9 +44,7 @@ def sheet_of(expected: Expected, path: TimedPath, job: Job) -> Sheet:
         "warnings": [_warning(c.kind, c.line, c.text, c.remedy) for c in timeline.cautions],
         "setup": _setup(expected, path, job),
         "tools": [_tool(job, cuts, number) for number in _tools_in_order(path)],
-        "first_touches": [
-            _first_touch(a, expected, path, job) for a in approaches(path, job, expected.segments, cuts)
-        ],
+        "first_touches": [_first_touch(a, expected, path, job) for a in expected.timeline.approaches],
         "passes": [_pass(expected, number) for number in range(len(timeline.passes))],
         "contacts": [_contact(cut) for cut in cuts],
         "holds": [_hold(hold) for hold in timeline.holds],

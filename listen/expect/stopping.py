@@ -9,7 +9,7 @@ import math
 
 import numpy as np
 
-from listen.job import Machine
+from listen.job import REACTION_S, Machine
 from listen.program.path import TimedPath
 from listen.timeline import SpanKind
 
@@ -18,8 +18,6 @@ DECISION_S = 0.1  # the ear's own delay, by its budget
 PAGE_S = 0.15  # microphone to drawn frame, by its budget
 PANEL_S = 0.03  # hold request through panel and interpolator: 5 to 30 ms, from memory
 SERVO_LAG_S = 0.02  # an axis trails its command by about this; common practice, no source
-REACTION_S = 0.5  # expected
-SURPRISE_S = 1.0
 LEAST_PRESS_S = 1.0
 FEED_DETENTS = (5.0, 10.0, 20.0, 30.0, 40.0, 50.0, 60.0, 70.0, 80.0, 90.0, 100.0)
 RAPID_DETENTS = (5.0, 25.0, 50.0, 100.0)

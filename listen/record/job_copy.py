@@ -7,7 +7,7 @@ from typing import Any
 
 from listen.job import Job
 
-_NAMED = ("program", "machine_from", "tools_from", "mesh", "after")
+_NAMED = ("program", "machine_from", "operator_from", "tools_from", "mesh", "after")
 
 
 def copy_job(job: Job | None, folder: Path) -> None:
