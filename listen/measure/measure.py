@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 
 from listen.blocks import Block, Frames, Gap
 from listen.errors import InputError, ListenError
-from listen.measure.kernels import N_REFERENCES, follow_extremes, follow_references
-from listen.measure.lines import N_LINES, strongest_lines
-from listen.measure.modulation import Modulation
+from listen.measure import envelope_kernels
+from listen.measure.envelope_kernels import follow_envelope, new_envelope
+from listen.measure.kernels import N_REFERENCES, ShortMemory, look_short
+from listen.measure.line_kernels import LEAST, N_LINES, LongMemory, follow_long
 from listen.measure.spectrum import (
     FINE_HIGHEST_HZ,
     FINE_LOWEST_HZ,
@@ -23,10 +24,9 @@ from listen.measure.spectrum import (
     LOWEST_HZ,
     N_BANDS,
     N_FINE,
-    BandPower,
+    Spectrum,
     log_edges,
 )
-from listen.measure.windows import Windows
 
 VERSION = 1
 HOP_S = 0.010
@@ -36,13 +36,16 @@ EVERY_LONG = 4  # hops between two long windows
 REGIONS_HZ = (90.0, 400.0, 1500.0, 5000.0, 18000.0)
 REFERENCES = ("1.7 s", "12 s", "40 s", "slow up")
 EXTREMES = ("level", "low", "high", "lowest")
+N_REGIONS = len(REGIONS_HZ) - 1
+N_RING = 125  # frames of the longer minimum
+AT_ONCE = 50  # frames worked together: more do not fit the processor's cache
 
 
 def _names() -> tuple[str, ...]:
     contrast = [f"band {b} over {r}" for r in REFERENCES for b in range(N_BANDS)]
     extremes = [f"region {g} {e}" for g in range(4) for e in EXTREMES]
     flat = [f"region {g} flatness" for g in range(4)] + [f"region {g} flatness change" for g in range(4)]
-    return (*contrast, *extremes, *flat, "flux", "rise", *Modulation.NAMES, "time heard")
+    return (*contrast, *extremes, *flat, "flux", "rise", *envelope_kernels.NAMES, "time heard")
 
 
 FEATURES = _names()
@@ -54,6 +57,12 @@ MODEL_COLUMNS = slice(0, len(FEATURES))
 BAND_COLUMNS = slice(len(FEATURES), len(FEATURES) + N_BANDS)
 FINE_COLUMNS = slice(len(FEATURES) + N_BANDS, len(FEATURES) + N_BANDS + N_FINE)
 LINE_COLUMNS = slice(len(COLUMNS) - len(LINES), len(COLUMNS))
+CONTRAST = slice(0, len(REFERENCES) * N_BANDS)
+EXTREME = slice(CONTRAST.stop, CONTRAST.stop + len(EXTREMES) * N_REGIONS)
+FLAT = slice(EXTREME.stop, EXTREME.stop + 2 * N_REGIONS)
+FLUX = slice(FLAT.stop, FLAT.stop + 2)
+SWING = slice(FLUX.stop, FLUX.stop + len(envelope_kernels.NAMES))
+N_HELD = 2 * N_REGIONS + N_FINE + len(LINES)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,12 +81,6 @@ class Pace:
         return cls(hop=round(HOP_S * rate), short=round(SHORT_S * rate), long=round(LONG_S * rate))
 
 
-def _row_means(table: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Mean of each row, added up in one order whatever the number of rows."""
-    means: NDArray[np.float64] = np.cumsum(table, axis=1)[:, -1] / table.shape[1]
-    return means
-
-
 class Measure:
     """Turn blocks of sound into frames of features.
 
@@ -90,6 +93,18 @@ class Measure:
     def __init__(self, rate: int) -> None:
         self.rate = rate
         self.pace = Pace.at(rate)
+        self._bands = Spectrum(
+            length=self.pace.short,
+            rate=rate,
+            edges_hz=log_edges(LOWEST_HZ, HIGHEST_HZ, N_BANDS),
+            regions_hz=REGIONS_HZ,
+        )
+        self._fine = Spectrum(
+            length=self.pace.long,
+            rate=rate,
+            edges_hz=log_edges(FINE_LOWEST_HZ, FINE_HIGHEST_HZ, N_FINE),
+            regions_hz=REGIONS_HZ,
+        )
         self._closed = False
         self._heard = 0
         self._begin(0)
@@ -100,29 +115,19 @@ class Measure:
         return self.pace.hop
 
     def _begin(self, start: int) -> None:
-        """Start the context anew at a place in the stream."""
-        pace, rate = self.pace, self.rate
+        """Start the context anew at a place in the stream; the sound before it counts as silence."""
         self._origin = start
         self._n_frames = 0
-        self._short = Windows(length=pace.short, hop=pace.hop)
-        self._long = Windows(length=pace.long, hop=pace.hop)
-        self._hops = Windows(length=pace.hop, hop=pace.hop)
-        edges = log_edges(LOWEST_HZ, HIGHEST_HZ, N_BANDS)
-        fine = log_edges(FINE_LOWEST_HZ, FINE_HIGHEST_HZ, N_FINE)
-        self._bands = BandPower(length=pace.short, rate=rate, edges_hz=edges)
-        self._fine = BandPower(length=pace.long, rate=rate, edges_hz=fine)
-        self._modulation = Modulation(hop=pace.hop)
-        self._region_of_band = np.searchsorted(np.array(REGIONS_HZ), np.sqrt(edges[:-1] * edges[1:])) - 1
-        self._bins = np.searchsorted(self._fine.frequencies, np.array(REGIONS_HZ))
-        self._references = np.zeros((N_REFERENCES, N_BANDS))
-        self._reference_memory = np.array([0.0, -300.0])
-        self._ring = np.zeros((125, 4))
-        self._extreme_memory = np.zeros(5)
-        self._flat_memory = np.zeros((2, 4))
-        self._past_bands = np.zeros((3, N_BANDS))
-        self._held_fine = np.zeros(N_FINE)
-        self._held_flat = np.zeros(8)
-        self._held_lines = np.zeros(len(LINES))
+        self._rest = np.zeros(self.pace.long - self.pace.hop)
+        self._envelope = new_envelope(self.pace.hop)
+        self._short = ShortMemory(
+            references_db=np.zeros((N_REFERENCES, N_BANDS)),
+            reference=np.array([0.0, -300.0]),
+            ring=np.zeros((N_RING, N_REGIONS)),
+            extreme=np.zeros(1 + N_REGIONS),
+            past=np.zeros((3, N_BANDS)),
+        )
+        self._long = LongMemory(seen=np.zeros(1), flat=np.zeros(N_REGIONS), held=np.zeros(N_HELD))
 
     def push(self, given: Block | Gap) -> tuple[Frames | Gap, ...]:
         """Take the next block, give the frames it completes; a gap starts the context anew."""
@@ -148,88 +153,41 @@ class Measure:
         return ()
 
     def _frames(self, samples: NDArray[np.float64]) -> Iterator[Frames]:
-        short = self._short.push(samples)
-        long = self._long.push(samples)
-        hops = self._hops.push(samples)
-        if short.shape[0]:
-            n_before = self._n_frames
-            self._n_frames += short.shape[0]
-            index = np.arange(n_before + 1, self._n_frames + 1, dtype=np.int64)
-            yield Frames(
-                at=self._origin + index * self.pace.hop, values=self._values(short, long, hops, n_before)
-            )
-
-    def _values(
-        self,
-        short: NDArray[np.float64],
-        long: NDArray[np.float64],
-        hops: NDArray[np.float64],
-        n_before: int,
-    ) -> NDArray[np.float64]:
-        n_frames = short.shape[0]
+        hop = self.pace.hop
+        waiting = np.concatenate([self._rest, samples])
+        n_frames = (waiting.size - self.pace.long) // hop + 1
+        self._rest = waiting[n_frames * hop :].copy()
+        if not n_frames:
+            return
         values = np.zeros((n_frames, len(COLUMNS)))
-        density = self._bands.bands(self._bands.power(short))
-        bands_db = 10.0 * np.log10(density)
-        width = 4 * N_BANDS
-        contrast = np.empty((n_frames, width))
-        follow_references(
-            bands_db, self._bands.alive, self._references, self._reference_memory, HOP_S, contrast
+        for i in range(0, n_frames, AT_ONCE):
+            self._fill(waiting[i * hop :], self._n_frames + i, values[i : i + AT_ONCE])
+        at = self._origin + hop * np.arange(self._n_frames + 1, self._n_frames + n_frames + 1, dtype=np.int64)
+        self._n_frames += n_frames
+        yield Frames(at=at, values=values)
+
+    def _fill(self, sound: NDArray[np.float64], n_before: int, values: NDArray[np.float64]) -> None:
+        """Fill the rows of some frames; the long window of the first is where `sound` begins."""
+        pace, n_frames = self.pace, len(values)
+        power = self._bands.power(sound, start=pace.long - pace.short, step=pace.hop, n_windows=n_frames)
+        parts = [values[:, part] for part in (CONTRAST, EXTREME, FLUX, BAND_COLUMNS)]
+        look_short(power, self._bands.bank, self._short, n_before, HOP_S, *parts)
+        first = -n_before % EVERY_LONG
+        n_long = len(range(first, n_frames, EVERY_LONG))
+        power = self._fine.power(sound, start=first * pace.hop, step=EVERY_LONG * pace.hop, n_windows=n_long)
+        follow_long(
+            power,
+            np.log(power + LEAST),
+            self._fine.bank,
+            self._fine.region_edges,
+            self._fine.step_hz,
+            self._long,
+            HOP_S * EVERY_LONG / 5.0,
+            first,
+            EVERY_LONG,
+            values[:, FLAT],
+            values[:, FINE_COLUMNS.start :],
         )
-        values[:, :width] = np.clip(contrast, -40.0, 40.0) / 10.0
-        values[:, width : width + 16] = self._extremes(density) / 10.0
-        self._fill_long(long, n_before, values, width + 16)
-        self._fill_flux(bands_db, values, width + 24)
-        values[:, width + 26 : width + 29] = self._modulation.push(hops)
+        follow_envelope(sound, pace.long - pace.hop, n_before, self._envelope, values[:, SWING])
         seen = np.arange(n_before + 1, n_before + n_frames + 1) * HOP_S
-        values[:, width + 29] = np.minimum(seen / 10.0, 1.0)
-        values[:, BAND_COLUMNS] = bands_db
-        return values
-
-    def _extremes(self, density: NDArray[np.float64]) -> NDArray[np.float64]:
-        alive = self._bands.alive
-        levels = np.empty((density.shape[0], 4))
-        for region in range(4):
-            mine = alive & (self._region_of_band == region)
-            levels[:, region] = _row_means(density[:, mine]) if mine.any() else 1.0
-        extremes = np.empty((density.shape[0], 16))
-        follow_extremes(10.0 * np.log10(levels), self._ring, self._extreme_memory, HOP_S, extremes)
-        return np.clip(extremes, -40.0, 40.0)
-
-    def _fill_long(
-        self, long: NDArray[np.float64], n_before: int, values: NDArray[np.float64], column: int
-    ) -> None:
-        for i in range(long.shape[0]):
-            if (n_before + i) % EVERY_LONG == 0:
-                self._look_long(long[i : i + 1])
-            values[i, column : column + 8] = self._held_flat
-            values[i, FINE_COLUMNS] = self._held_fine
-            values[i, LINE_COLUMNS] = self._held_lines
-
-    def _look_long(self, window: NDArray[np.float64]) -> None:
-        power = self._fine.power(window)
-        self._held_fine = 10.0 * np.log10(self._fine.bands(power)[0])
-        self._held_lines = strongest_lines(power[0], np.asarray(self._fine.frequencies, dtype=np.float64))
-        flat = self._flatness(power[0])
-        count, past = self._flat_memory
-        if count[0] == 0:
-            past[:] = flat
-        self._held_flat = np.concatenate([flat, flat - past])
-        past += (flat - past) * max(1.0 / (count[0] + 1.0), HOP_S * EVERY_LONG / 5.0)
-        count += 1.0
-
-    def _flatness(self, power: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Mean of the logarithm less logarithm of the mean, in each region [nepers, ≤ 0]."""
-        flat = np.zeros(4)
-        for region in range(4):
-            bins = power[self._bins[region] : self._bins[region + 1]] + 1e-20
-            if bins.size > 8:
-                flat[region] = np.log(bins).mean() - np.log(bins.mean())
-        return flat
-
-    def _fill_flux(self, bands_db: NDArray[np.float64], values: NDArray[np.float64], column: int) -> None:
-        past = np.concatenate([self._past_bands, bands_db])
-        step = (past[3:] - past[:-3])[:, self._bands.alive]
-        step[: max(0, 3 - self._n_frames + bands_db.shape[0])] = 0.0
-        values[:, column] = _row_means(np.abs(step)) / 10.0
-        values[:, column + 1] = _row_means(np.maximum(step, 0.0)) / 10.0
-        self._past_bands = past[-3:]
+        values[:, MODEL_COLUMNS.stop - 1] = np.minimum(seen / 10.0, 1.0)

@@ -5,10 +5,13 @@ Conventions
 Densities are in full-scale² per Hz, so that they do not depend on rate or window.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
 from listen.errors import InputError
+from listen.measure.kernels import Bank
 
 LOWEST_HZ = 90.0
 HIGHEST_HZ = 18000.0
@@ -26,8 +29,8 @@ def log_edges(low_hz: float, high_hz: float, n_bands: int) -> NDArray[np.float64
     return np.geomspace(low_hz, high_hz, n_bands + 1)
 
 
-class BandPower:
-    """Mean power density of windows in bands.
+class Spectrum:
+    """Power spectra of windows, and which of their bins make which band.
 
     Parameters
     ----------
@@ -36,53 +39,52 @@ class BandPower:
     rate : int
         [Hz]
     edges_hz : ndarray, shape (n_bands + 1,)
-        A band without a bin of its own takes the bin nearest to its centre.
+        A band without a bin of its own takes the bin nearest to its centre; one that lies
+        above what the rate can carry is dead.
+    regions_hz : sequence of float
+        Edges of the wider regions.
 
     Attributes
     ----------
-    alive : ndarray, shape (n_bands,)
-        False for bands that lie above what the rate can carry.
+    bank : Bank
+    region_edges : ndarray, shape (n_regions + 1,)
+        First bin of each region.
+    step_hz : float
+        From bin to bin [Hz].
     """
 
-    def __init__(self, *, length: int, rate: int, edges_hz: NDArray[np.float64]) -> None:
+    def __init__(
+        self, *, length: int, rate: int, edges_hz: NDArray[np.float64], regions_hz: Sequence[float]
+    ) -> None:
         frequencies = np.fft.rfftfreq(length, 1.0 / rate)
-        self.window = np.hanning(length + 2)[1:-1]
-        self._scale = 2.0 / (rate * np.sum(self.window**2))
-        self.alive = edges_hz[1:] <= 0.5 * rate * 0.96
+        self._window = np.hanning(length + 2)[1:-1]
         first = np.searchsorted(frequencies, edges_hz[:-1])
         last = np.searchsorted(frequencies, edges_hz[1:])
         centre = np.sqrt(edges_hz[:-1] * edges_hz[1:])
         nearest = np.argmin(np.abs(frequencies[None, :] - centre[:, None]), axis=1)
         empty = last <= first
-        self._first = np.where(empty, nearest, np.minimum(first, frequencies.size - 1))
-        self._last = np.where(empty, nearest + 1, np.maximum(last, self._first + 1))
-        self.frequencies = frequencies
+        first = np.where(empty, nearest, np.minimum(first, frequencies.size - 1))
+        self.bank = Bank(
+            first=first,
+            last=np.where(empty, nearest + 1, np.maximum(last, first + 1)),
+            alive=edges_hz[1:] <= 0.5 * rate * 0.96,
+            region=np.searchsorted(np.array(regions_hz), centre) - 1,
+            floor=FLOOR,
+        )
+        self._scale = float(2.0 / (rate * np.sum(self._window**2)))
+        self.region_edges = np.searchsorted(frequencies, np.array(regions_hz))
+        self.step_hz = rate / length
 
-    def power(self, windows: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Power density of each bin, shape (n_windows, n_bins)."""
-        spectrum = np.fft.rfft(windows * self.window, axis=1)
-        return (spectrum.real**2 + spectrum.imag**2) * self._scale
-
-    def bands(self, power: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Mean density in each band, shape (n_windows, n_bands); dead bands give the floor."""
-        sums = np.zeros((power.shape[0], power.shape[1] + 1))
-        np.cumsum(power, axis=1, out=sums[:, 1:])
-        width = self._last - self._first
-        mean = (sums[:, self._last] - sums[:, self._first]) / width
-        return np.where(self.alive, np.maximum(mean, FLOOR), FLOOR)
-
-
-def a_weighting_db(frequency_hz: NDArray[np.float64]) -> NDArray[np.float64]:
-    """A-weighting of frequencies above 0 [dB].
-
-    References
-    ----------
-    IEC 61672-1, annex: closed form with poles at 20.6, 107.7, 737.9 and 12194 Hz.
-    """
-    square = np.square(frequency_hz)
-    f1, f2, f3, f4 = 20.598997, 107.65265, 737.86223, 12194.217
-    gain = (f4**2 * square**2) / (
-        (square + f1**2) * np.sqrt((square + f2**2) * (square + f3**2)) * (square + f4**2)
-    )
-    weighted: NDArray[np.float64] = 20.0 * np.log10(gain) + 2.0
-    return weighted
+    def power(
+        self, sound: NDArray[np.float64], *, start: int, step: int, n_windows: int
+    ) -> NDArray[np.float64]:
+        """Power density of windows that begin at `start`, `start + step`, …; shape (n_windows, n_bins)."""
+        windows: NDArray[np.float64] = np.ndarray(
+            shape=(n_windows, self._window.size),
+            dtype=sound.dtype,
+            buffer=sound,
+            offset=start * sound.itemsize,
+            strides=(step * sound.itemsize, sound.itemsize),
+        )
+        spectra = np.fft.rfft(windows * self._window, axis=1)
+        return (spectra.real**2 + spectra.imag**2) * self._scale

@@ -1,5 +1,6 @@
 """Plain-loop twins of the kernels of `measure` and `decide`."""
 
+import itertools
 import math
 from collections.abc import Sequence
 
@@ -52,6 +53,70 @@ def follow_extremes(levels_db: Table, n_ring: int, hop_s: float) -> Table:
         share = max(1.0 / (seen + 1), hop_s / 12.0)
         means = [mean + share * (level - mean) for mean, level in zip(means, frame, strict=True)]
     return rows
+
+
+def mean_in_regions(density: Table, alive: Sequence[bool], region: Sequence[int], n_regions: int) -> Table:
+    """Level of the mean of the live bands of each region."""
+    rows: Table = []
+    for frame in density:
+        row = []
+        for r in range(n_regions):
+            mine = [v for v, live, at in zip(frame, alive, region, strict=True) if live and at == r]
+            row.append(10.0 * math.log10(sum(mine) / len(mine)) if mine else 0.0)
+        rows.append(row)
+    return rows
+
+
+def follow_flux(bands_db: Table, alive: Sequence[bool]) -> Table:
+    """Mean step, and mean rise, of the live bands over three frames."""
+    rows: Table = []
+    for i, frame in enumerate(bands_db):
+        before = bands_db[i - 3] if i >= 3 else frame
+        steps = [v - w for v, w, live in zip(frame, before, alive, strict=True) if live]
+        rows.append([sum(abs(s) for s in steps) / len(steps), sum(max(s, 0.0) for s in steps) / len(steps)])
+    return rows
+
+
+def follow_envelope(sound: Sequence[float], hop: int) -> Table:
+    """Depth, evenness and crest of each whole hop of a sound with silence before it."""
+    sharp = [v - 0.97 * w for v, w in zip(sound, [0.0, *sound[:-1]], strict=True)]
+    edges = [round(k * hop / 8) for k in range(9)]
+    taper = [0.5 - 0.5 * math.cos(2.0 * math.pi * (k + 1) / 257) for k in range(256)]
+    steps = [0.0] * 256
+    rows: Table = []
+    for i in range(len(sound) // hop):
+        power = [v * v for v in sharp[i * hop : (i + 1) * hop]]
+        for low, high in itertools.pairwise(edges):
+            steps.append(math.sqrt(sum(power[low:high]) / (high - low)) + 1e-9)
+        crest = math.log(max(*power, 1e-18) / (sum(power) / hop + 1e-18))
+        rows.append([*_swing(steps[-256:], taper), crest] if i % 2 == 0 else [*rows[-1][:2], crest])
+    return rows
+
+
+def _swing(steps: list[float], taper: list[float]) -> tuple[float, float]:
+    mean = sum(steps) / len(steps)
+    swing = [(v - mean) * t for v, t in zip(steps, taper, strict=True)]
+    even = [_overlap(swing, lag) / _overlap(taper, lag) for lag in range(129)]
+    whole = even[0] + 1e-18
+    return math.sqrt(whole) / mean, max(even[3:]) / whole
+
+
+def _overlap(row: list[float], lag: int) -> float:
+    return sum(v * w for v, w in zip(row[: len(row) - lag], row[lag:], strict=True))
+
+
+def strongest_lines(log_power: Sequence[float], step_hz: float) -> list[list[float]]:
+    """All lines that stand out by 8 dB over the 51 bins around, strongest first: Hz, dB, dB over."""
+    level = [10.0 * v / math.log(10.0) for v in log_power]
+    found = []
+    for k in range(1, len(level) - 1):
+        around = level[max(0, k - 25) : k + 26]
+        over = level[k] - sum(around) / len(around)
+        a, b, c = level[k - 1 : k + 2]
+        if a <= b > c and over >= 8.0 and 120.0 <= k * step_hz <= 8000.0:
+            shift = 0.5 * (a - c) / (a - 2.0 * b + c)
+            found.append([(k + shift) * step_hz, b, over])
+    return sorted(found, key=lambda line: -line[1])
 
 
 def run_memory(
