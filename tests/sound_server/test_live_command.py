@@ -17,7 +17,7 @@ from listen.job_file import load_job
 from listen.replay_run import replay_recording
 from listen.session import plan_job
 from listen.synth import EVALUATION_RANGES, Made, Script, draw_room, draw_voice, synthesise
-from tests.sound_server.conftest import RATE, SoundServer
+from tests.sound_server.server import RATE, SoundServer
 
 pytestmark = [pytest.mark.sound_server, pytest.mark.closed]
 JOB = Path(__file__).parents[1] / "jobs" / "two_passes.toml"

@@ -16,7 +16,7 @@ from playwright.sync_api import sync_playwright
 
 from listen.record import read_run
 from tests.hear.mtconnect_agent import Agent
-from tests.sound_server.conftest import RATE, SoundServer
+from tests.sound_server.server import RATE, SoundServer
 from tests.sound_server.test_live_command import address_of
 
 pytestmark = [pytest.mark.sound_server, pytest.mark.closed]

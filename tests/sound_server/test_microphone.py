@@ -11,7 +11,7 @@ from listen.errors import DeviceError
 from listen.hear.devices import best_rate, list_devices, record
 from listen.hear.level_check import check_level
 from listen.hear.microphone import Microphone
-from tests.sound_server.conftest import RATE, SoundServer
+from tests.sound_server.server import RATE, SoundServer
 
 pytestmark = pytest.mark.sound_server
 Heard = list[Block | Gap]

@@ -1,0 +1,1 @@
+"""What `tools/bench live` is made of."""
