@@ -36,6 +36,7 @@ def test_frames_come_back_with_their_gaps_in_half_precision(tmp_path: Path) -> N
 def test_a_file_that_was_cut_off_gives_its_whole_records(tmp_path: Path) -> None:
     writer = written(tmp_path)
     writer.push(frames([480, 960]))
+    writer.close()
     data = (tmp_path / FEATURES_FILE).read_bytes()
     (tmp_path / FEATURES_FILE).write_bytes(data[:-3])
     assert list(read_features(tmp_path).stretches[0].at) == [480]
