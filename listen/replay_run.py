@@ -12,15 +12,16 @@ from listen.blocks import Block, Gap, LoadSample
 from listen.ears import Ear, FusedEar, LoadEar, SoundEar, shipped_model
 from listen.errors import InputError, RecordingError
 from listen.hear import parse_columns, read_blocks, read_load_log, sound_info
-from listen.job import Job
 from listen.job_file import load_job
 from listen.record import Run, RunWriter, read_header, read_run
 from listen.record.lines import Line
+from listen.record.spectrum import PictureMaker
 from listen.session import Decided, Session, plan_job, second_hearing
 from listen.states import ContactSound, StateLikelihoods
 from listen.timeline import Mark, Timeline
 
 BLOCK_S = 1.0
+SOUND_KEPT = {"sound": "flac", "small": "vorbis", "decisions": "none"}
 WITHOUT_SOUND_HZ = 8000  # the clock of a run that has load and no sound
 KEPT_BY_HAND = ("labels.json",)
 Progress = Callable[[float], None]  # is given the share done, 0 to 1
@@ -37,6 +38,7 @@ def replay_recording(
     load: Path | None = None,
     columns: str = "",
     model: Path | None = None,
+    keep: str = "small",
     progress: Progress = lambda share: None,
 ) -> Run:
     """Listen to a recording and write the run folder; where it is refused nothing is left behind.
@@ -55,6 +57,8 @@ def replay_recording(
         A load log, with `columns` as its column map.
     model : Path | None
         A model folder; the shipped model where none is named.
+    keep : str
+        What the run folder keeps of the sound: "sound" (exact for 16 bits), "small" or "decisions".
     progress : callable
 
     Raises
@@ -63,6 +67,8 @@ def replay_recording(
         For a job, program, recording or load log that cannot be used, and a folder that must not
         be written.
     """
+    if keep not in SOUND_KEPT:
+        raise InputError(f"--keep must be one of {', '.join(SOUND_KEPT)}; got {keep!r}")
     source = _source(recording, job)
     if source.sound is None and load is None and not source.witnesses:
         raise InputError("no sound and no load: `-` needs --load FILE")
@@ -70,18 +76,27 @@ def replay_recording(
     timeline = plan_job(plan).timeline if plan is not None else None
     inputs = inputs_of(source, load, columns)
     ear = _ear(source, with_load=load is not None, model=model)
-    with new_folder(out) as folder:
-        run = _listen(
-            inputs,
-            ear=ear,
-            folder=folder,
+    picture = PictureMaker(source.rate, duration_s=source.length / source.rate)
+    with one_thread(), new_folder(out) as folder:
+        writer = RunWriter(
+            folder,
             rate=source.rate,
+            live=False,
+            sound=SOUND_KEPT[keep] if source.sound is not None else "none",
+            copy_of=source.sound,
+            picture=picture,
             timeline=timeline,
             job=plan,
             source=recording.name,
+        )
+        run = _listen(
+            inputs,
+            ear=ear,
+            writer=writer,
+            timeline=timeline,
             tell=lambda at: progress(0.9 * min(1.0, at / max(1, source.length))),
         )
-        write_page(run, folder / "timeline.html")
+        write_page(replace(run, picture=picture.close()) if run.sound_path else run, folder / "timeline.html")
     progress(1.0)
     return replace(run, folder=out)
 
@@ -196,24 +211,14 @@ def _listen(
     inputs: Iterator[Input],
     *,
     ear: Ear,
-    folder: Path,
-    rate: int,
+    writer: RunWriter,
     timeline: Timeline | None,
-    job: Job | None,
-    source: str,
     tell: Callable[[int], None],
 ) -> Run:
+    rate = writer.header.rate
     session = Session(timeline, ear=ear, rate=rate)
     told: list[Line] = []  # what the second look needs
-    with RunWriter(
-        folder,
-        rate=rate,
-        live=False,
-        sound="none" if ear.runs_on_load else "opus",
-        timeline=timeline,
-        job=job,
-        source=source,
-    ) as writer:
+    with writer:
         for given in inputs:
             lines = _lines(session.push(given))
             told += [item for item in (given, *lines) if isinstance(item, ContactSound | Mark | Gap)]
@@ -230,6 +235,18 @@ def _listen(
 def _lines(decided: tuple[Decided, ...]) -> list[Line]:
     """What is written down: all but the likelihoods of each frame."""
     return [item for item in decided if not isinstance(item, StateLikelihoods)]
+
+
+@contextmanager
+def one_thread() -> Iterator[None]:
+    """Number libraries kept to one thread, so that sums round alike however many workers there are.
+
+    It costs no time: the matrices are small, and several threads wait for each other.
+    """
+    from threadpoolctl import threadpool_limits
+
+    with threadpool_limits(limits=1):
+        yield
 
 
 @contextmanager

@@ -5,6 +5,7 @@ from pathlib import Path
 
 from listen.blocks import Gap, LoadSample
 from listen.errors import InputError
+from listen.record.spectrum import Picture
 from listen.states import ContactSound, Event, Finding
 from listen.timeline import Cue, Flag, Look, Mark, Position, Strength, Timeline, VerdictKind
 
@@ -150,6 +151,8 @@ class Run:
     timeline : Timeline | None
         The sheet, None without a job.
     listings : tuple of Listing
+    picture : Picture | None
+        Of the sound, where it was made while the sound passed by; it is in no file.
     """
 
     folder: Path
@@ -172,6 +175,7 @@ class Run:
     sounds: tuple[ContactSound, ...]
     timeline: Timeline | None
     listings: tuple[Listing, ...]
+    picture: Picture | None = None
 
     @property
     def rate(self) -> int:

@@ -2,13 +2,16 @@
 
 Conventions
 -----------
-Ogg/Opus is small and lossy; FLAC (16 bits) is exact for a 16-bit source and takes any rate. Both are
-appended in short pieces; a FLAC file's header is brought up to date with each piece, so that the
-file opens at any moment.
+Ogg/Opus is small and lossy, and at any moment all but the last tenth of a second is in the file:
+for live. Ogg/Vorbis is as small and three times as quick to make: for a recording that exists anyway.
+FLAC (16 bits) is exact for a 16-bit source and takes any rate; its header is brought up to date with
+each piece, so that the file opens at any moment.
 """
 
 import os
+import shutil
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
@@ -17,12 +20,29 @@ from numpy.typing import NDArray
 
 from listen.errors import InputError, RecordingError
 
-SOUNDS = ("opus", "flac", "none")
 OPUS_RATES = (8000, 12000, 16000, 24000, 48000)
+VORBIS_RATE = 32000  # above, half of the time to make goes into what the page does not draw
 PIECE_S = 0.1  # written to the encoder in pieces of this length
 _PAGE_LATENCY_COMMAND = 0x1302  # libsndfile: SFC_SET_OGG_PAGE_LATENCY_MS
 _PAGE_LATENCY_MS = 100.0
-_OPUS_COMPRESSION = 0.83  # about 48 kbit/s: 10 MB in half an hour
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Form:
+    """How a sound file is written; `level` as the encoder counts it, None for its own."""
+
+    name: str
+    container: str
+    coding: str
+    level: float | None
+
+
+_FORMS = {
+    "opus": _Form(name="sound.ogg", container="OGG", coding="OPUS", level=0.83),  # about 48 kbit/s
+    "vorbis": _Form(name="sound.ogg", container="OGG", coding="VORBIS", level=0.97),  # about 48 kbit/s
+    "flac": _Form(name="sound.flac", container="FLAC", coding="PCM_16", level=None),
+}
+SOUNDS = (*_FORMS, "none")
 
 
 class DiskFile:
@@ -107,16 +127,18 @@ class EncodedSound:
     folder : Path
         Where the file goes: ``sound.ogg`` or ``sound.flac``.
     sound : str
-        "opus" or "flac".
+        "opus", "vorbis" or "flac".
     rate : int
         Rate of what is pushed [Hz]. Opus knows five rates; others are resampled to 48000 Hz.
+        Vorbis is kept at 32000 Hz at most.
     """
 
     def __init__(self, folder: Path, *, sound: str, rate: int) -> None:
         import soundfile
 
-        self.name = "sound.ogg" if sound == "opus" else "sound.flac"
-        self.rate = rate if sound == "flac" or rate in OPUS_RATES else 48000
+        form = _FORMS[sound]
+        self.name = form.name
+        self.rate = _kept_rate(sound, rate)
         self._resampler = None if self.rate == rate else _resampler(rate, self.rate)
         self._piece = max(1, round(PIECE_S * self.rate))
         self._rest = np.empty(0)
@@ -129,14 +151,14 @@ class EncodedSound:
                 "w",
                 samplerate=self.rate,
                 channels=1,
-                format="FLAC" if self._flac else "OGG",
-                subtype="PCM_16" if self._flac else "OPUS",
-                compression_level=None if self._flac else _OPUS_COMPRESSION,
+                format=form.container,
+                subtype=form.coding,
+                compression_level=form.level,
             )
         except soundfile.LibsndfileError as error:
             self._file.close()
             raise RecordingError(f"sound at {rate} Hz cannot be recorded as {sound}: {error}") from None
-        if not self._flac:
+        if sound == "opus":
             _shorten_pages(self._encoder)
 
     @property
@@ -230,11 +252,44 @@ class NoSound:
         """Nothing to close."""
 
 
-def open_sound(folder: Path, *, sound: str, rate: int) -> SoundWriter:
-    """A writer for what the person chose to keep: "opus", "flac" or "none"."""
+class CopiedSound(NoSound):
+    """The file that is listened to, copied: it is small already, and coding it again would harm it."""
+
+    name = "sound.ogg"
+
+    def __init__(self, folder: Path, *, copy_of: Path, rate: int) -> None:
+        super().__init__(rate=rate)
+        shutil.copyfile(copy_of, folder / self.name)
+
+
+def open_sound(folder: Path, *, sound: str, rate: int, copy_of: Path | None = None) -> SoundWriter:
+    """A writer for what the person chose to keep.
+
+    Parameters
+    ----------
+    sound : str
+        "opus", "vorbis", "flac" or "none".
+    copy_of : Path | None
+        The recording that is listened to; small sound is copied from it where it is small already.
+    """
     if sound not in SOUNDS:
         raise InputError(f"sound must be one of {', '.join(SOUNDS)}; got {sound!r}")
-    return NoSound(rate=rate) if sound == "none" else EncodedSound(folder, sound=sound, rate=rate)
+    if sound == "none":
+        return NoSound(rate=rate)
+    if copy_of is not None and sound != "flac" and is_small(copy_of):
+        return CopiedSound(folder, copy_of=copy_of, rate=rate)
+    return EncodedSound(folder, sound=sound, rate=rate)
+
+
+def is_small(path: Path) -> bool:
+    """Whether a recording is one channel of Ogg/Opus or Ogg/Vorbis, as runs keep it."""
+    import soundfile
+
+    try:
+        info = soundfile.info(path)
+    except soundfile.LibsndfileError:
+        return False
+    return bool(info.format == "OGG" and info.channels == 1)
 
 
 def read_sound(path: Path, *, block_samples: int) -> Iterator[NDArray[np.float64]]:
@@ -285,6 +340,12 @@ def sound_length(path: Path) -> tuple[int, int]:
             return int(file.frames), int(file.samplerate)
     except soundfile.LibsndfileError as error:
         raise RecordingError(f"{path} must be a sound file, cannot be read: {error}") from None
+
+
+def _kept_rate(sound: str, rate: int) -> int:
+    if sound == "vorbis":
+        return min(rate, VORBIS_RATE)
+    return rate if sound == "flac" or rate in OPUS_RATES else 48000
 
 
 def _sixteen_bits(samples: NDArray[np.float64]) -> NDArray[np.int16]:

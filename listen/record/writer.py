@@ -18,6 +18,7 @@ from types import TracebackType
 from typing import Self
 
 import numpy as np
+from numpy.typing import NDArray
 
 from listen.blocks import Block, Gap
 from listen.errors import InputError, RecordingError
@@ -29,6 +30,7 @@ from listen.record.reader import read_run
 from listen.record.run import Run, RunHeader
 from listen.record.run_json import write_files
 from listen.record.sound import SoundWriter, open_sound
+from listen.record.spectrum import PictureMaker
 from listen.states import Event
 from listen.timeline import Position, Timeline, Verdict
 
@@ -54,8 +56,12 @@ class RunWriter:
         through to the disk (fsync) once a second. False for a recording that exists anyway: a run
         that is refused leaves nothing behind.
     sound : str | None
-        "opus" (small), "flac" (exact for 16-bit sound, and fast) or "none"; None takes "opus" for
-        a live run and "flac" for a recording that is listened to again.
+        "opus" or "vorbis" (small), "flac" (exact for 16-bit sound, and fast) or "none"; None takes
+        "opus" for a live run and "flac" for a recording that is listened to again.
+    copy_of : Path | None
+        The recording that is listened to; where it is small already it is copied as it is.
+    picture : PictureMaker | None
+        Is shown all the sound, silence for what was not heard among it.
     timeline, job
         The sheet and the job, kept beside the run.
     started : str
@@ -78,6 +84,8 @@ class RunWriter:
         rate: int,
         live: bool,
         sound: str | None = None,
+        copy_of: Path | None = None,
+        picture: PictureMaker | None = None,
         timeline: Timeline | None = None,
         job: Job | None = None,
         started: str = "",
@@ -87,6 +95,7 @@ class RunWriter:
         self.folder = folder
         self.problem = ""
         self._live = live
+        self._picture = picture
         self._made_folder = _prepare(folder, replace=replace)
         self._closed = False
         self._sound_closed = False
@@ -94,7 +103,7 @@ class RunWriter:
         self._last_position: Position | None = None
         try:
             kept = sound or ("opus" if live else "flac")
-            self._sound: SoundWriter = open_sound(folder, sound=kept, rate=rate)
+            self._sound: SoundWriter = open_sound(folder, sound=kept, rate=rate, copy_of=copy_of)
             self.header = _header(self._sound, rate, timeline, job, started, source)
             self._lines = os.open(folder / DECISIONS, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o644)
             self._write({"type": "header", "format": FORMAT, **asdict(self.header)})
@@ -189,7 +198,7 @@ class RunWriter:
                 "start a new run for another rate"
             )
         self._fill(block.start)
-        self._sound.push(block.samples)
+        self._keep(block.samples)
         self._stop = max(self._stop, block.stop)
         self._check()
 
@@ -200,8 +209,13 @@ class RunWriter:
             raise InputError(f"a gap of {missing / self.header.rate:.0f} s is no gap; start a new run")
         while missing > 0:
             piece = min(missing, self.header.rate)
-            self._sound.push(np.zeros(piece))
+            self._keep(np.zeros(piece))
             missing -= piece
+
+    def _keep(self, samples: NDArray[np.float64]) -> None:
+        self._sound.push(samples)
+        if self._picture is not None:
+            self._picture.push(samples)
 
     def _line(self, item: Line) -> None:
         if isinstance(item, Position) and not self._worth(item):

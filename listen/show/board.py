@@ -20,8 +20,9 @@ from typing import Any, TypeVar
 import numpy as np
 
 from listen.blocks import Block, Gap
+from listen.record.spectrum import SpectrumColumns
 from listen.show.contract import FIXED_LINE, Told, page_message, sheet_page
-from listen.show.spectrum import SpectrumColumns
+
 from listen.states import Event, Finding, Standing, State
 from listen.timeline import Contact, Cue, Flag, Look, Mark, MarkKind, Position, Timeline, Verdict
 

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.record.run_json import write_whole
+from listen.record.spectrum import SpectrumColumns, useful_range
 from listen.show.page import bundle, one_file, packed, static_text
-from listen.show.spectrum import SpectrumColumns, useful_range
 
 _HOP_S = 0.01
 

@@ -8,14 +8,13 @@ from numpy.typing import NDArray
 
 from listen.record import Run, read_sound
 from listen.record.run_json import write_whole
+from listen.record.spectrum import Picture, PictureMaker, useful_range
 from listen.show.contract import run_page
 from listen.show.page import bundle, one_file, packed, static_text
 from listen.show.page_sound import encoded
 from listen.show.reference import reference_cuts
-from listen.show.spectrum import N_BANDS, SpectrumColumns, useful_range
 
-_MOST_SOUND_BYTES = 11_000_000  # in the page; it grows by a third as Base64
-_MOST_SPECTRUM_BYTES = 4_500_000  # before packing
+_MOST_SOUND_BYTES = 12_000_000  # in the page; it grows by a third as Base64
 _LONG_S = 600.0  # longer runs are heard at 24 kHz on the page, the folder keeps all
 
 
@@ -35,24 +34,23 @@ def write_replay_page(run: Run, path: Path, *, reference: Run | None = None) -> 
     RecordingError
         If the sound of the run is damaged.
     """
-    columns, hop_s, bands_hz = _spectrum(run)
+    picture = run.picture or _picture(run)
+    columns = picture.columns
     quiet, loud = useful_range(columns)
     sound, sound_type = _page_sound(run)
     cuts, reference_sound = reference_cuts(run, reference) if reference else (None, b"")
     data = run_page(run) | {
         "reference": cuts,
         "spectrum": {
-            "hop_s": hop_s,
-            "bands_hz": [round(float(hz), 1) for hz in bands_hz],
+            "hop_s": picture.hop_s,
+            "bands_hz": [round(float(hz), 1) for hz in picture.bands_hz],
             "quiet": quiet,
             "loud": loud,
         },
         "sound_type": sound_type,
     }
-    if columns.nbytes > 1_000_000:
-        columns = np.bitwise_and(
-            columns, np.uint8(0xFE)
-        )  # a decibel a step: noise in the last bit does not pack
+    if columns.nbytes > 1_000_000:  # a decibel a step: noise in the last bit does not pack
+        columns = np.bitwise_and(columns, np.uint8(0xFE))
     page = one_file(
         title=f"{run.header.program or run.header.source or run.folder.name}: what was heard",
         body=static_text("replay.html"),
@@ -69,15 +67,12 @@ def _blocks(run: Run) -> Iterator[NDArray[np.float64]]:
         yield from read_sound(run.sound_path, block_samples=run.header.sound_rate)
 
 
-def _spectrum(run: Run) -> tuple[NDArray[np.uint8], float, NDArray[np.float64]]:
-    """Columns, their distance [s] and the bands [Hz] of the whole recording."""
-    duration_s = run.duration / run.rate
-    hop_s = max(0.005, duration_s * N_BANDS / _MOST_SPECTRUM_BYTES)
-    made = SpectrumColumns(run.header.sound_rate or run.rate, hop_s=min(hop_s, 10.0))
-    parts = [made.push(block) for block in _blocks(run)]
-    parts += [made.close()] if parts else []
-    columns = np.concatenate(parts) if parts else np.zeros((0, N_BANDS), dtype=np.uint8)
-    return columns, made.hop_s, made.bands_hz
+def _picture(run: Run) -> Picture:
+    """Made from the sound that the run keeps; empty where it keeps none."""
+    made = PictureMaker(run.header.sound_rate or run.rate, duration_s=run.duration / run.rate)
+    for block in _blocks(run):
+        made.push(block)
+    return made.close()
 
 
 def _page_sound(run: Run) -> tuple[bytes, str]:

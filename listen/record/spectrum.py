@@ -1,5 +1,7 @@
 """Sound as columns of bytes that a page can draw: log bands, half a decibel a step."""
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -10,6 +12,27 @@ LOWEST_HZ = 80.0
 HIGHEST_HZ = 16000.0
 FLOOR_DB = -130.0
 STEP_DB = 0.5
+_FINEST_HOP_S = 0.005
+_MOST_BYTES = 4_000_000  # of a whole picture, before packing
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Picture:
+    """The sound of a whole run as it is drawn.
+
+    Attributes
+    ----------
+    columns : ndarray, shape (n_columns, n_bands)
+        Levels in steps of half a decibel, 0 is -130 dB re full scale.
+    hop_s : float
+        Time from column to column [s].
+    bands_hz : ndarray, shape (n_bands,)
+        Centres of the bands [Hz].
+    """
+
+    columns: NDArray[np.uint8]
+    hop_s: float
+    bands_hz: NDArray[np.float64]
 
 
 class SpectrumColumns:
@@ -71,6 +94,33 @@ class SpectrumColumns:
             np.uint8
         )
         return columns
+
+
+class PictureMaker:
+    """Makes the picture of a run while its sound passes by.
+
+    Parameters
+    ----------
+    rate : int
+        Sample rate [Hz].
+    duration_s : float
+        Length of the run; the longer, the coarser its picture [s].
+    """
+
+    def __init__(self, rate: int, *, duration_s: float) -> None:
+        hop_s = max(_FINEST_HOP_S, duration_s * N_BANDS / _MOST_BYTES)
+        self._made = SpectrumColumns(rate, hop_s=min(hop_s, 10.0))
+        self._parts: list[NDArray[np.uint8]] = []
+
+    def push(self, samples: NDArray[np.float64]) -> None:
+        """Take the next samples, shape (n_samples,)."""
+        self._parts.append(self._made.push(samples))
+
+    def close(self) -> Picture:
+        """End the sound, give the whole picture; empty where no sound came."""
+        nothing = np.zeros((0, N_BANDS), dtype=np.uint8)
+        parts = [*self._parts, self._made.close()] if self._parts else [nothing]
+        return Picture(columns=np.concatenate(parts), hop_s=self._made.hop_s, bands_hz=self._made.bands_hz)
 
 
 def _band_edges(centres_hz: NDArray[np.float64], rate: int, size: int) -> NDArray[np.int64]:

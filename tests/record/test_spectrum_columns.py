@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from listen.errors import InputError
-from listen.show.spectrum import FLOOR_DB, N_BANDS, STEP_DB, SpectrumColumns
+from listen.record.spectrum import FLOOR_DB, N_BANDS, STEP_DB, SpectrumColumns
 
 RATE = 16000
 
