@@ -2,7 +2,83 @@
 
 import numpy as np
 from numba import njit
+from numpy.polynomial import polynomial
 from numpy.typing import NDArray
+
+N_TERMS = 8  # of the fraction of `tanh`; with these it is right to the last digit of float32
+ONE, TWO, HALF = np.float32(1.0), np.float32(2.0), np.float32(0.5)
+FARTHEST = np.float32(4.5)
+
+
+def _fraction(n_terms: int) -> tuple[tuple[np.float32, ...], tuple[np.float32, ...]]:
+    """Powers of x² above and below the line of tanh(x) / x."""
+    above, below = np.array([2.0 * n_terms + 1.0]), np.array([1.0])
+    for k in range(n_terms - 1, -1, -1):
+        raised = polynomial.polyadd((2.0 * k + 1.0) * above, np.append(0.0, below))
+        above, below = raised, above
+    first = above[0]
+    return tuple(np.float32(c / first) for c in below), tuple(np.float32(c / first) for c in above)
+
+
+ABOVE, BELOW = _fraction(N_TERMS)
+
+
+@njit(cache=True)
+def tanh(x: np.float32) -> np.float32:
+    """Hyperbolic tangent in float32, without a branch, so that whole rows are worked at once.
+
+    References
+    ----------
+    Lambert 1768: tanh x = x / (1 + x² / (3 + x² / (5 + …))), here of x/2, then doubled by
+    tanh 2y = 2 tanh y / (1 + tanh² y).
+    """
+    y = min(max(HALF * x, -FARTHEST), FARTHEST)
+    s = y * y
+    above = (((ABOVE[4] * s + ABOVE[3]) * s + ABOVE[2]) * s + ABOVE[1]) * s + ABOVE[0]
+    below = (((BELOW[4] * s + BELOW[3]) * s + BELOW[2]) * s + BELOW[1]) * s + BELOW[0]
+    half = y * above / below
+    return TWO * half / (ONE + half * half)
+
+
+@njit(cache=True)
+def squeeze_rows(
+    features: NDArray[np.float64],
+    mean: NDArray[np.float32],
+    scale: NDArray[np.float32],
+    weight: NDArray[np.float32],
+    bias: NDArray[np.float32],
+    outputs: NDArray[np.float32],
+) -> None:
+    """Features as (value - mean) * scale, put through a linear layer that is cut off below 0.
+
+    Parameters
+    ----------
+    features : ndarray, shape (n_frames, n_features)
+    weight : ndarray, shape (n_outputs, n_features)
+    outputs : ndarray, shape (n_frames, n_outputs)
+        Filled; one product a row, since a product of all rows at once rounds differently
+        with their number.
+    """
+    scaled = np.empty(mean.size, dtype=np.float32)
+    for i in range(features.shape[0]):
+        for k in range(mean.size):
+            scaled[k] = (np.float32(features[i, k]) - mean[k]) * scale[k]
+        np.dot(weight, scaled, outputs[i])
+        for u in range(bias.size):
+            outputs[i, u] = max(outputs[i, u] + bias[u], np.float32(0.0))
+
+
+@njit(cache=True)
+def dense_rows(
+    inputs: NDArray[np.float32],
+    weight: NDArray[np.float32],
+    bias: NDArray[np.float32],
+    outputs: NDArray[np.float32],
+) -> None:
+    """A plain linear layer, one product a row; `weight` is (n_outputs, n_inputs)."""
+    for i in range(inputs.shape[0]):
+        np.dot(weight, inputs[i], outputs[i])
+        outputs[i] += bias
 
 
 @njit(cache=True)
@@ -34,15 +110,19 @@ def run_memory(
     with the reset gate applied after the matrix product, as common libraries have it.
     """
     n_units = state.shape[0]
+    gate = np.empty(3 * n_units, dtype=np.float32)
+    kept = np.empty(3 * n_units, dtype=np.float32)
     for i in range(inputs.shape[0]):
-        given = np.dot(w_input, inputs[i]) + b_input
-        kept = np.dot(w_state, state) + b_state
+        np.dot(w_input, inputs[i], gate)
+        np.dot(w_state, state, kept)
+        for u in range(2 * n_units):  # the logistic function of z is (1 + tanh(z / 2)) / 2
+            gate[u] = HALF + HALF * tanh(HALF * (gate[u] + b_input[u] + (kept[u] + b_state[u])))
+        for u in range(2 * n_units, 3 * n_units):
+            gate[u] = tanh(gate[u] + b_input[u] + gate[u - 2 * n_units] * (kept[u] + b_state[u]))
         for u in range(n_units):
-            reset = 1.0 / (1.0 + np.exp(-(given[u] + kept[u])))
-            update = 1.0 / (1.0 + np.exp(-(given[n_units + u] + kept[n_units + u])))
-            candidate = np.tanh(given[2 * n_units + u] + reset * kept[2 * n_units + u])
-            state[u] = (1.0 - update) * candidate + update * state[u]
-            outputs[i, u] = state[u]
+            update = gate[n_units + u]
+            state[u] = (ONE - update) * gate[2 * n_units + u] + update * state[u]
+        outputs[i] = state
 
 
 @njit(cache=True)

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.decide.kernels import run_memory
+from listen.decide.kernels import dense_rows, run_memory, squeeze_rows
 from listen.decide.model import Array, Dense, Layer, Network
 
 
@@ -66,19 +66,19 @@ def shares(scores: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _squeeze(network: Network, features: NDArray[np.float64]) -> Array:
-    scaled = (features.astype(np.float32) - network.mean) * network.scale
-    return np.maximum(_dense(network.squeeze, scaled), np.float32(0.0))
+    weight, bias = network.squeeze.weight, network.squeeze.bias
+    outputs = np.empty((len(features), bias.size), dtype=np.float32)
+    squeeze_rows(features, network.mean, network.scale, weight, bias, outputs)
+    return outputs
 
 
 def _dense(dense: Dense, flow: Array) -> Array:
-    """One product a row: a product of all rows at once rounds differently with their number."""
-    out = np.empty((flow.shape[0], dense.bias.size), dtype=np.float32)
-    for i in range(flow.shape[0]):
-        np.dot(dense.weight, flow[i], out=out[i])
-    return out + dense.bias
+    outputs = np.empty((len(flow), dense.bias.size), dtype=np.float32)
+    dense_rows(flow, dense.weight, dense.bias, outputs)
+    return outputs
 
 
 def _run(layer: Layer, flow: Array, state: Array) -> Array:
-    outputs = np.empty((flow.shape[0], layer.n_units), dtype=np.float32)
+    outputs = np.empty((len(flow), state.size), dtype=np.float32)
     run_memory(flow, layer.w_input, layer.b_input, layer.w_state, layer.b_state, state, outputs)
     return outputs

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from listen.decide.kernels import run_memory
+from listen.decide.kernels import run_memory, tanh
 from listen.decide.model import Dense, Layer, Model, Network, load_model, save_model
 from listen.decide.network import Memory, score_whole
 from listen.errors import ModelError
@@ -62,6 +62,14 @@ def test_memory_equals_its_twin(silent: slice) -> None:
     )
     weights = (one.w_input.tolist(), one.b_input.tolist(), one.w_state.tolist(), one.b_state.tolist())
     np.testing.assert_allclose(outputs, plain_memory(inputs.tolist(), *weights), rtol=0, atol=1e-5)
+
+
+@pytest.mark.closed
+def test_tanh_is_right_to_the_last_digit_of_single_precision() -> None:
+    x = np.concatenate([np.linspace(-12.0, 12.0, 4801), [-1e9, 1e9, 1e-30]]).astype(np.float32)
+    found = [float(tanh(value)) for value in x]
+    np.testing.assert_allclose(found, np.tanh(x.astype(np.float64)), rtol=0, atol=2.0**-22)
+    assert np.isnan(tanh(np.float32("nan")))
 
 
 @pytest.mark.parity
