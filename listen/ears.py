@@ -34,11 +34,11 @@ from listen.measure import (
 from listen.measure.measure import SHORT_S
 from listen.measure.spectrum import HIGHEST_HZ, LOWEST_HZ, N_BANDS, log_edges
 from listen.shipped import models_folder
-from listen.states import ContactSound, EarRates, Event, Finding, StateLikelihoods
+from listen.states import AirSound, ContactSound, EarRates, Event, Finding, StateLikelihoods
 from listen.timeline import Mark
 
 Given = Block | Gap | LoadSample | Mark
-Heard = Event | Finding | ContactSound | StateLikelihoods | Gap
+Heard = Event | Finding | ContactSound | AirSound | StateLikelihoods | Gap
 # Of load at 5 Hz, by tests/hear/test_load_alone.py: entries and exits lie within 0.25 s of the truth there.
 LOAD_RATES = EarRates(
     false_bursts_per_hour=2.0,

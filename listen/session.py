@@ -15,7 +15,7 @@ from listen.expect.joined import joined_path
 from listen.follow import Follower, refined_verdicts
 from listen.job import Job
 from listen.program import TimedPath, check_program, merge_cautions, read_program, time_program
-from listen.states import ContactSound, Event, Finding, StateLikelihoods
+from listen.states import AirSound, ContactSound, Event, Finding, StateLikelihoods
 from listen.timeline import Caution, Cue, Flag, Mark, Position, Timeline, Verdict
 
 Decided = StateLikelihoods | Event | Finding | ContactSound | Position | Verdict | Cue | Flag
@@ -82,7 +82,7 @@ class Session:
         self._closed = True
         last += self._told(self._ear.close(), ())
         followed = () if self._follower is None else self._follower.close(self.heard)
-        return last + followed + self._advise.push(*followed) + self._advise.close()
+        return (*last, *self._advised(followed), *self._advise.close())
 
     def _witness(self, given: LoadSample | Mark) -> tuple[Decided, ...]:
         if self._ear.runs_on_load or given.at <= self.heard:
@@ -118,9 +118,14 @@ class Session:
             if isinstance(item, StateLikelihoods):
                 told.append(item)
                 continue
+            known_at = min(_known_at(item), self.heard)
+            told += self._follow((), known_at - 1)  # what was known before
+            if isinstance(item, AirSound):
+                told += self._advise.push(item)
+                continue
             told += () if isinstance(item, Gap | Mark) else (item,)
-            told += self._advise.push(item) if isinstance(item, Event | Finding) else ()
-            told += self._follow((item,), min(_known_at(item), self.heard))
+            told += () if isinstance(item, Gap) else self._advise.push(item)
+            told += self._follow((item,), known_at)
         return (*told, *self._follow((), self.heard))
 
     def _follow(
@@ -128,8 +133,15 @@ class Session:
     ) -> tuple[Decided, ...]:
         if self._follower is None:
             return ()
-        followed = self._follower.push(items, now)
-        return followed + self._advise.push(*followed)
+        return self._advised(self._follower.push(items, now))
+
+    def _advised(self, followed: tuple[Position | Verdict | Cue, ...]) -> tuple[Decided, ...]:
+        """What was followed, each item with what the person is told of it; cues are told only there."""
+        told: list[Decided] = []
+        for item in followed:
+            told += () if isinstance(item, Cue) else (item,)
+            told += self._advise.push(item)
+        return tuple(told)
 
 
 def _cut(block: Block, at: int) -> tuple[Block, Block]:
@@ -140,8 +152,8 @@ def _cut(block: Block, at: int) -> tuple[Block, Block]:
     )
 
 
-def _known_at(item: Event | Mark | Gap | Finding | ContactSound) -> int:
-    if isinstance(item, Mark):
+def _known_at(item: Event | Mark | Gap | Finding | ContactSound | AirSound) -> int:
+    if isinstance(item, Mark | AirSound):
         return item.at
     return item.stop if isinstance(item, Gap) else item.decided_at
 

@@ -207,3 +207,26 @@ class ContactSound:
                 f"a contact's sound needs 0 <= start <= stop <= decided_at, "
                 f"got {self.start}, {self.stop}, {self.decided_at}"
             )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AirSound:
+    """How half a second without contact sounded beside this run's own air, to tell whether the spindle turns.
+
+    Attributes
+    ----------
+    at : int
+        End of the sound used [samples].
+    below_db : float
+        How far it lies below the air just before this run's contacts, where the spindle turned
+        [dB, negative above it]; NaN before the first contact.
+    over_quiet_db : float
+        How far it lies above the quietest half second of the run [dB].
+    lines_hz : tuple of float
+        Lines that lasted and that the quietest half second does not have [Hz].
+    """
+
+    at: int
+    below_db: float
+    over_quiet_db: float
+    lines_hz: tuple[float, ...] = ()

@@ -381,6 +381,8 @@ class Verdict:
     witness : str
         What ties the millimetres to a place; "" without one.
     strength : Strength
+    louder_db : float | None
+        How much louder than the sheet makes it beside its tool's other contacts [dB].
     reason : str
         What a person can check: times, line, expected against heard.
     """
@@ -396,6 +398,7 @@ class Verdict:
     early_by_mm: float | None = None
     witness: str = ""
     strength: Strength = Strength.CANNOT_TELL
+    louder_db: float | None = None
     reason: str = ""
 
     def __post_init__(self) -> None:

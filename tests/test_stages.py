@@ -22,9 +22,9 @@ from listen.follow import Follower
 from listen.job_file import load_job
 from listen.measure import Measure, MeasureLoad
 from listen.session import Session, plan_job
-from listen.states import Event, Finding, StateLikelihoods
+from listen.states import AirSound, ContactSound, Event, Finding, StateLikelihoods
 from listen.synth import EVALUATION_RANGES, draw_clip
-from listen.timeline import Position, Timeline, Verdict
+from listen.timeline import Cue, Position, Timeline, Verdict
 
 pytestmark = pytest.mark.battery
 RATE = 48000
@@ -99,7 +99,7 @@ class FollowerAsStage:
 
     def push(self, block: Block) -> tuple[object, ...]:
         heard = [item for frames in self._measure.push(block) for item in self._decide.push(frames)]
-        kept = tuple(item for item in heard if not isinstance(item, StateLikelihoods))
+        kept = tuple(item for item in heard if not isinstance(item, StateLikelihoods | AirSound))
         return self._stage.push(kept, block.stop)
 
     def close(self) -> tuple[object, ...]:
@@ -194,10 +194,18 @@ def test_advise_gives_the_same_one_by_one_as_all_at_once() -> None:
     session = sound_session()
     told = [item for block in blocks() for item in session.push(block)]
     told += session.close()
-    items = [item for item in told if isinstance(item, Position | Verdict | Event | Finding)]
+    items = [item for item in told if isinstance(item, Position | Verdict | Event | Finding | ContactSound)]
     one_by_one = Advise(timeline(), RATE)
     at_once = Advise(timeline(), RATE)
     assert [said for item in items for said in one_by_one.push(item)] == list(at_once.push(*items))
+
+
+def test_each_cue_is_told_once() -> None:
+    session = sound_session()
+    told = [item for block in blocks() for item in session.push(block)]
+    cues = [item for item in (*told, *session.close()) if isinstance(item, Cue)]
+    assert cues
+    assert len(cues) == len(set(cues))
 
 
 def test_load_frames_in_any_cut_give_the_same_events() -> None:

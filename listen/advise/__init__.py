@@ -1,6 +1,6 @@
-"""What to tell the person: flags and the hold cue."""
+"""What to tell the person: flags, and words while it happens."""
 
-from listen.advise.flags import Advise
+from listen.advise.advise import Advise
 from listen.advise.policy import Policy
 
 __all__ = ["Advise", "Policy"]

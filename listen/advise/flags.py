@@ -1,142 +1,177 @@
-"""Verdicts, findings and cues in, flags and cues for the person out: one cause, one flag."""
+"""Verdicts, findings and marks in, flags out: one cause, one flag."""
 
 import numpy as np
 
-from listen.advise.policy import ALWAYS, EARLY_WAYS, QUIET_KINDS, Policy
-from listen.errors import ListenError
-from listen.states import Event, Finding, Standing, State
-from listen.timeline import Contact, Cue, Flag, Position, Strength, Timeline, Verdict, VerdictKind
+from listen.advise.policy import EARLY_WAYS, QUIET_KINDS, Policy
+from listen.advise.speed import WrongSpeed
+from listen.advise.words import (
+    FINDING_LOOK,
+    LENGTH,
+    NOTHING_YET,
+    STILL,
+    STRENGTH_LOOK,
+    place_of,
+    verdict_text,
+)
+from listen.states import ContactSound, Event, Finding, Standing, State
+from listen.timeline import (
+    Contact,
+    Cue,
+    Flag,
+    Mark,
+    MarkKind,
+    Position,
+    Strength,
+    Timeline,
+    Verdict,
+    VerdictKind,
+)
 
-Input = Position | Verdict | Cue | Finding | Event
-LOOK = {
-    VerdictKind.STARTED_EARLY: "check work offset, tool length and stock size",
-    VerdictKind.STARTED_LATE: "check stock size, work offset and tool",
-    VerdictKind.NOT_HEARD: "check tool, work offset and depth",
-    VerdictKind.ENDED_EARLY: "look at the tool",
-    VerdictKind.ENDED_LATE: "still in the cut when it should be out: look before the spindle is stopped",
-    VerdictKind.UNEXPECTED: "look at tool, clamps and stock",
-}
+MOST_KEPT = 32
+Told = tuple[Flag | Cue, ...]
 
 
-class Advise:
-    """Decides what the person is told.
+class Flags:
+    """Raises flags; parameters as for `Advise`."""
 
-    Parameters
-    ----------
-    timeline : Timeline | None
-        What is expected; None where there is no program.
-    rate : int
-        Sample rate [Hz].
-    policy : Policy
-        The limits.
-    """
-
-    def __init__(self, timeline: Timeline | None, rate: int, *, policy: Policy | None = None) -> None:
+    def __init__(self, timeline: Timeline | None, rate: int, *, policy: Policy) -> None:
         self._rate = rate
-        self._policy = Policy() if policy is None else policy
+        self._policy = policy
         self._contacts = {c.id: c for c in timeline.contacts} if timeline else {}
+        self._passes = {i: p.name for p in timeline.passes for i in p.contact_ids} if timeline else {}
+        self._downwards = {a.contact for a in timeline.approaches if a.downwards} if timeline else set()
         self._is_raised = timeline is not None and timeline.kind == "raised dry run"
+        self._speed = WrongSpeed(rate, policy)
         self._position: Position | None = None
+        self._touched: int | None = None  # contact that the last heard start belongs to
+        self._held = False
+        self._gone: int | None = None  # contact that ended early, nothing since
         self._silent = False  # a flag already says why nothing is heard
         self._early_mm: list[float] = []
         self._said_offset = False
         self._early_running = False
+        self._read: set[int] = set()  # contacts whose early touch was read off the control
         self._strength = Strength.AS_EXPECTED
         self._found: dict[str, int] = {}
         self._judged = 0
         self._unheard = 0
-        self._closed = False
 
-    @property
-    def latency(self) -> int:
-        """Nothing is kept back [samples]."""
-        return 0
-
-    def push(self, *items: Input) -> tuple[Flag | Cue, ...]:
-        """Take what was heard and followed, give what the person should know."""
-        if self._closed:
-            raise ListenError("push() after close(): make a new Advise per run")
-        said: list[Flag | Cue] = []
-        for item in items:
-            said.extend(self._one(item))
-        return tuple(said)
-
-    def close(self) -> tuple[Flag | Cue, ...]:
-        """End the run; nothing is kept back."""
-        self._closed = True
+    def follow(self, position: Position) -> Told:
+        """Take where the program is."""
+        self._position = position
         return ()
 
-    def _one(self, item: Input) -> tuple[Flag | Cue, ...]:
-        if isinstance(item, Position):
-            self._position = item
+    def hear(self, event: Event) -> Told:
+        """Take what is heard; in a raised dry run nothing should touch at all."""
+        if event.state is not State.ENTRY or event.standing is not Standing.CONFIRMED:
             return ()
-        if isinstance(item, Verdict):
-            return self._verdict(item)
-        if isinstance(item, Cue):
-            return (item,) if item.kind in ALWAYS or self._is_sure() else ()
-        if isinstance(item, Finding):
-            return self._finding(item)
-        return self._raised(item)
-
-    def _is_sure(self) -> bool:
-        return self._position is not None and self._position.probability >= self._policy.sure_position
-
-    def _raised(self, event: Event) -> tuple[Flag, ...]:
-        """In a raised dry run nothing should touch at all."""
-        touches = event.state == State.ENTRY and event.standing == Standing.CONFIRMED
-        if not (self._is_raised and touches):
+        self._touched = None if self._position is None else self._position.next_contact
+        self._held = False
+        if not self._is_raised:
             return ()
-        text = f"Contact at {event.at / self._rate:.1f} s in a raised dry run: hold, and look at the tool."
+        text = f"CONTACT at {event.at / self._rate:.1f} s in a raised dry run. Hold, and look at the tool."
         return (Flag(at=event.decided_at, kind="contact in a raised dry run", contact=None, text=text),)
 
-    def _verdict(self, verdict: Verdict) -> tuple[Flag | Cue, ...]:
+    def mark(self, mark: Mark) -> Told:
+        """Take what a person or the control says: a Z read while touching is a witness."""
+        if mark.kind is MarkKind.HOLD:
+            self._held = True
+        elif mark.kind in (MarkKind.RESUME, MarkKind.CYCLE_START):
+            self._held = False
+        elif mark.kind is MarkKind.POSITION:
+            return self._z_read(mark)
+        return ()
+
+    def take(self, item: Verdict | Finding | ContactSound) -> Told:
+        """Take a verdict, a finding of the ear, or how a contact sounded."""
+        if isinstance(item, Verdict):
+            return self._verdict(item)
+        return self._finding(item) if isinstance(item, Finding) else self._speed.hear(item)
+
+    def _z_read(self, mark: Mark) -> Told:
+        """Held just after first touch: the tool stands a little deeper than where it touched."""
+        position, z = self._position, mark.place[2]
+        contact = self._contacts.get(self._touched or -1)
+        stands = self._held or (position is not None and position.rate == 0.0)
+        if contact is None or position is None or not (stands and z == z) or not self._comes_down(contact):
+            return ()
+        inside = position.next_contact == contact.id and position.probability >= self._policy.sure_position
+        early_mm = z - contact.place[2]
+        if not inside or early_mm < self._policy.read_early_mm or contact.id in self._read:
+            return ()
+        self._read.add(contact.id)
+        self._early_mm.append(early_mm)
+        text = (
+            f"Started at least {early_mm:.1f} mm early in Z: {place_of(contact)}. "
+            f"Z {z:.2f} read while touching, first touch is expected at Z {contact.place[2]:.2f}. {LENGTH}"
+        )
+        return (Flag(at=mark.at, kind=str(VerdictKind.STARTED_EARLY), contact=contact.id, text=text),)
+
+    def _comes_down(self, contact: Contact) -> bool:
+        return contact.way in EARLY_WAYS or contact.id in self._downwards
+
+    def _verdict(self, verdict: Verdict) -> Told:
         self._judged += 1
         heard = verdict.heard_onset is not None
-        flags = () if self._is_raised else (*self._by_kind(verdict), *self._by_strength(verdict))
+        contact = self._contacts.get(verdict.contact or -1)
+        flags: Told = ()
+        if not self._is_raised:
+            flags = (*self._by_kind(verdict), *self._by_strength(verdict))
+            flags += () if contact is None else self._speed.judge(verdict, contact)
         self._unheard = 0 if heard else self._unheard + 1
         if heard and verdict.kind in QUIET_KINDS:
-            self._silent = False
-        if verdict.kind == VerdictKind.AS_EXPECTED:
+            self._silent, self._gone = False, None
+        if verdict.kind is VerdictKind.AS_EXPECTED:
             self._early_running = False
         return flags
 
-    def _by_kind(self, verdict: Verdict) -> tuple[Flag | Cue, ...]:
+    def _by_kind(self, verdict: Verdict) -> Told:
         kind = verdict.kind
         if kind in QUIET_KINDS or verdict.probability < self._policy.least_belief[kind]:
             return ()
-        if kind == VerdictKind.NOT_HEARD:
+        if kind is VerdictKind.NOT_HEARD:
             return self._not_heard(verdict)
-        if kind == VerdictKind.ENDED_EARLY:
-            self._silent = True
-        if kind == VerdictKind.STARTED_EARLY:
+        if kind is VerdictKind.ENDED_EARLY:
+            self._silent, self._gone = True, verdict.contact
+        if kind is VerdictKind.STARTED_EARLY:
             return self._early(verdict)
-        return (self._flag(verdict, LOOK[kind]),)
+        still = kind is VerdictKind.ENDED_LATE and verdict.heard_offset is None
+        return (self._flag(verdict, STILL if still else ""),)
 
-    def _not_heard(self, verdict: Verdict) -> tuple[Flag, ...]:
+    def _not_heard(self, verdict: Verdict) -> Told:
         """One flag for a run of contacts that are not heard, or for none when one already says why."""
         if self._silent:
-            return ()
+            return self._nothing_since(verdict)
         self._silent = True
-        nothing_yet = self._unheard + 1 >= self._judged
-        why = "nothing heard so far: raised run, tool, offset, or the microphone" if nothing_yet else None
-        return (self._flag(verdict, why or LOOK[VerdictKind.NOT_HEARD]),)
+        return (self._flag(verdict, NOTHING_YET if self._unheard + 1 >= self._judged else ""),)
 
-    def _early(self, verdict: Verdict) -> tuple[Flag | Cue, ...]:
+    def _nothing_since(self, verdict: Verdict) -> tuple[Cue, ...]:
+        """Said once, when the first contact after one that ended early does not come."""
+        gone, self._gone = self._contacts.get(self._gone or -1), None
+        if gone is None:
+            return ()
+        text = (
+            f"Nothing heard since contact {gone.id} ended early: tool broken or lost? Hold, and look at it."
+        )
+        return (Cue(at=verdict.called_at, kind="nothing since", contact=gone.id, text=text),)
+
+    def _early(self, verdict: Verdict) -> Told:
         """Early plunges that agree have one cause: the first is flagged, the third sums up."""
         contact = self._contacts.get(verdict.contact or -1)
-        down = contact is not None and contact.way in EARLY_WAYS
-        if verdict.early_by_mm is None or not down:
+        if verdict.contact in self._read:
+            return ()  # the Z that was read has said it
+        if contact is None or verdict.early_by_mm is None or not self._comes_down(contact):
             first = not self._early_running
             self._early_running = True  # a row of early side entries has one cause
-            return (self._flag(verdict, LOOK[VerdictKind.STARTED_EARLY]),) if first else ()
+            return (self._flag(verdict),) if first else ()
         known = list(self._early_mm)
-        self._early_mm = [*known, verdict.early_by_mm][-32:]
+        self._early_mm = [*known, verdict.early_by_mm][-MOST_KEPT:]
         if not known:
-            return (self._flag(verdict, "touches early in Z: check tool length or work offset"),)
+            return (self._flag(verdict, LENGTH),)
         middle = float(np.median(self._early_mm))
         limit = max(self._policy.same_offset_mm, 0.2 * middle)
         if abs(verdict.early_by_mm - middle) > limit:
-            return (self._flag(verdict, LOOK[VerdictKind.STARTED_EARLY]),)
+            return (self._flag(verdict),)
         return self._one_offset(verdict, middle)
 
     def _one_offset(self, verdict: Verdict, middle: float) -> tuple[Cue, ...]:
@@ -144,35 +179,31 @@ class Advise:
             return ()
         self._said_offset = True
         spread = float(np.std(self._early_mm)) / np.sqrt(len(self._early_mm))
-        text = (
-            f"Plunges and ramps touch {middle:.1f} ± {max(spread, 0.1):.1f} mm early in Z: "
-            "check tool length or work offset."
-        )
+        text = f"Plunges and ramps touch {middle:.1f} ± {max(spread, 0.1):.1f} mm early in Z. {LENGTH}"
         return (Cue(at=verdict.called_at, kind="length offset", contact=verdict.contact, text=text),)
 
     def _by_strength(self, verdict: Verdict) -> tuple[Flag, ...]:
         """Flag the first of a row of contacts that are all too strong, or all too weak."""
-        if verdict.strength == Strength.CANNOT_TELL:
+        contact = self._contacts.get(verdict.contact or -1)
+        if verdict.strength is Strength.CANNOT_TELL or contact is None:
             return ()
         before, self._strength = self._strength, verdict.strength
         if verdict.strength in (Strength.AS_EXPECTED, before):
             return ()
-        look = (
-            "check depth, width and tool wear"
-            if verdict.strength == Strength.HEAVIER
-            else "check depth and tool"
+        by = "" if verdict.louder_db is None else f"{abs(verdict.louder_db):.0f} dB "
+        more = "louder" if verdict.strength is Strength.HEAVIER else "quieter"
+        text = (
+            f"{verdict.strength.value.capitalize()}: {place_of(contact)}. {by}{more} than the sheet makes it "
+            f"beside this tool's other contacts. {STRENGTH_LOOK[verdict.strength]}"
         )
-        text = f"{self._where(verdict)}: {verdict.strength.value} than the run's other contacts; {look}."
         return (Flag(at=verdict.called_at, kind=verdict.strength.value, contact=verdict.contact, text=text),)
 
-    def _flag(self, verdict: Verdict, look: str) -> Flag:
-        extent = "" if verdict.early_by_mm is None else f", {verdict.early_by_mm:.1f} mm by {verdict.witness}"
-        text = f"{self._where(verdict)} {verdict.kind.value}{extent}: {verdict.reason}; {look}."
-        return Flag(at=verdict.called_at, kind=verdict.kind.value, contact=verdict.contact, text=text)
-
-    def _where(self, verdict: Verdict) -> str:
+    def _flag(self, verdict: Verdict, look: str = "") -> Flag:
         contact = self._contacts.get(verdict.contact or -1)
-        return "A contact" if contact is None else f"Contact {contact.id}, T{contact.tool}"
+        in_z = contact is not None and self._comes_down(contact)
+        of_pass = self._passes.get(verdict.contact or -1, "")
+        text = verdict_text(verdict, contact, self._rate, look=look, of_pass=of_pass, in_z=in_z)
+        return Flag(at=verdict.called_at, kind=verdict.kind.value, contact=verdict.contact, text=text)
 
     def _finding(self, finding: Finding) -> tuple[Flag, ...]:
         if finding.probability < self._policy.finding_belief:
@@ -182,29 +213,17 @@ class Advise:
             return ()
         self._found[finding.kind] = finding.decided_at
         contact = self._running()
-        at_s = finding.start / self._rate
-        text = f"{finding.kind.capitalize()} at {at_s:.1f} s{self._line(finding, contact)}."
-        return (
-            Flag(
-                at=finding.decided_at, kind=finding.kind, contact=contact.id if contact else None, text=text
-            ),
+        line = f", {finding.frequency_hz:.0f} Hz" if finding.frequency_hz > 0.0 else ""
+        place = f": {place_of(contact)}" if contact else ""
+        text = (
+            f"{finding.kind.capitalize()} at {finding.start / self._rate:.1f} s{line}{place}. "
+            f"{FINDING_LOOK.get(finding.kind, 'Look.')}"
         )
+        at, number = finding.decided_at, contact.id if contact else None
+        return (Flag(at=at, kind=finding.kind, contact=number, text=text),)
 
     def _running(self) -> Contact | None:
-        if self._position is None or self._position.next_contact is None or not self._is_sure():
+        position = self._position
+        if position is None or position.probability < self._policy.sure_position:
             return None
-        return self._contacts.get(self._position.next_contact)
-
-    @staticmethod
-    def _line(finding: Finding, contact: Contact | None) -> str:
-        if not finding.frequency_hz > 0.0:
-            return ""
-        if finding.kind != "tooth pass off" or contact is None or contact.flutes < 1:
-            return f", {finding.frequency_hz:.0f} Hz"
-        rpm = 60.0 * finding.frequency_hz / contact.flutes
-        flutes = 60.0 * finding.frequency_hz / max(contact.spindle_rpm, 1.0)
-        guess = f" or {flutes:.0f} flutes" if round(flutes) >= 1 and abs(flutes - round(flutes)) < 0.1 else ""
-        return (
-            f": tooth-pass frequency {finding.frequency_hz:.0f} Hz says {rpm:.0f} rpm{guess}, "
-            f"expected {contact.tooth_pass_hz:.0f} Hz"
-        )
+        return self._contacts.get(position.next_contact or -1)

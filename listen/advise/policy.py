@@ -37,6 +37,10 @@ class Policy:
         The same finding is flagged again only after so long [s].
     same_offset_mm : float
         Early starts that agree to within this, or a fifth, have one cause [mm].
+    read_early_mm : float
+        A Z read while touching this far above the expected touch is early [mm].
+    same_speed, off_speed : float
+        Tooth-pass frequencies that agree; that are off what the program gives [share].
     """
 
     least_belief: dict[VerdictKind, float] = field(default_factory=_limits)
@@ -44,8 +48,13 @@ class Policy:
     sure_position: float = 0.6
     repeat_s: float = 60.0
     same_offset_mm: float = 0.5
+    read_early_mm: float = 0.3
+    same_speed: float = 0.02
+    off_speed: float = 0.03
 
 
-# Said at any time: what cannot wait for a sure position.
-ALWAYS = ("contact", "cutting stopped", "still cutting", "spindle not heard")
+# Cues said at any time: what cannot wait for a sure position.
+ALWAYS = ("contact", "cutting stopped", "still cutting")
 EARLY_WAYS = ("plunge", "ramp", "drilling", "spot drilling", "reaming", "tapping")
+IN_RAISED = ("contact",)
+IN_REPEAT = ("before its line", "cutting stopped", "still cutting")  # what shows that something changed

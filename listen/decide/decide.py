@@ -8,14 +8,17 @@ from numpy.typing import NDArray
 from listen.blocks import Frames, Gap
 from listen.decide.contact_sound import ContactListener
 from listen.decide.decoder import Decoder, DecoderSettings, Scores
+from listen.decide.kept import AT_ONCE, Kept
 from listen.decide.layout import Layout
 from listen.decide.model import Model
 from listen.decide.network import Memory, shares
 from listen.decide.review import Review
+from listen.decide.spindle import AirListener
 from listen.errors import ListenError
-from listen.states import ContactSound, Event, Finding, StateLikelihoods
+from listen.states import AirSound, ContactSound, Event, Finding, StateLikelihoods
 
-Decided = Event | Finding | ContactSound | StateLikelihoods | Gap
+Decided = Event | Finding | ContactSound | AirSound | StateLikelihoods | Gap
+KEPT_S = 240.0  # of a contact that is summed up
 PRIOR = np.log(np.array([0.6, 0.05, 0.3, 0.05]))  # share of frames the states have in the fit
 
 
@@ -60,9 +63,12 @@ class Decide:
             spread=spread,
             review=self._again,
         )
-        self._listener = ContactListener(layout, hop=hop, spindle_hz=spindle_hz, flutes=flutes)
+        self._kept = Kept(layout, hop=hop, kept_s=KEPT_S)
+        self._listener = ContactListener(layout, self._kept, hop=hop, spindle_hz=spindle_hz, flutes=flutes)
+        self._air = AirListener(layout, hop=hop)
         self._memory = Memory(model.live)
         self._heard = 0
+        self._ahead = 0  # frames that are kept and not judged yet
         self._closed = False
 
     @property
@@ -79,8 +85,12 @@ class Decide:
             ended = self._decoder.start_anew(max(self._heard, given.start))
             self._review = Review(self.model.second)
             self._heard = given.stop
-            return (*ended, *self._listener.start_anew(), given)
-        return tuple(self._frames(given))
+            self._kept.start_anew()
+            self._listener.start_anew()
+            self._air.start_anew()
+            return (*ended, given)
+        pieces = (_rows(given, first, first + AT_ONCE) for first in range(0, len(given), AT_ONCE))
+        return tuple(made for piece in pieces for made in self._frames(piece))
 
     def close(self) -> tuple[Decided, ...]:
         """End the stream; a contact still open ends where the sound ends."""
@@ -89,23 +99,23 @@ class Decide:
         return (*events, *(s for event in events for s in self._listener.hear(event)))
 
     def _again(self) -> NDArray[np.float64]:
-        return self._review()
+        return self._review(ahead=self._ahead)
 
     def _frames(self, frames: Frames) -> Iterator[Decided]:
-        scores = self._memory.push(frames.values[:, self.layout.model])
-        beliefs = 1.0 / (1.0 + np.exp(-scores[:, :3]))
+        features = frames.values[:, self.layout.model]
+        scores = self._memory.push(features)
+        beliefs = (1.0 / (1.0 + np.exp(-scores[:, 0])))
         states = shares(scores[:, 3:])
-        yield StateLikelihoods(
-            at=frames.at, log_likelihood=np.log(states + 1e-9) - PRIOR, contact=beliefs[:, 0]
-        )
-        for i in range(len(frames)):
-            self._heard = int(frames.at[i])
-            self._review.keep(frames.values[i, self.layout.model])
-            yield from self._listener.frame(self._heard, frames.values[i])
-            for event in self._decoder.step(_scores(self._heard, beliefs[i], states[i])):
+        yield StateLikelihoods(at=frames.at, log_likelihood=np.log(states + 1e-9) - PRIOR, contact=beliefs)
+        self._review.keep(features)
+        self._kept.push(frames.at, frames.values)
+        for i, (at, belief) in enumerate(zip(frames.at.tolist(), beliefs.tolist(), strict=True)):
+            self._heard, self._ahead = at, len(frames) - 1 - i
+            yield from self._listener.step(at)
+            for event in self._decoder.step(Scores(at=at, now=belief, states=states[i])):
                 yield event
                 yield from self._listener.hear(event)
 
 
-def _scores(at: int, beliefs: NDArray[np.float64], states: NDArray[np.float64]) -> Scores:
-    return Scores(at=at, now=float(beliefs[0]), states=states)
+def _rows(frames: Frames, first: int, last: int) -> Frames:
+    return Frames(at=frames.at[first:last], values=frames.values[first:last])

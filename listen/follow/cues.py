@@ -1,20 +1,18 @@
-"""Words while it happens: contact, before its line, cutting stopped, exit soon, hold now."""
+"""Words while it happens: contact, before its line, cutting stopped, still cutting."""
 
 import math
 
 import numpy as np
 
-from listen.follow.boundaries import Boundary
 from listen.follow.hypotheses import Phase
 from listen.follow.tracking import Tracking
 from listen.states import Event, Standing, State
-from listen.timeline import Cue, HoldPoint, Mark, MarkKind
+from listen.timeline import Cue
 
 SURE = 0.7  # belief in the next contact below which only "contact" is said
 EARLY_SPREADS = 3.0  # before its line by more than this many spreads
 EARLY_S = 0.3
 LEFT_SHARE = 0.12  # cutting stopped: at least this share of the contact is still to come
-EXIT_SOON_S = 1.5
 SLIP_S = 0.4  # dropouts of the ear are mostly over by then
 
 
@@ -30,12 +28,9 @@ class Cues:
     def __init__(self, tracking: Tracking) -> None:
         self._tracking = tracking
         self._rate = tracking.rate
-        self._holds = {hold.contact: hold for hold in tracking.space.timeline.holds}
         self._said_onset = -1  # a provisional start that was already said
         self._said_stop = -1
-        self._soon_said: int | None = None
         self._still_said: int | None = None
-        self._spindle_asked = False
         self._waiting: Cue | None = None
 
     def before(self, event: Event) -> tuple[Cue, ...]:
@@ -152,58 +147,13 @@ class Cues:
         real_per_s = clock.hold_rate(priors.hold_per_s) + priors.gone / max(length_s, 0.2)
         return real_per_s > priors.dropout_per_s
 
-    def after(self, boundary: Boundary, at: int) -> tuple[Cue, ...]:
-        """Cues once a boundary is confirmed and taken in."""
+    def after(self) -> None:
+        """A boundary is confirmed and taken in."""
         self._said_onset = -1
-        self._soon_said = self._still_said = None
-        if boundary.is_onset:
-            return ()
-        return self._hold_now(at)
-
-    def _hold_now(self, at: int) -> tuple[Cue, ...]:
-        """An exit was heard, and it is a place to hold."""
-        engine, space = self._tracking.engine, self._tracking.space
-        rings, slot = engine.rings, engine.slot
-        ended = (engine.core["phase"] == Phase.AIR) & (rings.contact[:, slot] >= 0)
-        if not ended.any():
-            return ()
-        chance = np.bincount(engine.core["k"][ended], weights=engine.weights[ended])
-        following = int(np.argmax(chance))
-        if chance[following] < SURE or following == 0:
-            return ()
-        contact = space.timeline.contacts[following - 1]
-        hold = self._holds.get(contact.id)
-        return () if hold is None or not hold.cue else (self._hold_cue(hold, at),)
-
-    def _hold_cue(self, hold: HoldPoint, at: int) -> Cue:
-        if not hold.has_room:
-            following = (
-                "" if hold.next_contact is None else f" Next place: after contact {hold.next_contact}."
-            )
-            text = f"No room to hold here.{following}"
-            return Cue(at=at, kind="no room to hold here", contact=hold.contact, text=text)
-        text = (
-            f"Exit heard. Hold now: {hold.time_to_press_s:.1f} s to press, "
-            f"{hold.clear_mm:.0f} mm clear, line {hold.line}."
-        )
-        return Cue(at=at, kind="hold now", contact=hold.contact, text=text)
-
-    def mark(self, mark: Mark) -> tuple[Cue, ...]:
-        """Cues of a mark: after a hold, ask for the spindle."""
-        if mark.kind == MarkKind.HOLD:
-            self._spindle_asked = False
-        if mark.kind == MarkKind.SPINDLE_OFF:
-            self._spindle_asked = True
-        if mark.kind == MarkKind.RESUME and self._spindle_asked:
-            self._spindle_asked = False
-            text = "The spindle was stopped in this hold: is it turning again?"
-            return (Cue(at=mark.at, kind="spindle not heard", contact=None, text=text),)
-        if mark.kind == MarkKind.SPINDLE_ON:
-            self._spindle_asked = False
-        return ()
+        self._still_said = None
 
     def tick(self, at: int) -> tuple[Cue, ...]:
-        """Cues that come with time: exit soon, still cutting."""
+        """Cues that come with time."""
         engine = self._tracking.engine
         if not self._tracking.boundaries.in_contact:
             return self._lasting(at)
@@ -234,17 +184,13 @@ class Cues:
         )
         behind = float(forecast.behind[0])
         spread = math.sqrt(float(forecast.variance[0]))
-        contact = space.timeline.contacts[k]
-        hold = self._holds.get(contact.id)
-        wanted = hold is not None and hold.cue and hold.has_room
-        if wanted and self._soon_said != k and -EXIT_SOON_S < behind < 0.0 and spread < 0.5 * EXIT_SOON_S:
-            self._soon_said = k
-            return (Cue(at=at, kind="exit soon", contact=contact.id, text="Exit soon."),)
         late = max(5.0 * spread, 0.5, 0.25 * float(forecast.mean[0]))
         if tracking.clock.feed_known and behind > late and self._still_said != k:
             self._still_said = k
+            contact = space.timeline.contacts[k]
             text = (
-                f"Still cutting {behind:.1f} s after the end of line {contact.line}: do not stop the spindle."
+                f"STILL CUTTING {behind:.1f} s after {contact.block} should have ended: "
+                "do not stop the spindle."
             )
             return (Cue(at=at, kind="still cutting", contact=contact.id, text=text),)
         return ()

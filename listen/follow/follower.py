@@ -4,14 +4,14 @@ import numpy as np
 
 from listen.errors import ListenError
 from listen.follow.cues import Cues
-from listen.follow.hypotheses import Phase
+from listen.follow.hypotheses import Floats, Phase
 from listen.follow.outcomes import outcome_of
 from listen.follow.strength import Strengths
 from listen.follow.tracking import Item, Tracking
 from listen.follow.unexpected import Unexpected
 from listen.follow.verdicts import Wording
 from listen.states import ContactSound, EarRates, Event, Finding
-from listen.timeline import Cue, Mark, Position, Timeline, Verdict
+from listen.timeline import Cue, Mark, MarkKind, Position, Timeline, Verdict
 
 N_SLOTS = 16
 WIDTH = 200
@@ -46,6 +46,7 @@ class Follower:
         self._cues = Cues(self._tracking)
         self._next = 0  # first contact without a verdict
         self._called: set[int] = set()
+        self._read_by = ""  # who told the place since the last boundary
         self._closed = False
 
     @property
@@ -81,12 +82,14 @@ class Follower:
             return []
         found: list[Output] = list(self._cues.before(item)) if isinstance(item, Event) else []
         boundary = self._tracking.take(item)
-        if isinstance(item, Mark):
-            found.extend(self._cues.mark(item))
+        if isinstance(item, Mark) and item.kind in (MarkKind.POSITION, MarkKind.LINE):
+            self._read_by = item.source
         if boundary is None:
             return found
+        self._read_by = ""
         self._unexpected.heard(boundary.is_onset)
-        found.extend(self._cues.after(boundary, known_at))
+        found.append(self._position(known_at))
+        self._cues.after()
         found.extend(self._settle(known_at))
         return found
 
@@ -111,8 +114,8 @@ class Follower:
         at_s = at / self._rate
         weights, _ = tracking.beliefs(at_s)
         place, inner = view.places(at_s)
-        mean = float((weights * place).sum())
-        spread = float(np.sqrt((weights * (inner**2 + (place - mean) ** 2)).sum()))
+        low, middle, high = _quantiles(place, weights)
+        spread = float(np.hypot(np.sqrt((weights * inner**2).sum()), 0.5 * (high - low)))
         k = view.core["k"]
         chance = np.bincount(k, weights=weights, minlength=1)
         likeliest = int(np.argmax(chance))
@@ -122,13 +125,23 @@ class Follower:
         started = view.is_started
         return Position(
             at=at,
-            program_time=mean,
-            line=space.line_at(mean),
+            program_time=middle,
+            line=space.line_at(middle),
             spread=spread if started else max(space.end, 1.0),
             rate=0.0 if held or not started else float(np.exp(log_rate) * tracking.clock.rate),
             next_contact=space.timeline.contacts[likeliest].id if likeliest < space.n else None,
             probability=min(float(chance[likeliest]), 1.0) if started else 0.0,
+            witness=self._witness(likeliest),
         )
+
+    def _witness(self, likeliest: int) -> str:
+        """What ties the program to a place now; nothing in the first approach of a tool."""
+        contacts = self._tracking.space.timeline.contacts
+        following = contacts[likeliest : likeliest + 1]
+        before = contacts[max(likeliest - 1, 0) : likeliest]
+        is_tied = bool(before) and (not following or following[0].tool == before[0].tool)
+        is_tied &= self._tracking.engine.n_stretches > 0
+        return self._read_by or ("earlier contact" if is_tied or self._tracking.boundaries.in_contact else "")
 
     def _settle(self, at: int, *, is_last: bool = False) -> list[Output]:
         """Verdicts on contacts whose evidence is in."""
@@ -162,6 +175,15 @@ class Follower:
 
 
 CLEAR = 0.93
+
+
+def _quantiles(place: Floats, weights: Floats) -> Floats:
+    """Place below which 16, 50 and 84 % of the belief lie; a few odd guesses do not move them."""
+    order = np.argsort(place, kind="stable")
+    below = np.cumsum(weights[order])
+    index = np.minimum(np.searchsorted(below, np.array([0.16, 0.5, 0.84]) * below[-1]), place.size - 1)
+    result: Floats = place[order][index]
+    return result
 
 
 def _known_at(item: Item) -> int:

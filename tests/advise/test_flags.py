@@ -5,8 +5,18 @@ import re
 import pytest
 
 from listen.advise import Advise
-from listen.states import Event, Finding, State
-from listen.timeline import Cue, Flag, Position, Strength, Timeline, Verdict, VerdictKind
+from listen.states import ContactSound, Event, Finding, State
+from listen.timeline import (
+    Cue,
+    Flag,
+    Mark,
+    MarkKind,
+    Position,
+    Strength,
+    Timeline,
+    Verdict,
+    VerdictKind,
+)
 from tests.follow.runs import contact, timeline_of
 
 pytestmark = pytest.mark.closed
@@ -34,20 +44,27 @@ def verdict(number: int | None, kind: VerdictKind, **more: object) -> Verdict:
     return Verdict(**(given | more))  # type: ignore[arg-type]
 
 
-def flags(advise: Advise, *items: Verdict | Finding | Event | Position | Cue) -> list[Flag]:
+Given = Verdict | Finding | Event | Position | Cue | Mark | ContactSound
+
+
+def flags(advise: Advise, *items: Given) -> list[Flag]:
     return [said for item in items for said in advise.push(item) if isinstance(said, Flag)]
 
 
 def test_a_broken_tool_is_one_flag_however_many_passes_follow() -> None:
     later = [verdict(n, VerdictKind.NOT_HEARD) for n in (3, 4, 5, 6)]
-    found = flags(Advise(PROGRAM, RATE), verdict(2, VerdictKind.ENDED_EARLY), *later)
-    assert [flag.kind for flag in found] == ["ended early"]
+    said = Advise(PROGRAM, RATE).push(verdict(2, VerdictKind.ENDED_EARLY), *later)
+    assert [(type(item), item.kind, item.contact) for item in said] == [
+        (Flag, "ended early", 2),
+        (Cue, "nothing since", 2),
+    ]
+    assert "Nothing heard since contact 2 ended early" in said[1].text
 
 
 def test_a_dry_run_is_one_finding() -> None:
     found = flags(Advise(PROGRAM, RATE), *(verdict(n, VerdictKind.NOT_HEARD) for n in range(1, 7)))
     assert [flag.kind for flag in found] == ["not heard"]
-    assert "nothing heard so far" in found[0].text
+    assert "Nothing was heard so far." in found[0].text
 
 
 def test_two_missing_contacts_with_a_good_one_between_are_two_flags() -> None:
@@ -69,7 +86,8 @@ def test_a_wrong_length_is_one_flag_and_one_estimate() -> None:
         given = verdict(number, VerdictKind.STARTED_EARLY, early_by_mm=early_mm, witness="earlier contact")
         said += advise.push(given)
     assert [type(item) for item in said] == [Flag, Cue]
-    assert "check tool length or work offset" in said[0].text
+    assert "2.1 mm early in Z" in said[0].text
+    assert "Check tool length and work offset." in said[0].text
     assert said[1].kind == "length offset"
     assert "2.0 ±" in said[1].text
 
@@ -82,7 +100,7 @@ def test_a_row_of_early_side_entries_is_one_flag_without_a_claim_on_length() -> 
     good = verdict(3, VerdictKind.AS_EXPECTED)
     found = flags(Advise(PROGRAM, RATE), early[0], early[1], good, early[2])
     assert [flag.contact for flag in found] == [1, 4]
-    assert not any("length or work" in flag.text for flag in found)
+    assert not any("in Z" in flag.text or "length and work" in flag.text for flag in found)
 
 
 def test_an_unsure_verdict_is_no_flag() -> None:
@@ -104,37 +122,127 @@ def test_any_contact_in_a_raised_dry_run_is_a_flag_and_silence_is_none() -> None
     assert [flag.kind for flag in found] == ["contact in a raised dry run"]
 
 
-def test_a_wrong_speed_is_told_with_the_speed_it_would_be() -> None:
+def sung(number: int, hz: float) -> list[ContactSound | Verdict]:
+    """A contact that is over, with the tooth-pass frequency that its lines show."""
+    start, stop = 10_000 * number, 10_000 * number + 8000
+    sound = ContactSound(start=start, stop=stop, decided_at=stop, level_db=12.0, tooth_pass_hz=hz)
+    return [sound, verdict(number, VerdictKind.AS_EXPECTED, heard_onset=start, heard_offset=stop)]
+
+
+def test_a_wrong_speed_is_one_flag_with_the_speed_it_would_be() -> None:
     """5 flutes at 9000 rpm give 750 Hz; 600 Hz is 7200 rpm, or four flutes: 60 · 600 / 9000 = 4."""
-    advise = Advise(PROGRAM, RATE)
-    here = Position(at=0, program_time=2.0, line=10, spread=0.1, rate=1.0, next_contact=1)
-    off = Finding(
-        kind="tooth pass off",
-        start=8000,
-        stop=12000,
-        decided_at=12000,
-        frequency_hz=600.0,
-        level_db=10.0,
-        probability=0.95,
+    given = [item for n in (1, 2, 3, 4) for item in sung(n, 600.0)]
+    found = flags(Advise(PROGRAM, RATE), *given)
+    assert [(flag.kind, flag.contact) for flag in found] == [("tooth pass off", 2)]
+    assert "says 7200 rpm or four flutes: 600 Hz in contacts 1 and 2, expected 750 Hz" in found[0].text
+
+
+def test_a_speed_between_two_numbers_of_flutes_is_told_as_a_speed_alone() -> None:
+    """652 Hz with 5 flutes is 7824 rpm; at 9000 rpm it would be 4.35 flutes."""
+    found = flags(Advise(PROGRAM, RATE), *sung(1, 650.0), *sung(2, 652.0))
+    assert "says 7824 rpm: 652 Hz" in found[0].text
+
+
+@pytest.mark.parametrize(
+    "tones",
+    [
+        (750.0, 760.0),  # as it should be, to 3 %
+        (1500.0, 1500.0),  # its first harmonic
+        (150.0, 150.0),  # the turning of the spindle
+        (600.0, 650.0),  # two that do not agree
+        (600.0, float("nan")),  # one alone
+    ],
+)
+def test_no_wrong_speed_is_told_of(tones: tuple[float, float]) -> None:
+    given = [item for n, hz in enumerate(tones, start=1) for item in sung(n, hz)]
+    assert not flags(Advise(PROGRAM, RATE), *given)
+
+
+def z_read(z: float) -> Mark:
+    return Mark(at=9000, kind=MarkKind.POSITION, source="operator", place=(float("nan"), float("nan"), z))
+
+
+def here(number: int) -> Position:
+    return Position(at=0, program_time=2.0, line=10, spread=0.1, rate=1.0, next_contact=number)
+
+
+TOUCH = Event(state=State.ENTRY, at=800, decided_at=1000, probability=0.9)
+HOLD = Mark(at=8500, kind=MarkKind.HOLD, source="operator")
+
+
+def test_a_z_read_while_touching_is_a_witness() -> None:
+    """By hand: first touch is expected at Z 0; held in the touch the control reads Z 1.8."""
+    advise = Advise(holes(), RATE)
+    found = flags(advise, here(1), TOUCH, HOLD, z_read(1.8))
+    assert [(flag.kind, flag.contact) for flag in found] == [("started early", 1)]
+    assert "at least 1.8 mm early in Z" in found[0].text
+    assert "Z 1.80 read while touching, first touch is expected at Z 0.00" in found[0].text
+    again = verdict(1, VerdictKind.STARTED_EARLY, early_by_mm=2.0, witness="operator")
+    assert not flags(advise, again)  # one cause, one flag
+
+
+@pytest.mark.parametrize(
+    "items",
+    [
+        (here(1), TOUCH, HOLD, z_read(-0.4)),  # a little into the cut, as it should be
+        (here(1), TOUCH, z_read(1.8)),  # it moves
+        (here(1), TOUCH, HOLD, here(2), z_read(20.0)),  # out again
+        (here(1), HOLD, z_read(20.0)),  # nothing touched yet
+    ],
+)
+def test_a_z_read_elsewhere_is_no_flag(items: tuple[Position | Event | Mark, ...]) -> None:
+    assert not flags(Advise(holes(), RATE), *items)
+
+
+def test_from_a_side_entry_a_z_that_was_read_tells_nothing_of_the_length() -> None:
+    assert not flags(Advise(PROGRAM, RATE), here(1), TOUCH, HOLD, z_read(1.8))
+
+
+def test_a_contact_that_goes_on_is_told_in_the_present() -> None:
+    """Ended late: while it goes on the spindle must not be stopped; afterwards it is in the past."""
+    given = {"expected_offset": 40_000, "expected_onset": 8000, "heard_onset": 8000}
+    (on,) = flags(Advise(PROGRAM, RATE), verdict(1, VerdictKind.ENDED_LATE, **given))
+    (over,) = flags(Advise(PROGRAM, RATE), verdict(1, VerdictKind.ENDED_LATE, heard_offset=56_000, **given))
+    assert on.text.startswith("STILL CUTTING: contact 1, T1, line 10.")
+    assert "Do not stop the spindle" in on.text
+    assert over.text.startswith(
+        "Ended late: contact 1, T1, line 10. Heard until 7.0 s, expected until 5.0 s."
     )
-    found = flags(advise, here, off, off)
-    assert len(found) == 1
-    assert "600 Hz says 7200 rpm or 4 flutes, expected 750 Hz" in found[0].text
 
 
-def test_a_hold_cue_waits_for_a_sure_position_and_a_contact_cue_does_not() -> None:
+def test_a_flag_can_be_checked() -> None:
+    """Times, line, expected against heard, and what ties the millimetres to a place."""
+    given = verdict(
+        2,
+        VerdictKind.STARTED_EARLY,
+        probability=0.9,
+        heard_onset=8000,
+        expected_onset=12_000,
+        early_by_mm=8.13,
+        witness="earlier contact",
+    )
+    (flag,) = flags(Advise(PROGRAM, RATE), given)
+    assert flag.text == (
+        "Likely started 8.1 mm early: contact 2, T1, line 12. Heard at 1.0 s, expected at 1.5 s by the "
+        "earlier contact. Check work offset, tool length and stock size."
+    )
+
+
+def test_a_guess_waits_for_a_sure_position_and_a_contact_does_not() -> None:
     advise = Advise(PROGRAM, RATE)
-    hold, touch = (Cue(at=1, kind=kind, contact=1, text="") for kind in ("hold now", "contact"))
-    assert advise.push(hold) == ()
+    early, touch = (Cue(at=1, kind=kind, contact=1, text="") for kind in ("before its line", "contact"))
+    assert advise.push(early) == ()
     assert advise.push(touch) == (touch,)
-    advise.push(Position(at=0, program_time=2.0, line=10, spread=0.1, rate=1.0, next_contact=1))
-    assert advise.push(hold) == (hold,)
+    advise.push(here(1))
+    assert advise.push(early) == (early,)
 
 
 def test_nothing_on_screen_says_that_it_is_safe() -> None:
     """The tool never says that a start is in order, nor proposes raising an override."""
     advise = Advise(PROGRAM, RATE)
     kinds = [kind for kind in VerdictKind if kind != VerdictKind.UNEXPECTED]
-    for kind in kinds:
-        for said in advise.push(verdict(1, kind)):
+    strengths = [verdict(1, VerdictKind.AS_EXPECTED, strength=s) for s in Strength]
+    given = [*(verdict(1, kind) for kind in kinds), *strengths, *sung(1, 600.0), *sung(2, 600.0)]
+    for item in given:
+        for said in advise.push(item):
             assert not re.search(r"\b(safe|ok|okay|good|raise)\b", said.text.lower())

@@ -4,8 +4,8 @@ import pytest
 
 from listen.follow import Follower
 from listen.states import Event
-from listen.timeline import Cue, HoldPoint, Mark, MarkKind, Position, StopWay, Timeline, Verdict, VerdictKind
-from tests.follow.runs import EAR, RATE, Stretches, events_of, timeline_of
+from listen.timeline import Cue, Mark, MarkKind, Position, Timeline, Verdict, VerdictKind
+from tests.follow.runs import EAR, RATE, Stretches, contact, events_of, timeline_of
 
 pytestmark = pytest.mark.closed
 SIX = [(2.0 + 3.0 * i, 4.0 + 3.0 * i) for i in range(6)]
@@ -97,42 +97,21 @@ def test_a_line_from_the_control_settles_which_of_many_equal_passes_runs() -> No
     assert position.next_contact == 5
 
 
-def test_hold_now_comes_with_the_heard_exit_and_never_on_prediction() -> None:
-    point = HoldPoint(
-        contact=2,
-        line=14,
-        how=StopWay.FEED_HOLD,
-        from_s=7.0,
-        until_s=8.5,
-        travel_mm=5.0,
-        clear_mm=3.0,
-        time_to_press_s=1.5,
-        has_room=True,
-        cue=True,
-    )
-    said = follow(timeline_of(SIX, holds=(point,)), RUN[:2], CLOCK, 10.5)
-    cues = [item for item in said if isinstance(item, Cue)]
-    now = [cue for cue in cues if cue.kind == "hold now"]
-    soon = [cue for cue in cues if cue.kind == "exit soon"]
-    assert [cue.contact for cue in now] == [2]
-    assert now[0].at == round(10.1 * RATE)
-    assert [cue.contact for cue in soon] == [2]
-    assert soon[0].at < 10 * RATE
-
-
-def test_a_stopped_spindle_is_asked_for_when_the_program_goes_on() -> None:
-    marks = [
-        *CLOCK,
-        mark(MarkKind.HOLD, 7.5, source="operator"),
-        mark(MarkKind.SPINDLE_OFF, 8.0, source="operator"),
-        mark(MarkKind.RESUME, 20.0, source="operator"),
-    ]
-    said = follow(timeline_of(SIX), RUN[:1], marks, 21.0)
-    assert [cue.kind for cue in said if isinstance(cue, Cue)][-1] == "spindle not heard"
-
-
 def test_silence_makes_the_place_less_sure() -> None:
     said = follow(timeline_of([*SIX, (60.0, 62.0)]), RUN, [], 50.0)
     positions = [item for item in said if isinstance(item, Position)]
     after_last = [p.spread for p in positions if p.at > 23 * RATE]
     assert after_last[-1] > 2.0 * after_last[0]
+
+
+def test_what_ties_the_program_to_a_place_is_named() -> None:
+    """Nothing in the first approach, then the contact before, or who read the place."""
+    other = [contact(index, *place, tool=1 + index // 3) for index, place in enumerate(SIX)]
+    program = timeline_of(SIX, contacts=tuple(other))
+    at_four = Mark(at=9 * RATE, kind=MarkKind.LINE, source="controller", value=14.0)
+    said = follow(program, RUN[:3], [*CLOCK, at_four], 13.5)
+    by_time = {p.at / RATE: p.witness for p in said if isinstance(p, Position)}
+    assert by_time[4.0] == ""
+    assert by_time[6.0] == by_time[8.0] == "earlier contact"
+    assert by_time[9.5] == "controller"
+    assert by_time[13.5] == ""  # the next tool has touched nothing yet

@@ -1,0 +1,108 @@
+"""Everything that is heard and followed in, what the person is told out."""
+
+from dataclasses import replace
+
+from listen.advise.approach import ApproachCue
+from listen.advise.flags import Flags
+from listen.advise.hold_cue import HoldCue
+from listen.advise.policy import ALWAYS, IN_RAISED, IN_REPEAT, Policy
+from listen.advise.spindle import SpindleCue
+from listen.errors import ListenError
+from listen.states import AirSound, ContactSound, Event, Finding
+from listen.timeline import Cue, Flag, Mark, Position, Timeline, Verdict
+
+Input = Position | Verdict | Cue | Finding | Event | Mark | ContactSound | AirSound
+Told = tuple[Flag | Cue, ...]
+
+
+class Advise:
+    """Decides what the person is told.
+
+    A first cut gets everything. A repeat is quiet unless something changed. In a raised dry run
+    nothing should touch: any contact is a flag, and silence is none.
+
+    Parameters
+    ----------
+    timeline : Timeline | None
+        What is expected; None where there is no program.
+    rate : int
+        Sample rate [Hz].
+    policy : Policy
+        The limits.
+    """
+
+    def __init__(self, timeline: Timeline | None, rate: int, *, policy: Policy | None = None) -> None:
+        self._policy = Policy() if policy is None else policy
+        self._kind = "" if timeline is None else timeline.kind
+        self._flags = Flags(timeline, rate, policy=self._policy)
+        self._spindle = SpindleCue(timeline, rate)
+        self._holds: HoldCue | None = None
+        self._approach: ApproachCue | None = None
+        if timeline is not None and timeline.kind == "first cut":
+            self._holds = HoldCue(timeline, rate, sure=self._policy.sure_position)
+            self._approach = ApproachCue(timeline, rate)
+        self._position: Position | None = None
+        self._closed = False
+
+    @property
+    def latency(self) -> int:
+        """Nothing is kept back [samples]."""
+        return 0
+
+    def push(self, *items: Input) -> Told:
+        """Take what was heard and followed, give what the person should know."""
+        if self._closed:
+            raise ListenError("push() after close(): make a new Advise per run")
+        return tuple(said for item in items for said in self._one(item))
+
+    def close(self) -> Told:
+        """End the run; nothing is kept back."""
+        self._closed = True
+        return ()
+
+    def _one(self, item: Input) -> Told:
+        if isinstance(item, Position):
+            return self._follow(item)
+        if isinstance(item, Event):
+            return self._hear(item)
+        if isinstance(item, Mark):
+            return self._mark(item)
+        if isinstance(item, Cue):
+            return self._pass_on(item)
+        if isinstance(item, AirSound):
+            return self._spindle.air(item)
+        return self._flags.take(item)
+
+    def _follow(self, position: Position) -> Told:
+        self._position = position
+        said: Told = (*self._flags.follow(position), *self._spindle.follow(position))
+        if self._holds is not None:
+            said += self._holds.position(position)
+        if self._approach is not None:
+            said += self._approach.position(position)
+        return said
+
+    def _hear(self, event: Event) -> Told:
+        self._spindle.event(event)
+        if self._approach is not None:
+            self._approach.event(event)
+        holding = () if self._holds is None else self._holds.event(event)
+        return (*self._flags.hear(event), *holding)
+
+    def _mark(self, mark: Mark) -> Told:
+        if self._holds is not None:
+            self._holds.mark(mark)
+        approach = () if self._approach is None else self._approach.mark(mark)
+        return (*self._flags.mark(mark), *self._spindle.mark(mark), *approach)
+
+    def _pass_on(self, cue: Cue) -> tuple[Cue, ...]:
+        """Words of the follower, where this kind of run wants them and the place is sure enough."""
+        if self._kind == "raised dry run":
+            told = replace(cue, text="CONTACT in a raised dry run: hold.") if cue.kind in IN_RAISED else None
+            return () if told is None else (told,)
+        if self._kind == "repeat" and cue.kind not in IN_REPEAT:
+            return ()
+        return (cue,) if cue.kind in ALWAYS or self._is_sure() else ()
+
+    def _is_sure(self) -> bool:
+        return self._position is not None and self._position.probability >= self._policy.sure_position

@@ -1,0 +1,97 @@
+"""What air sounds like beside this run's own air, so that a stopped spindle can be told."""
+
+from collections import deque
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.decide.layout import Layout
+from listen.states import AirSound, Event, Standing, State
+
+LOW_HZ, HIGH_HZ = 300.0, 8000.0
+EVERY_S = 0.5
+KEPT_S = 3.0
+BEFORE_S = (1.2, 0.2)  # of the air before a contact: the spindle turns there
+LEAST_FRAMES = 20
+REFERENCES = 4
+SAME_LINE = 0.02  # share of the frequency within which it is the same line
+LASTS = 0.6  # share of the frames in which a line must stand
+
+
+class AirListener:
+    """Sums up each half second of air; nothing is told while a contact is heard.
+
+    Parameters
+    ----------
+    layout : Layout
+    hop : int
+        Step from frame to frame [samples].
+    """
+
+    def __init__(self, layout: Layout, *, hop: int) -> None:
+        edges = layout.band_edges_hz
+        self._audible = np.flatnonzero((edges[1:] > LOW_HZ) & (edges[:-1] < HIGH_HZ))
+        self._layout = layout
+        self._per_s = hop / layout.hop_s
+        self._every = round(EVERY_S / layout.hop_s)
+        self.start_anew()
+        self._turning: deque[NDArray[np.float64]] = deque(maxlen=REFERENCES)
+        self._quiet: tuple[NDArray[np.float64], list[float]] | None = None
+
+    def start_anew(self) -> None:
+        """After a gap the frames before it count no more; what air sounds like stays known."""
+        self._kept: deque[tuple[int, NDArray[np.float64], NDArray[np.float64]]] = deque(
+            maxlen=round(KEPT_S / self._layout.hop_s)
+        )
+        self._touches = False
+        self._since = 0  # frames of air without a break
+
+    def hear(self, event: Event) -> None:
+        """Learn the air before each contact."""
+        if event.standing is Standing.WITHDRAWN:
+            return
+        self._touches = event.state is not State.AIR
+        self._since = 0
+        if event.state is State.ENTRY and event.standing is Standing.CONFIRMED:
+            early, late = (event.at - round(s * self._per_s) for s in BEFORE_S)
+            before = [bands for at, bands, _ in self._kept if early <= at <= late]
+            if len(before) >= LEAST_FRAMES:
+                self._turning.append(np.median(before, axis=0))
+
+    def frame(self, at: int, values: NDArray[np.float64]) -> Iterator[AirSound]:
+        """Keep one frame, and tell of the last half second when it was air."""
+        lines = values[self._layout.lines][0::3]
+        self._kept.append((at, values[self._layout.bands][self._audible], lines))
+        self._since = 0 if self._touches else self._since + 1
+        if self._since and self._since % self._every == 0:
+            yield self._sum_up(at)
+
+    def _sum_up(self, at: int) -> AirSound:
+        newest = list(self._kept)[-self._every :]
+        bands = np.median([kept for _, kept, _ in newest], axis=0)
+        lines = _lasting([kept for _, _, kept in newest])
+        if self._quiet is None or bands.mean() < self._quiet[0].mean():
+            self._quiet = (bands, lines)
+        quiet, known = self._quiet
+        below = [float(np.median(turning - bands)) for turning in self._turning]
+        return AirSound(
+            at=at,
+            below_db=min(below, default=float("nan")),
+            over_quiet_db=float(np.median(bands - quiet)),
+            lines_hz=tuple(hz for hz in lines if not _is_among(hz, known)),
+        )
+
+
+def _lasting(frames: list[NDArray[np.float64]]) -> list[float]:
+    """Lines that stand in most of the frames."""
+    found: list[float] = []
+    for hz in sorted(float(one) for frame in frames for one in frame if one > 0.0):
+        stands = sum(bool((np.abs(frame - hz) <= SAME_LINE * hz).any()) for frame in frames)
+        if stands >= LASTS * len(frames) and not _is_among(hz, found):
+            found.append(hz)
+    return found
+
+
+def _is_among(hz: float, known: list[float]) -> bool:
+    return any(abs(hz - one) <= SAME_LINE * hz for one in known)
