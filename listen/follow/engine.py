@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.follow.feed_clock import FeedClock
-from listen.follow.hypotheses import CORE, Floats, Ints, On, Phase, Rings, merge_alike
+from listen.follow.hypotheses import CORE, Floats, Ints, On, Phase, Rings, joined, merge_alike
 from listen.follow.model import Model
 from listen.follow.offset import Offset
 from listen.follow.onset import Onset
@@ -85,7 +85,7 @@ class Engine:
         if (self.core["phase"] == Phase.START).any():
             begun = first_guesses(self.model, self._grid, at, spread_s=spread, is_open=is_open)
             begun["logw"] += float(self.core["logw"][self.core["phase"] == Phase.START].max())
-            children = np.concatenate([children, begun])
+            children = joined([children, begun])
         self._adopt(children, wide=not self.is_started)
         self._learn_scale(is_gap=True)
         self.rings.contact[:, slot] = np.where(self.core["phase"] == Phase.EXTRA, -1, self.core["k"])

@@ -162,8 +162,18 @@ class Growing:
         """The children that are not hopeless beside the best of all."""
         if not self._parts:
             return self.parents[:0]
-        children = np.concatenate(self._parts)
+        children = joined(self._parts)
         return children[children["logw"] > self._best - CUT]
+
+
+def joined(parts: list[NDArray[np.void]]) -> NDArray[np.void]:
+    """Guesses one after the other; `np.concatenate` compares all fields first, which costs more."""
+    whole = np.empty(sum(part.size for part in parts), CORE)
+    at = 0
+    for part in parts:
+        whole[at : at + part.size] = part
+        at += part.size
+    return whole
 
 
 def normal_log(x: Floats, variance: Floats) -> Floats:

@@ -75,6 +75,7 @@ class Space:
             self._table = np.zeros((2, 4))
             self._table[1, FEED] = self._edges[1]
             self._waits = np.empty(0)
+            self._measure()
             return
         length = spans.stop_s - spans.start_s
         column = np.array([COLUMN[SpanKind(kind)] for kind in range(8)])[spans.kind]
@@ -84,12 +85,21 @@ class Space:
         self._table = np.cumsum(parts, axis=0)
         unbounded = (spans.kind == SpanKind.WAIT) | (spans.kind == SpanKind.UNKNOWN)
         self._waits = np.sort(spans.start_s[unbounded])
+        self._measure()
+
+    def _measure(self) -> None:
+        """Length of each span, and what each second of it adds."""
+        self._long = np.diff(self._edges)
+        self._slope = np.diff(self._table, axis=0) / np.maximum(self._long, 1e-12)[:, None]
 
     def amounts_until(self, place: Floats) -> Floats:
         """Amounts from the program's start, shape (n_places, 4) [s]."""
-        table = self._table
-        columns = [np.interp(place, self._edges, table[:, column]) for column in range(4)]
-        return np.stack(columns, axis=-1)
+        place = np.asarray(place)
+        after = np.searchsorted(self._edges, place, side="right")
+        after = np.minimum(np.maximum(after, 1), self._edges.size - 1)
+        into = np.minimum(np.maximum(place - self._edges[after - 1], 0.0), self._long[after - 1])
+        result: Floats = self._table[after - 1] + self._slope[after - 1] * into[..., None]
+        return result
 
     def waits_until(self, place: Floats) -> NDArray[np.int64]:
         """Number of unbounded waits before each place."""

@@ -4,8 +4,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from listen.blocks import Gap
 from listen.states import EarRates, Event, State
 from listen.timeline import Mark, MarkKind, SpanKind, Timeline
+from tools.tools_follow.plans import Leg, Plan, whole
 
 RATE = 8000
 STOP_S = 0.08  # a feed hold or a lost tool ends the cut in this
@@ -28,7 +30,7 @@ HARSH = Operator(name="harsh", first_override=(0.1, 0.2, 0.5, 1.0), steps_per_mi
 STEADY = Operator(name="steady", first_override=(1.0, 0.5, 0.1), steps_per_min=0.0, holds_per_min=0.0)
 
 
-@dataclass(slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Fault:
     """What goes wrong at one contact: its kind, and how much [mm or share]."""
 
@@ -39,17 +41,19 @@ class Fault:
 
 @dataclass(slots=True, kw_only=True)
 class Truth:
-    """What really happened, and what was heard of it."""
+    """What really happened, and what was heard of it; times since the recording began [s]."""
 
     stretches: list[tuple[float, float, int]] = field(default_factory=list)  # start, stop, contact
-    began: dict[int, float] = field(default_factory=dict)  # where each contact should have begun [s]
     events: tuple[Event, ...] = ()
     marks: tuple[Mark, ...] = ()
+    gaps: tuple[Gap, ...] = ()
     end_s: float = 0.0
+    starts: list[float] = field(default_factory=list)  # presses of cycle start
     rates: list[tuple[float, float]] = field(default_factory=list)  # time, override
     timing_spread: float = 0.0
     factor: float = 1.0  # what the machine takes over what was computed
     early: dict[int, float] = field(default_factory=dict)  # seconds of real time too early
+    early_mm: dict[int, float] = field(default_factory=dict)
     holds: list[tuple[float, float]] = field(default_factory=list)
     ramps: dict[float, float] = field(default_factory=dict)  # length of the exit that ends there [s]
 
@@ -69,7 +73,6 @@ class Machine:
         self.noise = 0.02
         self.next_step = self._wait(operator.steps_per_min)
         self.next_hold = self._wait(operator.holds_per_min)
-        self.pauses: list[tuple[float, float]] = []
         truth.rates.append((0.0, self.override))
 
     def _wait(self, per_min: float) -> float:
@@ -86,16 +89,16 @@ class Machine:
             self.at += go
             left -= go * speed
             if self.at >= self.next_hold - 1e-9:
-                self._hold()
+                self.stop(median_s=5.0)
+                self.next_hold = self._wait(self.operator.holds_per_min)
             elif self.at >= self.next_step - 1e-9:
                 self._turn()
 
-    def _hold(self) -> None:
-        length = float(self.rng.lognormal(np.log(5.0), 1.0))
-        self.pauses.append((self.at, self.at + length))
+    def stop(self, *, median_s: float, spread: float = 1.0) -> None:
+        """Stand still until somebody presses."""
+        length = float(self.rng.lognormal(np.log(median_s), spread))
         self.truth.holds.append((self.at, self.at + length))
         self.at += length
-        self.next_hold = self._wait(self.operator.holds_per_min)
         self.next_step = max(self.next_step, self.at)
 
     def _turn(self) -> None:
@@ -112,73 +115,156 @@ def run(
     *,
     ear: EarRates,
     faults: tuple[Fault, ...] = (),
-    steady: bool = False,
+    plan: Plan | None = None,
 ) -> Truth:
     """One run of a program: what happened and what the ear made of it."""
     truth = Truth()
     machine = Machine(rng, operator, truth, lead_s=float(rng.uniform(0.5, 15.0)))
-    start_s = machine.at
-    by_start = {round(c.start, 6): c.id - 1 for c in timeline.contacts}
-    gone = any(fault.kind == "dry run" for fault in faults)
-    per_contact = {fault.contact: fault for fault in faults if fault.kind not in ("dry run", "offset")}
-    offset_mm = sum(fault.amount for fault in faults if fault.kind == "offset")
-    n_spans = len(timeline.spans)
-    for index in range(n_spans):
-        kind = SpanKind(int(timeline.spans.kind[index]))
-        amount = float(timeline.spans.stop_s[index] - timeline.spans.start_s[index])
-        contact = by_start.get(round(float(timeline.spans.start_s[index]), 6))
-        is_contact = contact is not None and kind == SpanKind.FEED and amount > 0.0
-        if not is_contact:
-            machine.walk(kind, amount)
-            continue
-        assert contact is not None
-        fault = per_contact.get(contact)
-        gone = _contact(machine, timeline, contact, amount, fault, offset_mm, gone)
+    plan = whole(timeline) if plan is None else plan
+    walker = _Walker(machine, timeline, faults, plan.is_single_block)
+    for index, leg in enumerate(plan.legs):
+        if index > 0:
+            machine.stop(median_s=30.0, spread=0.7)
+        truth.starts.append(machine.at)
+        walker.leg(leg)
     truth.end_s = machine.at + float(rng.uniform(5.0, 40.0))
     truth.timing_spread = machine.noise
     truth.factor = machine.factor
+    truth.marks = _marks(truth)
     truth.events = hear(rng, truth, ear)
-    truth.marks = _marks(truth, start_s)
+    if plan.begins_at > 0.0:
+        _begin_later(truth, plan.begins_at * truth.end_s)
+    if plan.n_gaps:
+        _tear(rng, truth, plan.n_gaps)
     return truth
 
 
-def _contact(
-    machine: Machine,
-    timeline: Timeline,
-    contact: int,
-    amount: float,
-    fault: Fault | None,
-    offset_mm: float,
-    gone: bool,
-) -> bool:
-    truth = machine.truth
-    speed = timeline.contacts[contact].feed_mm_per_min / 60.0
-    truth.began[contact] = machine.at
-    early_mm = offset_mm + (fault.amount if fault is not None and fault.kind == "early" else 0.0)
-    begin = machine.at
-    last_stop = truth.stretches[-1][1] if truth.stretches else 0.0
-    if early_mm > 0.0:
-        begin = max(machine.at - early_mm / (speed * machine.override), last_stop + 0.1)
+class _Walker:
+    """Runs legs of a program, with its faults."""
+
+    def __init__(
+        self, machine: Machine, timeline: Timeline, faults: tuple[Fault, ...], is_single_block: bool
+    ) -> None:
+        self._machine = machine
+        self._timeline = timeline
+        self._single = is_single_block
+        self._gone = any(fault.kind == "dry run" for fault in faults)
+        self._faults = {f.contact: f for f in faults if f.kind not in ("dry run", "offset")}
+        self._offset_mm = sum(fault.amount for fault in faults if fault.kind == "offset")
+        self._by_start = {round(c.start, 6): c.id - 1 for c in timeline.contacts}
+
+    def leg(self, leg: Leg) -> None:
+        """Run the spans of one leg."""
+        spans = self._timeline.spans
+        for index in range(leg.first, leg.until):
+            share = leg.share if index == leg.until - 1 else 1.0
+            kind = SpanKind(int(spans.kind[index]))
+            amount = float(spans.stop_s[index] - spans.start_s[index])
+            contact = self._by_start.get(round(float(spans.start_s[index]), 6))
+            if contact is None or kind != SpanKind.FEED or amount <= 0.0:
+                self._machine.walk(kind, amount * share)
+            else:
+                self._cut(contact, amount, share)
+            if self._single and kind in (SpanKind.FEED, SpanKind.RAPID) and share == 1.0:
+                self._machine.stop(median_s=2.0, spread=0.5)
+
+    def _cut(self, contact: int, amount: float, done: float) -> None:
+        """Run one contact, with what goes wrong in it."""
+        fault = self._faults.get(contact, Fault(kind="none"))
+        machine, truth = self._machine, self._machine.truth
+        begin = self._begin(contact, fault)
+        n_before = len(truth.holds)
+        share = fault.amount if fault.kind in ("cut short", "tool gone") else done
+        machine.walk(SpanKind.FEED, amount * share)
+        stop = machine.at
+        pauses = truth.holds[n_before:]
+        machine.walk(SpanKind.FEED, amount * (done - share))
+        if share == 1.0:
+            truth.ramps[stop] = self._timeline.contacts[contact].ramp_out / machine.override
+        if not self._gone and fault.kind != "absent":
+            edges = [begin, *(t for pause in pauses for t in pause), stop]
+            truth.stretches += [
+                (a, b, contact) for a, b in zip(edges[::2], edges[1::2], strict=True) if b > a
+            ]
+        if fault.kind == "extra":
+            self._extra()
+        self._gone |= fault.kind == "tool gone"
+
+    def _begin(self, contact: int, fault: Fault) -> float:
+        machine, truth = self._machine, self._machine.truth
+        down = self._timeline.contacts[contact].way != "side cut"
+        early_mm = (self._offset_mm if down else 0.0) + (fault.amount if fault.kind == "early" else 0.0)
+        if early_mm <= 0.0:
+            return machine.at
+        speed = self._timeline.contacts[contact].feed_mm_per_min / 60.0 * machine.override
+        last_stop = truth.stretches[-1][1] if truth.stretches else 0.0
+        begin = min(max(machine.at - early_mm / speed, last_stop + 0.1), machine.at)
         truth.early[contact] = machine.at - begin
-    machine.pauses.clear()
-    share = fault.amount if fault is not None and fault.kind in ("cut short", "tool gone") else 1.0
-    machine.walk(SpanKind.FEED, amount * share)
-    stop = machine.at
-    pauses = list(machine.pauses)
-    machine.walk(SpanKind.FEED, amount * (1.0 - share))
-    silent = gone or (fault is not None and fault.kind == "absent")
-    if share == 1.0:
-        truth.ramps[stop] = timeline.contacts[contact].ramp_out / machine.override
-    if not silent:
-        edges = [begin, *(t for pause in pauses for t in pause), stop]
-        truth.stretches += [(a, b, contact) for a, b in zip(edges[::2], edges[1::2], strict=True) if b > a]
-    if fault is not None and fault.kind == "extra":
+        truth.early_mm[contact] = (machine.at - begin) * speed
+        return begin
+
+    def _extra(self) -> None:
+        machine = self._machine
         machine.walk(SpanKind.DWELL, 0.4)
         begin = machine.at
         machine.walk(SpanKind.DWELL, 0.8)
-        truth.stretches.append((begin, machine.at, -1))
+        machine.truth.stretches.append((begin, machine.at, -1))
         machine.walk(SpanKind.DWELL, 0.4)
-    return gone or (fault is not None and fault.kind == "tool gone")
+
+
+def _begin_later(truth: Truth, begin_s: float) -> None:
+    """The recording begins `begin_s` into the run; what lay before was not heard."""
+    first = round(begin_s * RATE)
+    truth.events = _shifted(truth.events, begin_s)
+    truth.marks = tuple(
+        Mark(at=mark.at - first, kind=mark.kind, source=mark.source, value=mark.value)
+        for mark in truth.marks
+        if mark.at >= first
+    )
+    truth.stretches = [(max(a - begin_s, 0.0), b - begin_s, c) for a, b, c in truth.stretches if b > begin_s]
+    before = [rate for at, rate in truth.rates if at <= begin_s]
+    truth.rates = [(0.0, before[-1]), *((at - begin_s, r) for at, r in truth.rates if at > begin_s)]
+    truth.holds = [(a - begin_s, b - begin_s) for a, b in truth.holds if a > begin_s]
+    truth.starts = [at - begin_s for at in truth.starts if at > begin_s]
+    truth.end_s -= begin_s
+
+
+def _shifted(events: tuple[Event, ...], begin_s: float) -> tuple[Event, ...]:
+    """Events after `begin_s`, dated from there; a contact that runs then is heard to begin at once."""
+    first = round(begin_s * RATE)
+    kept = [event for event in events if event.at >= first]
+    shifted = [_event(e.state, e.at - first, e.decided_at - first, e.probability, e.spread) for e in kept]
+    if kept and kept[0].state != State.ENTRY:
+        spread = round(0.03 * RATE)
+        shifted.insert(0, _event(State.ENTRY, 0, min(spread, shifted[0].decided_at), 0.9, spread))
+    return tuple(shifted)
+
+
+def _tear(rng: np.random.Generator, truth: Truth, n_gaps: int) -> None:
+    """Nothing is heard for 1 to 20 s, `n_gaps` times; a contact on the far side is heard to begin there."""
+    for _ in range(n_gaps):
+        start = float(rng.uniform(0.05, 0.9)) * truth.end_s
+        gap = Gap(
+            start=round(start * RATE), stop=round((start + rng.uniform(1.0, 20.0)) * RATE), reason="lost"
+        )
+        truth.events = _torn(truth.events, gap)
+        truth.gaps = (*truth.gaps, gap)
+    truth.gaps = tuple(sorted(truth.gaps, key=lambda gap: gap.start))
+
+
+def _torn(events: tuple[Event, ...], gap: Gap) -> tuple[Event, ...]:
+    before = [event for event in events if event.decided_at < gap.start]
+    after = [event for event in events if event.at > gap.stop]
+    if after and after[0].state != State.ENTRY:
+        decided = min(gap.stop + round(0.05 * RATE), after[0].decided_at)
+        after.insert(0, _event(State.ENTRY, gap.stop, decided, 0.9, round(0.05 * RATE)))
+    return (*before, *after)
+
+
+def _event(state: State, at: int, decided_at: int, probability: float, spread: int) -> Event:
+    return Event(
+        state=state, at=max(at, 0), decided_at=max(decided_at, at, 0), probability=probability, spread=spread
+    )
 
 
 def hear(rng: np.random.Generator, truth: Truth, ear: EarRates) -> tuple[Event, ...]:
@@ -226,28 +312,21 @@ def _events(rng: np.random.Generator, heard: list[Heard], ear: EarRates) -> tupl
         ):
             decided = max(round((at + rng.uniform(0.03, 0.12)) * RATE), before)
             before = decided
-            events.append(
-                Event(
-                    state=state,
-                    at=min(round(at * RATE), decided),
-                    decided_at=decided,
-                    probability=float(rng.uniform(0.85, 0.99)),
-                    spread=round(spread * RATE),
-                )
-            )
+            sure = float(rng.uniform(0.85, 0.99))
+            events.append(_event(state, min(round(at * RATE), decided), decided, sure, round(spread * RATE)))
     return tuple(events)
 
 
-def _marks(truth: Truth, start_s: float) -> tuple[Mark, ...]:
-    """All that a control could tell: cycle start, override, holds."""
-    marks = [Mark(at=round(start_s * RATE), kind=MarkKind.CYCLE_START, source="controller")]
-    for at, override in truth.rates:
-        marks.append(
-            Mark(
-                at=round(at * RATE), kind=MarkKind.FEED_OVERRIDE, source="controller", value=100.0 * override
-            )
-        )
+def _marks(truth: Truth) -> tuple[Mark, ...]:
+    """All that a control could tell: cycle start, override, holds; the pause before a restart has no end."""
+    marks = [_mark(at, MarkKind.CYCLE_START) for at in truth.starts]
+    marks += [_mark(at, MarkKind.FEED_OVERRIDE, 100.0 * override) for at, override in truth.rates]
     for start, stop in truth.holds:
-        marks.append(Mark(at=round(start * RATE), kind=MarkKind.HOLD, source="controller"))
-        marks.append(Mark(at=round(stop * RATE), kind=MarkKind.RESUME, source="controller"))
+        marks.append(_mark(start, MarkKind.HOLD))
+        if stop not in truth.starts:
+            marks.append(_mark(stop, MarkKind.RESUME))
     return tuple(sorted(marks, key=lambda mark: mark.at))
+
+
+def _mark(at_s: float, kind: MarkKind, value: float = float("nan")) -> Mark:
+    return Mark(at=round(at_s * RATE), kind=kind, source="controller", value=value)

@@ -7,34 +7,28 @@ from itertools import pairwise
 import numpy as np
 
 from listen.advise import Advise
+from listen.blocks import Gap
 from listen.follow import Follower, refined_verdicts
-from listen.states import EarRates
+from listen.states import EarRates, Event, State
 from listen.timeline import Cue, Flag, Mark, MarkKind, Position, Timeline, Verdict, VerdictKind
 from tools.tools_follow.runs import RATE, Truth
 
 NEAR_S = 0.35
+Visit = tuple[int, float, float]  # contact, first touch, last touch [s]
 
 
 @dataclass(slots=True, kw_only=True)
-class Score:
-    """What one run gave."""
+class Said:
+    """All that was said of one run, live and afterwards."""
 
-    n_heard: int = 0
-    online: int = 0  # half a second after the contact began, or as it ended
-    at_end: int = 0  # once it was over
-    smoothed: int = 0
-    rate_good: int = 0
-    rate_all: int = 0
-    start_good: int = 0
-    start_all: int = 0
+    positions: list[Position] = field(default_factory=list)
+    verdicts: dict[int, Verdict] = field(default_factory=dict)  # by contact, counted from 0
+    unexpected: list[Verdict] = field(default_factory=list)
     flags: list[Flag] = field(default_factory=list)
-    verdicts: dict[int, Verdict] = field(default_factory=dict)
-    refined: dict[int, Verdict] = field(default_factory=dict)
-    unexpected: int = 0
-    refined_unexpected: int = 0
     cues: list[Cue] = field(default_factory=list)
+    refined: dict[int, Verdict] = field(default_factory=dict)
+    refined_unexpected: list[Verdict] = field(default_factory=list)
     cpu_s: float = 0.0
-    audio_s: float = 0.0
 
 
 def hints(truth: Truth, known: str) -> tuple[Mark, ...]:
@@ -46,112 +40,205 @@ def hints(truth: Truth, known: str) -> tuple[Mark, ...]:
     return truth.marks
 
 
-def follow_live(timeline: Timeline, truth: Truth, ear: EarRates, known: str) -> tuple[list[object], float]:
-    """All that the follower says, and the CPU time it took [s]."""
-    marks = [(mark.at, 0, index, mark) for index, mark in enumerate(hints(truth, known))]
-    events = [(event.decided_at, 1, index, event) for index, event in enumerate(truth.events)]
+def listen_live(timeline: Timeline, truth: Truth, ear: EarRates, *, known: str = "none") -> Said:
+    """Follow one run as it happens."""
+    timed: list[tuple[int, int, int, Mark | Event | Gap]] = []
+    timed += [(mark.at, 0, index, mark) for index, mark in enumerate(hints(truth, known))]
+    timed += [(event.decided_at, 1, index, event) for index, event in enumerate(truth.events)]
+    timed += [(gap.stop, 2, index, gap) for index, gap in enumerate(truth.gaps)]
+    said = Said()
+    everything: list[Position | Verdict | Cue] = []
     follower = Follower(timeline, rate=RATE, ear=ear)
-    said: list[object] = []
     began = time.process_time()
-    for at, _, _, item in sorted([*marks, *events], key=lambda entry: entry[:3]):
-        said.extend(follower.push((item,), at))
-    end = round(truth.end_s * RATE)
-    said.extend(follower.push((), end))
-    said.extend(follower.close(end))
-    return said, time.process_time() - began
+    for at, _, _, item in sorted(timed, key=lambda entry: entry[:3]):
+        everything.extend(follower.push((item,), at))
+    everything.extend(follower.push((), round(truth.end_s * RATE)))
+    everything.extend(follower.close(round(truth.end_s * RATE)))
+    said.cpu_s = time.process_time() - began
+    _sort(said, everything, Advise(timeline, RATE))
+    return said
 
 
-def score_run(timeline: Timeline, truth: Truth, ear: EarRates, *, known: str = "none") -> Score:
-    """Follow one run live and afterwards, and hold both against the truth."""
-    said, cpu_s = follow_live(timeline, truth, ear, known)
-    score = Score(cpu_s=cpu_s, audio_s=truth.end_s)
-    advise = Advise(timeline, RATE)
-    for item in said:
-        if isinstance(item, (Position, Verdict, Cue)):
-            score.flags += [flag for flag in advise.push(item) if isinstance(flag, Flag)]
-        if isinstance(item, Cue):
-            score.cues.append(item)
-        if isinstance(item, Verdict):
-            if item.contact is None:
-                score.unexpected += 1
+def _sort(said: Said, everything: list[Position | Verdict | Cue], advise: Advise) -> None:
+    for item in everything:
+        for given in advise.push(item):
+            if isinstance(given, Flag):
+                said.flags.append(given)
             else:
-                score.verdicts[item.contact - 1] = item
-    refined = refined_verdicts(
-        timeline, truth.events, (), hints(truth, known), RATE, ear, end=round(truth.end_s * RATE)
-    )
-    for verdict in refined:
+                said.cues.append(given)
+        if isinstance(item, Position):
+            said.positions.append(item)
+        elif isinstance(item, Verdict) and item.contact is None:
+            said.unexpected.append(item)
+        elif isinstance(item, Verdict) and item.contact is not None:
+            said.verdicts[item.contact - 1] = item
+
+
+def listen_again(said: Said, timeline: Timeline, truth: Truth, ear: EarRates, *, known: str = "none") -> Said:
+    """Judge the whole run afterwards, too."""
+    end = round(truth.end_s * RATE)
+    marks = hints(truth, known)
+    for verdict in refined_verdicts(timeline, truth.events, (), marks, RATE, ear, end=end, gaps=truth.gaps):
         if verdict.contact is None:
-            score.refined_unexpected += 1
+            said.refined_unexpected.append(verdict)
         else:
-            score.refined[verdict.contact - 1] = verdict
-    _matches(score, timeline, truth, [item for item in said if isinstance(item, Position)])
-    return score
+            said.refined[verdict.contact - 1] = verdict
+    return said
 
 
-def _matches(score: Score, timeline: Timeline, truth: Truth, positions: list[Position]) -> None:
-    ats = np.array([position.at for position in positions])
-    onsets = np.array([event.at for event in truth.events if event.state == "entry"]) / RATE
-    seen: set[int] = set()
-    ends = {contact: stop for _, stop, contact in truth.stretches}
+def visits(truth: Truth) -> list[Visit]:
+    """Contacts in the order in which they were made, each from first to last touch."""
+    found: list[Visit] = []
     for start, stop, contact in truth.stretches:
-        heard = onsets.size > 0 and np.abs(onsets - start).min() < NEAR_S
-        if contact < 0 or contact in seen or not heard:
-            continue
-        seen.add(contact)
-        score.n_heard += 1
-        index = int(np.searchsorted(ats, (min(start + 0.5, stop) + 0.13) * RATE))
-        if index < len(positions):
-            position = positions[index]
-            after = position.at / RATE > stop + 0.1
-            score.online += position.next_contact == contact + 1 + (1 if after else 0) or (
-                position.next_contact in (None, contact + 2) and position.at / RATE > stop - 0.1
-            )
-        over = int(np.searchsorted(ats, (ends[contact] + 0.15) * RATE))
+        if found and found[-1][0] == contact:
+            found[-1] = (contact, found[-1][1], stop)
+        else:
+            found.append((contact, start, stop))
+    return [visit for visit in found if visit[0] >= 0]
+
+
+def heard_starts(truth: Truth) -> np.ndarray:
+    """When the ear heard a contact begin [s]."""
+    return np.array([event.at for event in truth.events if event.state == State.ENTRY]) / RATE
+
+
+def heard_visits(truth: Truth) -> list[Visit]:
+    """The visits whose start was heard."""
+    starts = heard_starts(truth)
+    if starts.size == 0:
+        return []
+    return [visit for visit in visits(truth) if np.abs(starts - visit[1]).min() < NEAR_S]
+
+
+def matches(said: Said, timeline: Timeline, truth: Truth) -> dict[str, float]:
+    """Contacts matched to their line: half a second in, once over, smoothed."""
+    ats = np.array([position.at for position in said.positions])
+    counts = dict.fromkeys(("heard", "half a second in", "once over", "smoothed"), 0.0)
+    for contact, start, stop in heard_visits(truth):
+        counts["heard"] += 1
         following = contact + 2 if contact + 1 < len(timeline.contacts) else None
-        score.at_end += over < len(positions) and positions[over].next_contact == following
-        verdict = score.refined.get(contact)
+        inside = int(np.searchsorted(ats, (min(start + 0.5, stop) + 0.13) * RATE))
+        if inside < ats.size:
+            position = said.positions[inside]
+            right = {contact + 1} if position.at / RATE < stop - 0.1 else {contact + 1, following}
+            counts["half a second in"] += position.next_contact in right
+        counts["once over"] += _next_at(said, ats, stop + 0.15) == following
+        verdict = said.refined.get(contact)
         onset = None if verdict is None else verdict.heard_onset
-        score.smoothed += onset is not None and abs(onset / RATE - start) < NEAR_S
-    _rates(score, truth, positions)
-    _starts(score, timeline, truth)
+        near = (abs(onset / RATE - a) < NEAR_S for c, a, _ in visits(truth) if onset and c == contact)
+        counts["smoothed"] += any(near)
+    return counts
 
 
-def _rates(score: Score, truth: Truth, positions: list[Position]) -> None:
-    """Rate error after the end of each contact longer than half a second, from the third on."""
+def _next_at(said: Said, ats: np.ndarray, at_s: float) -> int | None:
+    index = int(np.searchsorted(ats, at_s * RATE))
+    return said.positions[index].next_contact if index < ats.size else -1
+
+
+def recoveries(said: Said, timeline: Timeline, truth: Truth) -> dict[str, float]:
+    """Holds after which the first contact that begins is matched once it is over."""
+    ats = np.array([position.at for position in said.positions])
+    heard = heard_visits(truth)
+    counts = {"holds": 0.0, "recovered": 0.0}
+    for _, resumed in truth.holds:
+        after = [visit for visit in heard if visit[1] > resumed]
+        if after:
+            contact, _, stop = after[0]
+            following = contact + 2 if contact + 1 < len(timeline.contacts) else None
+            counts["holds"] += 1
+            counts["recovered"] += _next_at(said, ats, stop + 0.15) == following
+    return counts
+
+
+def rates(said: Said, truth: Truth) -> dict[str, float]:
+    """Rate within 5 % after the end of each contact longer than half a second, from the third on."""
     times = np.array([t for t, _ in truth.rates])
     long = [(a, b) for a, b, c in truth.stretches if b - a > 0.5 and c >= 0]
-    ats = np.array([position.at for position in positions])
+    ats = np.array([position.at for position in said.positions])
+    counts = {"rate of": 0.0, "rate": 0.0}
     for before, (start, stop) in pairwise(long[1:]):
         last_turn = times[times <= stop].max(initial=0.0)
         if last_turn > before[0] or any(start < hold[0] < stop for hold in truth.holds):
             continue
         index = int(np.searchsorted(ats, (stop + 0.2) * RATE))
-        if index >= len(positions) or positions[index].rate <= 0.0:
+        if index >= ats.size or said.positions[index].rate <= 0.0:
             continue
-        real = dict(truth.rates)[last_turn] if last_turn in dict(truth.rates) else truth.rates[0][1]
-        score.rate_all += 1
-        score.rate_good += abs(positions[index].rate * truth.factor / real - 1.0) <= 0.05
+        real = dict(truth.rates).get(last_turn, truth.rates[0][1])
+        counts["rate of"] += 1
+        counts["rate"] += abs(said.positions[index].rate * truth.factor / real - 1.0) <= 0.05
+    return counts
 
 
-def _starts(score: Score, timeline: Timeline, truth: Truth) -> None:
+def starts(said: Said, truth: Truth) -> dict[str, float]:
     """Predicted start of the next contact where nothing unforeseen came between."""
-    firsts = {}
-    for start, stop, contact in truth.stretches:
-        firsts.setdefault(contact, (start, stop))
     turns = [t for t, _ in truth.rates] + [start for start, _ in truth.holds]
-    for contact, (start, _) in firsts.items():
-        verdict = score.verdicts.get(contact)
-        before = [stop for a, stop, c in truth.stretches if c == contact - 1]
-        if contact < 2 or verdict is None or not before or verdict.expected_onset is None:
+    counts = {"start of": 0.0, "start": 0.0}
+    for before, here in pairwise(visits(truth)):
+        contact, start, _ = here
+        verdict = said.verdicts.get(contact)
+        if contact < 2 or before[0] != contact - 1 or verdict is None or verdict.expected_onset is None:
             continue
-        gap = start - before[-1]
-        if any(before[-1] - 5.0 < t < start for t in turns):
+        if any(before[2] - 5.0 < t < start for t in turns):
             continue
-        score.start_all += 1
+        counts["start of"] += 1
         error = abs(verdict.expected_onset / RATE - start)
-        score.start_good += error <= max(0.3, 0.05 * gap)
+        counts["start"] += error <= max(0.3, 0.05 * (start - before[2]))
+    return counts
 
 
 def is_false(verdict: Verdict) -> bool:
     """Whether a verdict on a good contact would be a false alarm."""
     return verdict.kind not in (VerdictKind.AS_EXPECTED, VerdictKind.CANNOT_TELL)
+
+
+def false_flags(said: Said, truth: Truth) -> dict[str, float]:
+    """Flags of a run without faults; those on contacts that the ear missed are its own, and apart."""
+    heard = {contact for contact, _, _ in heard_visits(truth)}
+    missed = [f for f in said.flags if f.contact is not None and f.contact - 1 not in heard]
+    return {"false flags": float(len(said.flags) - len(missed)), "flags on missed": float(len(missed))}
+
+
+def cues_right(said: Said, truth: Truth, *, is_clock: bool) -> dict[str, float]:
+    """Cues of the two kinds that are true, and that are false."""
+    counts = {"cue false before": 0.0, "cue false stopped": 0.0, "cue true": 0.0}
+    for cue in said.cues:
+        if cue.kind == "before its line":
+            right = _was_early(cue, truth, is_clock=is_clock)
+            counts["cue true" if right else "cue false before"] += 1
+        elif cue.kind == "cutting stopped":
+            counts["cue true" if _did_stop(cue, truth) else "cue false stopped"] += 1
+    return counts
+
+
+def _was_early(cue: Cue, truth: Truth, *, is_clock: bool) -> bool:
+    """Early, or, where nobody told the override, raised since the contact before began."""
+    if cue.contact is not None and cue.contact - 1 in truth.early:
+        return True
+    at = cue.at / RATE
+    before = [start for start, _, _ in truth.stretches if start < at - 0.5]
+    since = before[-1] if before else 0.0
+    turned = [(t, r) for t, r in truth.rates if t < at]
+    raised = any(b[1] > a[1] and b[0] > since for a, b in pairwise(turned))
+    return raised and not is_clock
+
+
+def _did_stop(cue: Cue, truth: Truth) -> bool:
+    """A stretch ended before its contact did."""
+    at = cue.at / RATE
+    ends = {(contact, stop) for contact, _, stop in visits(truth) if stop not in _short_ends(truth)}
+    return any(
+        at - 1.5 < stop <= at and (contact, stop) not in ends
+        for _, stop, contact in truth.stretches
+        if contact >= 0
+    )
+
+
+def _short_ends(truth: Truth) -> set[float]:
+    """Ends that came too soon: those without a way out."""
+    return {stop for _, stop, _ in truth.stretches if stop not in truth.ramps}
+
+
+def delay_s(cue: Cue | Flag, events: tuple[Event, ...]) -> float:
+    """Time from the newest decision of the ear before it until it was said [s]."""
+    decided = [event.decided_at for event in events if event.decided_at <= cue.at]
+    return (cue.at - decided[-1]) / RATE if decided else 0.0

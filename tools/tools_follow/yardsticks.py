@@ -6,11 +6,39 @@ Each gives, for every heard start of contact, the index of the contact it takes 
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.states import State
 from listen.timeline import Timeline
+from tools.tools_follow.runs import RATE, Truth
 
 Stretches = list[tuple[float, float]]
 FRAME_S = 0.1
 RATES = np.array([0.1, 0.2, 0.3, 0.5, 0.7, 0.85, 1.0, 1.2])
+
+
+def count_yardsticks(timeline: Timeline, truth: Truth) -> dict[str, float]:
+    """How many starts each yardstick takes for the right contact."""
+    heard: Stretches = []
+    for event in truth.events:
+        if event.state == State.ENTRY:
+            heard.append((event.at / RATE, event.at / RATE))
+        elif event.state == State.AIR:
+            heard[-1] = (heard[-1][0], event.at / RATE)
+    ways = {
+        "counting": count_events(timeline, heard),
+        "warping": warp_online(timeline, heard, truth.end_s),
+        "grid": frame_grid(timeline, heard, truth.end_s),
+    }
+    firsts: dict[int, float] = {}
+    for start, _, contact in truth.stretches:
+        firsts.setdefault(contact, start)
+    counts = dict.fromkeys(("all", *ways), 0.0)
+    for contact, start in firsts.items():
+        near = [i for i, (at, _) in enumerate(heard) if abs(at - start) < 0.35]
+        if contact >= 0 and near:
+            counts["all"] += 1
+            for name, guesses in ways.items():
+                counts[name] += guesses[near[0]] == contact
+    return counts
 
 
 def count_events(timeline: Timeline, heard: Stretches) -> list[int]:
@@ -76,19 +104,19 @@ def warp_online(timeline: Timeline, heard: Stretches, end_s: float) -> list[int]
     for number, contact in enumerate(_frames(heard, end_s)):
         low, high = max(place - window, 0), min(place + window, touching.size)
         fresh = np.full(touching.size, np.inf)
-        local = (touching[low:high] != contact).astype(float)
-        steps = [cost[low:high]]
-        for step in (1, 2, 3):
-            shifted = np.full(high - low, np.inf)
-            begin = max(low - step, 0)
-            shifted[low - begin if low < step else 0 :] = 0.0
-            source = cost[max(low - step, 0) : high - step]
-            shifted = np.concatenate([np.full(high - low - source.size, np.inf), source])
-            steps.append(shifted)
-        best = np.min(np.stack(steps) + np.array([0.2, 0.0, 0.1, 0.2])[:, None], axis=0)
-        fresh[low:high] = best + local
-        cost = fresh - np.nanmin(fresh[low:high]) if np.isfinite(fresh[low:high]).any() else fresh
+        fresh[low:high] = _cheapest(cost, low, high) + (touching[low:high] != contact)
+        cost = fresh - fresh[low:high].min() if np.isfinite(fresh[low:high]).any() else fresh
         place = int(low + np.argmin(cost[low:high]))
         if number in firsts:
             places.append(int(index[min(place, index.size - 1)]))
     return places + [0] * (len(heard) - len(places))
+
+
+def _cheapest(cost: NDArray[np.float64], low: int, high: int) -> NDArray[np.float64]:
+    """Cheapest way into each place of a window: staying, or one to three steps on."""
+    ways = [cost[low:high] + 0.2]
+    for step, price in ((1, 0.0), (2, 0.1), (3, 0.2)):
+        source = cost[max(low - step, 0) : high - step]
+        ways.append(np.concatenate([np.full(high - low - source.size, np.inf), source]) + price)
+    result: NDArray[np.float64] = np.min(np.stack(ways), axis=0)
+    return result

@@ -1,0 +1,257 @@
+"""The lines of `tools/bench follow`: each draws one run from its seed and gives counts that add up."""
+
+import tracemalloc
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
+
+import numpy as np
+
+from listen.follow import Follower
+from listen.states import EarRates
+from listen.timeline import Timeline, VerdictKind
+from tools.tools_follow import score
+from tools.tools_follow.plans import PLANS, draw_plan
+from tools.tools_follow.programs import draw_program
+from tools.tools_follow.rearranged import CHANGES, draw_case
+from tools.tools_follow.runs import CALM, HARSH, RATE, STEADY, Fault, Operator, Truth, run
+from tools.tools_follow.yardsticks import count_yardsticks
+
+EAR = EarRates(
+    false_bursts_per_hour=2.0,
+    dropouts_per_hour=10.0,
+    missed_share=0.002,
+    onset_spread_s=0.03,
+    offset_spread_s=0.05,
+)
+WORSE = EarRates(
+    false_bursts_per_hour=20.0,
+    dropouts_per_hour=60.0,
+    missed_share=0.01,
+    onset_spread_s=0.08,
+    offset_spread_s=0.12,
+)
+COLUMNS = ("none", "cycle start", "feed clock")
+FAULTS = ("early", "early, first", "absent", "cut short", "extra")
+RIGHT = {
+    "early": VerdictKind.STARTED_EARLY,
+    "early, first": VerdictKind.STARTED_EARLY,
+    "absent": VerdictKind.NOT_HEARD,
+    "cut short": VerdictKind.ENDED_EARLY,
+}
+PROGRAM_S = 240.0
+AT_ONCE_S = 0.1
+Counts = dict[str, float]
+Job = Callable[[int], Counts]
+
+
+def drawn(
+    seed: int, operator: Operator, *, program_s: float = PROGRAM_S, **more: object
+) -> tuple[Timeline, Truth]:
+    """Program and run of one seed."""
+    rng = np.random.default_rng(seed)
+    kind = more.pop("kind", None)
+    timeline = draw_program(rng, duration_s=program_s, kind=None if kind is None else str(kind))
+    given: dict[str, object] = {"ear": EAR} | more
+    return timeline, run(rng, timeline, operator, **given)  # type: ignore[arg-type]
+
+
+def follow(operator: Operator, seed: int) -> Counts:
+    """Contacts matched, recovery, rate, next start; in every tenth run beside the yardsticks; no hint."""
+    timeline, truth = drawn(seed, operator)
+    beside = count_yardsticks(timeline, truth) if seed % 10 == 0 else {}
+    return _matched(timeline, truth) | beside
+
+
+def _matched(timeline: Timeline, truth: Truth) -> Counts:
+    said = score.listen_live(timeline, truth, EAR)
+    score.listen_again(said, timeline, truth, EAR)
+    counts = score.matches(said, timeline, truth) | score.recoveries(said, timeline, truth)
+    counts |= score.rates(said, truth) | score.starts(said, truth) | score.false_flags(said, truth)
+    return counts | {"cpu": said.cpu_s, "seconds": truth.end_s}
+
+
+def clean(known: str, seed: int) -> Counts:
+    """A run without faults: flags and cues that are false, verdicts left open."""
+    timeline, truth = drawn(seed, (CALM, STEADY)[seed % 2])
+    said = score.listen_live(timeline, truth, EAR, known=known)
+    unsure = sum(v.kind == VerdictKind.CANNOT_TELL for v in said.verdicts.values())
+    counts = score.false_flags(said, truth)
+    counts |= score.cues_right(said, truth, is_clock=known == "feed clock")
+    kinds = {f"flag {flag.kind}": 0.0 for flag in said.flags}
+    for flag in said.flags:
+        kinds[f"flag {flag.kind}"] += 1
+    return counts | kinds | {"cannot tell": float(unsure), "judged": float(len(said.verdicts))}
+
+
+def one_fault(kind: str, known: str, seed: int) -> Counts:
+    """One planted fault: verdict, flag and cue, and how soon they came."""
+    rng = np.random.default_rng((seed, 10_000))
+    operator = (CALM, STEADY)[seed % 2]
+    timeline, _ = drawn(seed, operator)
+    contact = 0 if kind == "early, first" else int(rng.integers(2, len(timeline.contacts) - 1))
+    amount = {"early": rng.uniform(1.0, 10.0), "early, first": rng.uniform(1.0, 10.0)}
+    amount["cut short"] = rng.uniform(0.2, 0.7)
+    fault = Fault(kind=kind.partition(",")[0], contact=contact, amount=float(amount.get(kind, 0.0)))
+    timeline, truth = drawn(seed, operator, faults=(fault,))
+    said = score.listen_live(timeline, truth, EAR, known=known)
+    if kind == "extra":
+        return _unexpected(said, truth)
+    name = _size(timeline, truth, contact) if kind.startswith("early") else ""
+    return _found(RIGHT[kind], contact, name, said, truth)
+
+
+def _size(timeline: Timeline, truth: Truth, contact: int) -> str:
+    """How far the early start lies outside the machine's own spread."""
+    before = timeline.contacts[contact - 1].stop if contact else 0.0
+    air = timeline.contacts[contact].start - before
+    z = truth.early.get(contact, 0.0) / float(np.hypot(truth.timing_spread * air, 0.04))
+    return " z4" if z >= 4.0 else " z2" if z >= 2.0 else " z0"
+
+
+def _found(right: VerdictKind, contact: int, name: str, said: score.Said, truth: Truth) -> Counts:
+    verdict = said.verdicts.get(contact)
+    kind = None if verdict is None else verdict.kind
+    flags = [f for f in said.flags if f.contact == contact + 1 and f.kind == right.value]
+    wanted = {VerdictKind.STARTED_EARLY: "before its line", VerdictKind.ENDED_EARLY: "cutting stopped"}
+    cues = [c for c in said.cues if c.contact == contact + 1 and c.kind == wanted.get(right)]
+    at_once = [c for c in cues if score.delay_s(c, truth.events) <= AT_ONCE_S]
+    flag_s = [score.delay_s(f, truth.events) for f in flags]
+    return {
+        f"of{name}": 1.0,
+        f"right{name}": float(kind == right),
+        f"cannot tell{name}": float(kind in (None, VerdictKind.CANNOT_TELL)),
+        f"flagged{name}": float(bool(flags)),
+        f"flags{name}": float(len(said.flags)),
+        f"flagged at once{name}": float(any(delay <= AT_ONCE_S for delay in flag_s)),
+        f"cued{name}": float(bool(cues)),
+        f"cued at once{name}": float(bool(at_once)),
+    }
+
+
+def _unexpected(said: score.Said, truth: Truth) -> Counts:
+    real = [(a, b) for a, b, contact in truth.stretches if contact < 0]
+    found = [v for v in said.unexpected if v.heard_onset is not None]
+    right = sum(any(abs(v.heard_onset / RATE - a) < 0.5 for v in found) for a, _ in real)  # type: ignore[operator]
+    return {"of": float(len(real)), "right": float(right), "flags": float(len(said.flags))}
+
+
+def one_cause(kind: str, seed: int) -> Counts:
+    """One cause that shows in many contacts, with the feed clock: how many flags, and how soon the first."""
+    amount = {"tool gone": 0.5, "offset": 2.0}.get(kind, 0.0)
+    operator = STEADY if kind != "offset" else replace(STEADY, first_override=(1.0, 0.5))
+    timeline, truth = drawn(
+        seed,
+        operator,
+        faults=(Fault(kind=kind, contact=6, amount=amount),),
+        kind="holes" if kind == "offset" else None,
+    )
+    said = score.listen_live(timeline, truth, EAR, known="feed clock")
+    first_s = min((flag.at for flag in said.flags), default=round(truth.end_s * RATE)) / RATE
+    counts = {"of": 1.0, "flags": float(len(said.flags)), "exactly one": float(len(said.flags) == 1)}
+    counts["live"] = float(bool(said.flags) and first_s < truth.end_s - 0.01)
+    if kind == "offset":
+        sizes = [
+            float(c.text.split("touch ")[1].split(" ")[0]) for c in said.cues if c.kind == "length offset"
+        ]
+        counts["size within a fifth"] = float(bool(sizes) and abs(sizes[-1] - 2.0) <= 0.4)
+        counts["said size"] = float(len(sizes))
+    return counts
+
+
+def slow(seed: int) -> Counts:
+    """At 10 % override, no hint: contacts wrongly called not heard."""
+    operator = replace(STEADY, first_override=(0.1,), rapid=(0.25,))
+    timeline, truth = drawn(seed, operator, ear=replace(EAR, missed_share=0.0))
+    said = score.listen_live(timeline, truth, EAR)
+    wrong = sum(v.kind == VerdictKind.NOT_HEARD for v in said.verdicts.values())
+    return {"judged": float(len(said.verdicts)), "wrong": float(wrong)}
+
+
+def calibration(ear: EarRates, seed: int) -> Counts:
+    """Probability beside how often the verdict was right; the ear is stated as `EAR` whatever it is."""
+    timeline, truth = drawn(500 + seed, (CALM, HARSH)[seed % 2], ear=ear)
+    said = score.listen_live(timeline, truth, EAR)
+    counts = {"runs": 1.0, "judged": float(len(said.verdicts)), "flags": float(len(said.flags))}
+    counts["cannot tell"] = float(sum(v.kind == VerdictKind.CANNOT_TELL for v in said.verdicts.values()))
+    for contact, verdict in said.verdicts.items():
+        if verdict.kind != VerdictKind.CANNOT_TELL:
+            at = min(int(verdict.probability * 10), 9) if verdict.probability < 0.95 else 10
+            right = not score.is_false(verdict) and _heard_there(truth, contact, verdict.heard_onset)
+            for name, value in (("said", verdict.probability), ("right", float(right)), ("n", 1.0)):
+                counts[f"{name} {at}"] = counts.get(f"{name} {at}", 0.0) + value
+    return counts
+
+
+def _heard_there(truth: Truth, contact: int, onset: int | None) -> bool:
+    return onset is not None and any(
+        abs(onset / RATE - start) < 0.5 for start, _, c in truth.stretches if c == contact
+    )
+
+
+def rearranged(change: str, ear: EarRates, seed: int) -> Counts:
+    """A short run of passes with one thing changed, judged live and afterwards."""
+    case = draw_case(np.random.default_rng(100 * seed + CHANGES.index(change)), change, ear=ear)
+    said = score.listen_live(case.timeline, case.truth, ear)
+    score.listen_again(said, case.timeline, case.truth, ear)
+    counts = {"of": float(len(case.right)), "runs": 1.0}
+    for name, given in (("refined", said.refined), ("live", said.verdicts)):
+        right = [index in given and given[index].kind == kind for index, kind in enumerate(case.right)]
+        unsure = [i not in given or given[i].kind == VerdictKind.CANNOT_TELL for i in range(len(case.right))]
+        counts |= {name: float(sum(right)), f"{name} whole": float(all(right))}
+        counts[f"{name} cannot tell"] = float(sum(unsure))
+    counts["flags"] = float(len(said.flags))
+    return counts
+
+
+def planned(name: str, seed: int) -> Counts:
+    """A run that leaves the program's order, or is heard in part: matched, and flags that are false."""
+    rng = np.random.default_rng((seed, 20_000))
+    timeline = draw_program(rng, duration_s=PROGRAM_S)
+    if name == "single block":
+        timeline = replace(timeline, single_block=True)
+    truth = run(rng, timeline, CALM, ear=EAR, plan=draw_plan(rng, timeline, name))
+    return _matched(timeline, truth)
+
+
+def long_run(seed: int) -> Counts:
+    """A run of three hours and more."""
+    timeline, truth = drawn(7_000 + seed, CALM, program_s=2.5 * 3600.0)
+    return _matched(timeline, truth)
+
+
+def memory(seed: int) -> Counts:
+    """Memory that a follower holds after one hour and after ten [bytes], its program apart."""
+    timeline, truth = drawn(8_000 + seed, CALM, program_s=7.0 * 3600.0)
+    follower = Follower(timeline, rate=RATE, ear=EAR)
+    tracemalloc.start()
+    held: list[float] = []
+    for event in truth.events:
+        follower.push((event,), event.decided_at)
+        if not held and event.decided_at > 3600 * RATE:
+            held.append(float(tracemalloc.get_traced_memory()[0]))
+    held.append(float(tracemalloc.get_traced_memory()[0]))
+    tracemalloc.stop()
+    return {"first": held[0], "last": held[-1], "hours": truth.end_s / 3600.0}
+
+
+def lines() -> dict[str, tuple[Job, float]]:
+    """All lines by name, each with the share of the runs asked for that it gets."""
+    found: dict[str, tuple[Job, float]] = {
+        f"follow {operator.name}": (partial(follow, operator), 1.0) for operator in (CALM, HARSH, STEADY)
+    }
+    for known in COLUMNS:
+        found[f"clean, {known}"] = (partial(clean, known), 1.0)
+        found |= {f"{kind}, {known}": (partial(one_fault, kind, known), 1.0) for kind in FAULTS}
+    causes = ("dry run", "tool gone", "offset")
+    found |= {f"cause {kind}": (partial(one_cause, kind), 0.5) for kind in causes}
+    found["slow"] = (slow, 0.3)
+    for name, ear in (("as stated", EAR), ("worse than stated", WORSE)):
+        found[f"calibration, {name}"] = (partial(calibration, ear), 0.5)
+    for change in CHANGES:
+        found[f"rearranged {change}"] = (partial(rearranged, change, EAR), 1.0)
+        found[f"rearranged {change}, worse ear"] = (partial(rearranged, change, WORSE), 0.5)
+    found |= {f"plan {name}": (partial(planned, name), 0.5) for name in PLANS}
+    found["long"] = (long_run, 0.05)
+    found["memory"] = (memory, 0.01)
+    return found
