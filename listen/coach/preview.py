@@ -36,7 +36,7 @@ LONGEST_S = 600.0  # of sound; longer programs are previewed from their first co
 LEAD_IN_S, LEAD_OUT_S = 3.0, 2.0  # of program time around the contacts asked for
 POSITION_S = 0.2
 SOURCE = "preview: made sound, nothing was heard"
-AMOUNTS = {"early": 0.4, "late": 0.4, "half-way": 0.5, "heavier": 6.0, "lighter": 6.0, "chatter": 20.0}
+AMOUNTS = {"early": 0.4, "late": 0.4, "half-way": 0.5, "heavier": 6.0, "lighter": 6.0, "chatter": 3.0}
 VERDICTS = {
     "early": VerdictKind.STARTED_EARLY,
     "late": VerdictKind.STARTED_LATE,

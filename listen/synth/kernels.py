@@ -1,8 +1,10 @@
-"""Loops that numpy cannot do: the regenerative vibration step by step."""
+"""Loops that numpy cannot do, or not well: the regenerative vibration, reading a table in a turn."""
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+
+MOST_CHIPS = 20.0  # feeds per tooth; a tooth that would take more gives way or breaks, its force stays
 
 
 @njit(cache=True)
@@ -43,8 +45,9 @@ def step_mill(
         surface[i] = x if chip > 0.0 else before - feed_m
         force = 0.0
         if chip > 0.0:
+            taken = min(chip, MOST_CHIPS * feed_m)
             for tooth in range(teeth):
-                force -= depth_m[i] * weights[(i + tooth * n_steps) % n_turn] * chip
+                force -= depth_m[i] * weights[(i + tooth * n_steps) % n_turn] * taken
         x_all[i] = x
         force_all[i] = force
         held = 1.5 * force - 0.5 * earlier  # the force in the middle of the step, carried on straight
@@ -54,3 +57,24 @@ def step_mill(
             moved[1, 0] * x + moved[1, 1] * v + pushed[1] * held,
         )
     return x_all, force_all
+
+
+@njit(cache=True)
+def read_turns(closed: NDArray[np.float32], turns: NDArray[np.float64]) -> NDArray[np.float32]:
+    """A closed table read at so many revolutions, straight lines between points, shape (n_samples,).
+
+    Parameters
+    ----------
+    closed : ndarray, shape (n_points + 1,)
+        One revolution; the last point repeats the first.
+    turns : ndarray, shape (n_samples,)
+        [revolutions]
+    """
+    n_points = closed.shape[0] - 1
+    made = np.empty(turns.shape[0], dtype=np.float32)
+    for i in range(turns.shape[0]):
+        place = (turns[i] - np.floor(turns[i])) * n_points
+        index = min(int(place), n_points - 1)
+        rest = np.float32(place - index)
+        made[i] = closed[index] + rest * (closed[index + 1] - closed[index])
+    return made

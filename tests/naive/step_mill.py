@@ -24,7 +24,8 @@ def step_mill_plainly(
         chip = feed_m + state[0] - oldest
         in_metal = chip > 0.0
         left.append(state[0] if in_metal else oldest - feed_m)
-        pulls = [depth * weights[(i + j * n_steps) % (teeth * n_steps)] * chip for j in range(teeth)]
+        taken = 20.0 * feed_m if chip > 20.0 * feed_m else chip
+        pulls = [depth * weights[(i + j * n_steps) % (teeth * n_steps)] * taken for j in range(teeth)]
         force = -sum(pulls) if in_metal else 0.0
         xs.append(state[0])
         forces.append(force)
