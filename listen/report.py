@@ -3,9 +3,11 @@
 from typing import TYPE_CHECKING
 
 from listen.record import Run, RunContact
-from listen.record.words import how_sure
+from listen.record.words import RAISED, how_sure
 from listen.states import State
-from listen.timeline import Strength, VerdictKind
+from listen.timeline import Cue, Flag, Strength, VerdictKind
+
+SUMMING_UP = ("nothing since", "length offset")  # cues that say more of flags before them
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -22,18 +24,18 @@ def contact_table(run: Run) -> "Table":
         whole = is_time or name in ("line", "verdict", "sure")
         table.add_column(name, justify="right" if is_time else "left", no_wrap=whole, overflow="fold")
     for contact in run.contacts:
-        table.add_row(*_row(contact, run.rate))
+        table.add_row(*_row(contact, run.rate, raised=run.header.kind == RAISED))
     return table
 
 
-def _row(contact: RunContact, rate: int) -> list[str]:
+def _row(contact: RunContact, rate: int, *, raised: bool) -> list[str]:
     return [
         str(contact.id),
         "-" if contact.tool is None else f"T{contact.tool}",
         contact.block or "-",
         _stretch(contact.expected, rate),
         _stretch(contact.heard, rate),
-        _verdict(contact),
+        _verdict(contact, raised=raised),
         how_sure(contact),
     ]
 
@@ -43,8 +45,10 @@ def _stretch(stretch: object, rate: int) -> str:
     return "-" if onset is None or offset is None else f"{onset / rate:.2f} to {offset / rate:.2f}"
 
 
-def _verdict(contact: RunContact) -> str:
+def _verdict(contact: RunContact, *, raised: bool) -> str:
     """The verdict, by how many mm where a witness tells, and the strength where it is not as expected."""
+    if raised:
+        return "none, as it should be" if contact.heard is None else "contact, where none should be"
     parts = [str(contact.verdict)]
     if contact.early_by_mm is not None and contact.verdict is not VerdictKind.AS_EXPECTED:
         parts[0] += f" by {abs(contact.early_by_mm):.1f} mm"
@@ -79,5 +83,6 @@ def heard_table(run: Run) -> "Table":
 
 
 def flag_lines(run: Run) -> list[str]:
-    """Each flag on its own line, with the time in the recording."""
-    return [f"{flag.at / run.rate:8.2f} s  {flag.text}" for flag in run.flags]
+    """Each flag on its own line, with what sums several of them up, and the time in the recording."""
+    said: list[Flag | Cue] = [*run.flags, *(cue for cue in run.cues if cue.kind in SUMMING_UP)]
+    return [f"{item.at / run.rate:8.2f} s  {item.text}" for item in sorted(said, key=lambda item: item.at)]

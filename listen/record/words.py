@@ -14,6 +14,7 @@ _ORDER = (
     VerdictKind.NOT_HEARD,
     VerdictKind.CANNOT_TELL,
 )
+RAISED = "raised dry run"
 _ALWAYS = (VerdictKind.NOT_HEARD, VerdictKind.CANNOT_TELL)  # said also when there are none
 
 
@@ -24,12 +25,25 @@ def run_sentence(run: Run) -> str:
     """
     if run.timeline is None:
         return _without_job(run)
+    if run.header.kind == RAISED:
+        return _raised(run)
     expected = [contact for contact in run.contacts if contact.verdict is not VerdictKind.UNEXPECTED]
     kinds = Counter(contact.verdict for contact in expected)
     parts = [f"{len(expected)} expected", f"{kinds[VerdictKind.AS_EXPECTED]} heard as expected"]
     parts += [_part(kind, expected) for kind in _ORDER if kinds[kind] or kind in _ALWAYS]
     unexpected = len(run.contacts) - len(expected)
     return ", ".join([*parts, *([f"{unexpected} unexpected"] if unexpected else [])])
+
+
+def _raised(run: Run) -> str:
+    """In a raised dry run nothing should touch, and what is not heard is as it should be."""
+    onsets = [contact.heard.onset / run.rate for contact in run.contacts if contact.heard is not None]
+    if not onsets:
+        return f"{RAISED}: no contact heard, as it should be ({len(run.contacts)} would come in the cut)"
+    named = ", ".join(f"{onset:.1f} s" for onset in onsets[:3])
+    more = f" and {len(onsets) - 3} more" if len(onsets) > 3 else ""
+    plural = "1 contact" if len(onsets) == 1 else f"{len(onsets)} contacts"
+    return f"{RAISED}: {plural} heard where nothing should touch ({named}{more})"
 
 
 def how_sure(contact: RunContact) -> str:
