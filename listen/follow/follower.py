@@ -160,8 +160,8 @@ class Follower:
                 continue
             clear = outcome.beliefs[outcome.best] / outcome.settled > CLEAR
             if clear or is_last or self._is_old(outcome.offset_s, index, reached):
-                strength = self._strengths.of(index, outcome, self._rate)
-                found.append(self._wording.verdict(index, outcome, at, strength=strength))
+                strength, louder = self._strengths.of(index, outcome, self._rate)
+                found.append(self._wording.verdict(index, outcome, at, strength=strength, louder_db=louder))
                 self._called.add(index)
         while self._next in self._called:
             self._called.discard(self._next)

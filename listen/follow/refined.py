@@ -169,8 +169,8 @@ class _Judge:
         return float(engine.offsets[engine.slot]) if engine.n_stretches else 0.0
 
     def _verdict(self, index: int, outcome: Outcome, end: int) -> Verdict:
-        strength = self.strengths.of(index, outcome, self.tracking.rate)
-        verdict = self.wording.verdict(index, outcome, end, strength=strength)
+        strength, louder = self.strengths.of(index, outcome, self.tracking.rate)
+        verdict = self.wording.verdict(index, outcome, end, strength=strength, louder_db=louder)
         if outcome.settled >= 0.5:
             return verdict
         contact = self.tracking.space.timeline.contacts[index]
@@ -184,5 +184,6 @@ class _Judge:
             heard_onset=verdict.heard_onset,
             heard_offset=verdict.heard_offset,
             strength=strength,
+            louder_db=louder,
             reason=f"line {contact.line} ({contact.block}): the sound ends before it could be judged",
         )

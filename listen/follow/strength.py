@@ -45,11 +45,14 @@ class Strengths:
                 best, most = sound, shared
         return best
 
-    def of(self, index: int, outcome: Outcome, rate: int) -> Strength:
-        """The strength verdict on contact `index`; what was judged so far is what it is held against."""
+    def of(self, index: int, outcome: Outcome, rate: int) -> tuple[Strength, float | None]:
+        """The strength verdict on contact `index`, and how much louder it is than it should be [dB].
+
+        What was judged so far is what it is held against; None where that is too little.
+        """
         sound = self.sound_of(outcome, rate)
         if sound is None or not np.isfinite(sound.level_db):
-            return Strength.CANNOT_TELL
+            return Strength.CANNOT_TELL, None
         contact = self._timeline.contacts[index]
         excess = sound.level_db - contact.strength_db
         others = [
@@ -61,13 +64,14 @@ class Strengths:
         if len(self._excess) > 64:
             del self._excess[next(iter(self._excess))]
         if len(others) < LEAST_OTHERS:
-            return Strength.CANNOT_TELL
+            return Strength.CANNOT_TELL, None
         centre = float(np.median(others))
         spread = _spread_of(np.array(others), centre)
         limit = max(LEAST_DIFFERENCE_DB, 4.0 * spread)
-        if excess - centre > limit:
-            return Strength.HEAVIER
-        return Strength.LIGHTER if centre - excess > limit else Strength.AS_EXPECTED
+        louder = excess - centre
+        if abs(louder) <= limit:
+            return Strength.AS_EXPECTED, louder
+        return (Strength.HEAVIER if louder > 0.0 else Strength.LIGHTER), louder
 
 
 def _spread_of(values: Floats, centre: float) -> float:

@@ -26,7 +26,13 @@ class Wording:
         self._rate = rate
 
     def verdict(
-        self, index: int, outcome: Outcome, called_at: int, *, strength: Strength = Strength.CANNOT_TELL
+        self,
+        index: int,
+        outcome: Outcome,
+        called_at: int,
+        *,
+        strength: Strength = Strength.CANNOT_TELL,
+        louder_db: float | None = None,
     ) -> Verdict:
         """The verdict on contact `index` (from 0)."""
         contact = self.space.timeline.contacts[index]
@@ -48,6 +54,7 @@ class Wording:
             early_by_mm=early_mm,
             witness=witness,
             strength=strength,
+            louder_db=louder_db,
             reason=self._reason(kind, contact, outcome),
         )
 
