@@ -65,7 +65,7 @@ class Decide:
         )
         self._kept = Kept(layout, hop=hop, kept_s=KEPT_S)
         self._listener = ContactListener(layout, self._kept, hop=hop, spindle_hz=spindle_hz, flutes=flutes)
-        self._air = AirListener(layout, hop=hop)
+        self._air = AirListener(layout, self._kept, hop=hop)
         self._memory = Memory(model.live)
         self._heard = 0
         self._ahead = 0  # frames that are kept and not judged yet
@@ -104,7 +104,7 @@ class Decide:
     def _frames(self, frames: Frames) -> Iterator[Decided]:
         features = frames.values[:, self.layout.model]
         scores = self._memory.push(features)
-        beliefs = (1.0 / (1.0 + np.exp(-scores[:, 0])))
+        beliefs = 1.0 / (1.0 + np.exp(-scores[:, 0]))
         states = shares(scores[:, 3:])
         yield StateLikelihoods(at=frames.at, log_likelihood=np.log(states + 1e-9) - PRIOR, contact=beliefs)
         self._review.keep(features)
@@ -112,9 +112,11 @@ class Decide:
         for i, (at, belief) in enumerate(zip(frames.at.tolist(), beliefs.tolist(), strict=True)):
             self._heard, self._ahead = at, len(frames) - 1 - i
             yield from self._listener.step(at)
+            yield from self._air.step(at)
             for event in self._decoder.step(Scores(at=at, now=belief, states=states[i])):
                 yield event
                 yield from self._listener.hear(event)
+                self._air.hear(event)
 
 
 def _rows(frames: Frames, first: int, last: int) -> Frames:

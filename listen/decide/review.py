@@ -24,13 +24,21 @@ class Review:
 
     def __init__(self, network: Network) -> None:
         self._network = network
-        self._rows: deque[NDArray[np.float64]] = deque(maxlen=LOOKS_BACK)
+        self._rows: deque[NDArray[np.float64]] = deque()
+        self._n_rows = 0
 
     def keep(self, features: NDArray[np.float64]) -> None:
-        """Keep one frame's features, shape (n_features,)."""
+        """Keep the features of the next frames, shape (n_frames, n_features)."""
         self._rows.append(features)
+        self._n_rows += len(features)
+        while self._n_rows - len(self._rows[0]) >= LOOKS_BACK + len(features):
+            self._n_rows -= len(self._rows.popleft())
 
-    def __call__(self) -> NDArray[np.float64]:
-        """Belief in contact of each kept frame, shape (n_frames,), the latest last."""
-        belief: NDArray[np.float64] = 1.0 - shares(score_whole(self._network, np.array(self._rows)))[:, 0]
+    def __call__(self, *, ahead: int) -> NDArray[np.float64]:
+        """Belief in contact of the kept frames, shape (n_frames,), the latest last.
+
+        The newest `ahead` of them are left out: they are kept, and not heard yet.
+        """
+        rows = np.concatenate(self._rows)[: self._n_rows - ahead][-LOOKS_BACK:]
+        belief: NDArray[np.float64] = 1.0 - shares(score_whole(self._network, rows))[:, 0]
         return belief

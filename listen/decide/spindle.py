@@ -1,17 +1,16 @@
 """What air sounds like beside this run's own air, so that a stopped spindle can be told."""
 
 from collections import deque
-from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.decide.kept import Kept
 from listen.decide.layout import Layout
 from listen.states import AirSound, Event, Standing, State
 
 LOW_HZ, HIGH_HZ = 300.0, 8000.0
 EVERY_S = 0.5
-KEPT_S = 3.0
 BEFORE_S = (1.2, 0.2)  # of the air before a contact: the spindle turns there
 LEAST_FRAMES = 20
 REFERENCES = 4
@@ -25,25 +24,25 @@ class AirListener:
     Parameters
     ----------
     layout : Layout
+    kept : Kept
+        The last frames; whoever calls `step` has pushed the frame before.
     hop : int
         Step from frame to frame [samples].
     """
 
-    def __init__(self, layout: Layout, *, hop: int) -> None:
+    def __init__(self, layout: Layout, kept: Kept, *, hop: int) -> None:
         edges = layout.band_edges_hz
         self._audible = np.flatnonzero((edges[1:] > LOW_HZ) & (edges[:-1] < HIGH_HZ))
-        self._layout = layout
+        self._kept = kept
+        self._hop = hop
         self._per_s = hop / layout.hop_s
         self._every = round(EVERY_S / layout.hop_s)
         self.start_anew()
-        self._turning: deque[NDArray[np.float64]] = deque(maxlen=REFERENCES)
-        self._quiet: tuple[NDArray[np.float64], list[float]] | None = None
+        self._turning: deque[NDArray[np.float32]] = deque(maxlen=REFERENCES)
+        self._quiet: tuple[NDArray[np.float32], list[float]] | None = None
 
     def start_anew(self) -> None:
         """After a gap the frames before it count no more; what air sounds like stays known."""
-        self._kept: deque[tuple[int, NDArray[np.float64], NDArray[np.float64]]] = deque(
-            maxlen=round(KEPT_S / self._layout.hop_s)
-        )
         self._touches = False
         self._since = 0  # frames of air without a break
 
@@ -55,22 +54,19 @@ class AirListener:
         self._since = 0
         if event.state is State.ENTRY and event.standing is Standing.CONFIRMED:
             early, late = (event.at - round(s * self._per_s) for s in BEFORE_S)
-            before = [bands for at, bands, _ in self._kept if early <= at <= late]
+            before = self._kept.bands(early, late)[:, self._audible]
             if len(before) >= LEAST_FRAMES:
                 self._turning.append(np.median(before, axis=0))
 
-    def frame(self, at: int, values: NDArray[np.float64]) -> Iterator[AirSound]:
-        """Keep one frame, and tell of the last half second when it was air."""
-        lines = values[self._layout.lines][0::3]
-        self._kept.append((at, values[self._layout.bands][self._audible], lines))
+    def step(self, at: int) -> tuple[AirSound, ...]:
+        """Take the newest frame, and tell of the last half second when it was air."""
         self._since = 0 if self._touches else self._since + 1
-        if self._since and self._since % self._every == 0:
-            yield self._sum_up(at)
+        return (self._sum_up(at),) if self._since and self._since % self._every == 0 else ()
 
     def _sum_up(self, at: int) -> AirSound:
-        newest = list(self._kept)[-self._every :]
-        bands = np.median([kept for _, kept, _ in newest], axis=0)
-        lines = _lasting([kept for _, _, kept in newest])
+        since = at - self._every * self._hop
+        bands = np.median(self._kept.bands(since, at)[:, self._audible], axis=0)
+        lines = _lasting(self._kept.lines(since, at)[:, :, 0])
         if self._quiet is None or bands.mean() < self._quiet[0].mean():
             self._quiet = (bands, lines)
         quiet, known = self._quiet
@@ -83,12 +79,14 @@ class AirListener:
         )
 
 
-def _lasting(frames: list[NDArray[np.float64]]) -> list[float]:
-    """Lines that stand in most of the frames."""
+def _lasting(lines_hz: NDArray[np.float32]) -> list[float]:
+    """Lines that stand in most of the frames; `lines_hz` is (n_frames, n_lines), 0 for none."""
+    candidates = np.unique(lines_hz[lines_hz > 0.0])
+    apart = np.abs(lines_hz[:, :, None] - candidates)
+    stands = (apart <= SAME_LINE * candidates).any(axis=1).mean(axis=0)
     found: list[float] = []
-    for hz in sorted(float(one) for frame in frames for one in frame if one > 0.0):
-        stands = sum(bool((np.abs(frame - hz) <= SAME_LINE * hz).any()) for frame in frames)
-        if stands >= LASTS * len(frames) and not _is_among(hz, found):
+    for hz in candidates[stands >= LASTS].tolist():
+        if not _is_among(hz, found):
             found.append(hz)
     return found
 

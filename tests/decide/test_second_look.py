@@ -8,6 +8,7 @@ from sklearn.linear_model import LogisticRegression
 from sklearn.metrics import roc_auc_score
 
 from listen.decide.contact_sound import ContactListener
+from listen.decide.kept import Kept
 from listen.decide.kernels import best_path, bridged
 from listen.decide.layout import Layout
 from listen.decide.read_out import fit_read_out, separation
@@ -70,25 +71,38 @@ def test_a_long_contact_that_both_ears_together_doubt_is_dropped_and_a_short_one
         assert int(path.sum()) == kept
 
 
-def listener(spindle_hz: float) -> ContactListener:
-    layout = Layout(
-        model=slice(0, 0),
-        bands=slice(0, 1),
-        fine=slice(0, 0),
-        lines=slice(1, 4),
-        band_edges_hz=np.array([300.0, 8000.0]),
-        hop_s=0.01,
-        window_s=0.02,
-    )
-    return ContactListener(layout, hop=HOP, spindle_hz=spindle_hz, flutes=2)
+LAYOUT = Layout(
+    model=slice(0, 0),
+    bands=slice(0, 1),
+    fine=slice(0, 0),
+    lines=slice(1, 4),
+    band_edges_hz=np.array([300.0, 8000.0]),
+    hop_s=0.01,
+    window_s=0.02,
+)
 
 
-def sing(ear: ContactListener, frequency_hz: float, over_db: float, *, n_frames: int = 60) -> list[Finding]:
+class Ear:
+    """A listener for contacts, fed frame by frame."""
+
+    def __init__(self, spindle_hz: float) -> None:
+        self._kept = Kept(LAYOUT, hop=HOP, kept_s=10.0)
+        self._listener = ContactListener(LAYOUT, self._kept, hop=HOP, spindle_hz=spindle_hz, flutes=2)
+
+    def hear(self, event: Event) -> None:
+        assert list(self._listener.hear(event)) == []
+
+    def frame(self, at: int, row: list[float]) -> tuple[Finding, ...]:
+        self._kept.push(np.array([at]), np.array([row]))
+        return self._listener.step(at)
+
+
+def sing(ear: Ear, frequency_hz: float, over_db: float, *, n_frames: int = 60) -> list[Finding]:
     """A contact of `n_frames` in which one line stands out, after air without a line."""
-    list(ear.frame(HOP, np.array([-60.0, 0.0, 0.0, 0.0])))
+    ear.frame(HOP, [-60.0, 0.0, 0.0, 0.0])
     entry = Event(state=State.ENTRY, at=HOP, decided_at=HOP, probability=1.0)
-    list(ear.hear(entry))
-    row = np.array([-40.0, frequency_hz, -30.0, over_db])
+    ear.hear(entry)
+    row = [-40.0, frequency_hz, -30.0, over_db]
     return [found for i in range(n_frames) for found in ear.frame((i + 2) * HOP, row)]
 
 
@@ -106,16 +120,16 @@ def test_chatter_is_a_line_off_the_comb(
     frequency_hz: float, over_db: float, spindle_hz: float, told: bool
 ) -> None:
     """The published one-degree benchmark at 5000 rpm: 944 Hz, computed here from parameters from memory."""
-    found = sing(listener(spindle_hz), frequency_hz, over_db)
+    found = sing(Ear(spindle_hz), frequency_hz, over_db)
     assert [f.kind for f in found] == (["chatter"] if told else [])
     assert all(f.frequency_hz == pytest.approx(frequency_hz) for f in found)
 
 
 @pytest.mark.closed
 def test_what_sings_while_an_exit_is_supposed_is_no_chatter() -> None:
-    ear = listener(0.0)
+    ear = Ear(0.0)
     sing(ear, 944.0, 28.0, n_frames=10)
     leaving = Event(state=State.AIR, at=100, decided_at=120, probability=0.8, standing=Standing.PROVISIONAL)
-    list(ear.hear(leaving))
-    row = np.array([-40.0, 944.0, -30.0, 28.0])
+    ear.hear(leaving)
+    row = [-40.0, 944.0, -30.0, 28.0]
     assert [f for i in range(12, 80) for f in ear.frame(i * HOP, row)] == []

@@ -1,0 +1,85 @@
+"""Chatter: a strong line off the comb of the teeth that stays where it is while the tool cuts."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.states import Finding
+
+CHATTER_S = 0.35  # a line must stand out for so long: entries and exits sing for less
+CHATTER_OVER_DB = 15.0  # off the comb of a known speed
+DROWNS_ALL_DB = 22.0  # where the speed is not known: a comb line of a clean cut seldom does
+LOWEST_MODE_HZ = 250.0  # tool and spindle sing above this; common practice, no source
+SAME_LINE = 0.02  # share of the frequency within which it is the same line
+OFF_COMB_HZ = 6.0  # a window of 100 ms tells lines 10 Hz apart
+KEPT_LOOKS = 3  # so many looks are kept while no line stands out
+
+
+class ChatterListener:
+    """Follows the strongest line of one contact after another.
+
+    Parameters
+    ----------
+    per_s : float
+        Samples per second.
+    spindle_hz : float
+        0 where not known; then chatter is looked for only as a line that comes up with the
+        contact and drowns all else.
+    flutes : int
+        0 where not known.
+    """
+
+    def __init__(self, *, per_s: float, spindle_hz: float, flutes: int) -> None:
+        self._least = CHATTER_S * per_s
+        # Runout sings at every turn of the spindle; below 24 turns a second those lines run together.
+        self._comb_hz = spindle_hz if spindle_hz >= 4.0 * OFF_COMB_HZ else spindle_hz * max(flutes, 1)
+        self._stands_out_db = CHATTER_OVER_DB if spindle_hz > 0.0 else DROWNS_ALL_DB
+        self._looks: list[tuple[int, float, float]] = []
+        self._told = False
+        self._air_hz: NDArray[np.float32] = np.zeros(0, dtype=np.float32)
+
+    def begin(self, air: NDArray[np.float32]) -> None:
+        """A contact has begun; `air` are the lines of the frames before it, (n_frames, n_lines, 3)."""
+        self._looks, self._told = [], False
+        self._air_hz = air[-1, :, 0] if len(air) else self._air_hz
+
+    def break_off(self) -> None:
+        """The contact may be over, or goes on after all: what was seen so far counts no more."""
+        self._looks = []
+
+    def look(self, at: int, lines: NDArray[np.float32]) -> tuple[Finding, ...]:
+        """Take the lines of one frame, (n_lines, 3), and tell of chatter once it has lasted."""
+        frequency, over = self._strongest_off_comb(*(float(value) for value in lines[0]))
+        if frequency == 0.0:
+            self._looks = self._looks[-KEPT_LOOKS:]
+            return ()
+        steady = [look for look in self._looks if abs(look[1] - frequency) <= SAME_LINE * frequency]
+        self._looks = [*steady, (at, frequency, over)]
+        if self._told or at - self._looks[0][0] < self._least:
+            return ()
+        self._told = True
+        return (self._finding(at),)
+
+    def _finding(self, at: int) -> Finding:
+        level = float(np.median([over for _, _, over in self._looks]))
+        return Finding(
+            kind="chatter",
+            start=self._looks[0][0],
+            stop=at,
+            decided_at=at,
+            frequency_hz=float(np.median([frequency for _, frequency, _ in self._looks])),
+            level_db=level,
+            probability=float(np.clip(0.5 + (level - self._stands_out_db) / 20.0, 0.5, 0.95)),
+        )
+
+    def _strongest_off_comb(self, frequency: float, _level: float, over: float) -> tuple[float, float]:
+        """The strongest line if it stands out, and is neither the comb's nor the air's; else zeros."""
+        if over < self._stands_out_db or frequency < LOWEST_MODE_HZ or self._on_comb(frequency):
+            return 0.0, 0.0
+        in_air = bool((np.abs(self._air_hz - frequency) <= SAME_LINE * frequency).any())
+        return (0.0, 0.0) if in_air else (frequency, over)
+
+    def _on_comb(self, frequency: float) -> bool:
+        if self._comb_hz <= 0.0:
+            return False
+        nearest = round(frequency / self._comb_hz) * self._comb_hz
+        return abs(frequency - nearest) <= max(OFF_COMB_HZ, 0.004 * frequency)
