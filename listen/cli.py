@@ -221,9 +221,16 @@ def live(
     rate: Annotated[int | None, typer.Option(help="Samples a second.")] = None,
     model: ModelOption = None,
     out: OutOption = None,
+    kind: Annotated[
+        str | None, typer.Option(help="raised dry run, first cut or repeat; else the job's.")
+    ] = None,
     keep: Annotated[
-        str, typer.Option(help="What is kept: sound, small (lossy sound) or decisions.")
-    ] = "sound",
+        str | None, typer.Option(help="What is kept: sound, small (lossy sound), features or decisions.")
+    ] = None,
+    ask: Annotated[
+        bool | None,
+        typer.Option("--ask/--no-ask", help="Ask for both at the start; else only at a terminal."),
+    ] = None,
     port: Annotated[int, typer.Option(help="Of the live page; 0 takes a free one.")] = 0,
     lan: Annotated[bool, typer.Option("--lan", help="Serve the page on this network, with a key.")] = False,
     terminal: Annotated[bool, typer.Option("--terminal", help="Show the same facts here.")] = False,
@@ -243,16 +250,20 @@ def live(
 
     return cli_live.live(
         job,
-        device=device,
-        channel=channel,
-        rate=rate,
-        model=model,
+        asked=cli_live.Asked(
+            device=device,
+            channel=channel,
+            rate=rate,
+            kind=kind,
+            keep=keep,
+            ask=ask,
+            port=port,
+            lan=lan,
+            terminal=terminal,
+            seconds=seconds,
+        ),
         out=out,
-        keep=keep,
-        port=port,
-        lan=lan,
-        terminal=terminal,
-        seconds=seconds,
+        model=model,
         witnesses=cli_live.Witnessed(mtconnect=mtconnect, opcua=opcua, nodes=nodes, mqtt=mqtt),
     )
 
@@ -262,7 +273,9 @@ def devices(
     device: Annotated[str | None, typer.Argument(metavar="[DEVICE]", help="One to look over.")] = None,
     channel: ChannelOption = 1,
     seconds: Annotated[float, typer.Option(help="How long to listen to it.")] = 3.0,
-    spindle: Annotated[bool, typer.Option("--spindle", help="Spindle off against on.")] = False,
+    spindle: Annotated[
+        bool, typer.Option("--spindle", help="At the machine: room, a knock, spindle against room.")
+    ] = False,
     json: JsonOption = False,
 ) -> int:
     """List the microphones, or look over the level of one.
@@ -271,9 +284,9 @@ def devices(
 
     Example: cut-listen devices
     """
-    from listen import cli_live
+    from listen import cli_devices
 
-    return cli_live.devices(device=device, channel=channel, seconds=seconds, spindle=spindle, json=json)
+    return cli_devices.devices(device=device, channel=channel, seconds=seconds, spindle=spindle, json=json)
 
 
 @app.command()

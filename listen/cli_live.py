@@ -1,143 +1,152 @@
-"""What the verbs `live` and `devices` print and ask."""
+"""What the verb `live` prints and asks."""
 
-import json as json_text
+import os
 import sys
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from listen.errors import InputError
+from listen.errors import InputError, RecordingError
+from listen.live_run import live_run
+from listen.live_start import VOICES, FromHere, agree, start_of, typed_line
+from listen.record.keep import KEEPS, Start
 
 if TYPE_CHECKING:
     from threading import Event
 
-    from listen.hear import Witness
+    from listen.hear import Microphone, Witness
+    from listen.live_run import Screen
     from listen.record import Run
     from listen.session import Plan
-
-WHERE = (
-    "Put it outside the guard, near the spindle or the table, no cable through a door seal or a walkway.",
-    "Where the guard is closed and coolant floods, a contact pickup on fixed frame or guard hears best.",
-)
-
-KEEPS = {  # what is said, and how the sound is written
-    "sound": ("decisions and sound", "flac"),
-    "small": ("decisions and sound, made small", "opus"),
-    "decisions": ("decisions only", "none"),
-}
+    from listen.show.board import Board
+    from listen.show.server import LiveServer
+    from listen.timeline import Timeline
 
 
-def devices(*, device: str | None, channel: int, seconds: float, spindle: bool, json: bool) -> int:
-    """List the microphones; with `device`, look over its level. Exit code 1 where something is in the way."""
-    from listen.hear import best_rate, check_level, list_devices, record
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """How `live` was asked to listen; None where the system or the person chooses.
 
-    found = list_devices()
-    if device is None:
-        _print_devices(found, json=json)
-        return 0 if found else 1
-    chosen = _device(device)
-    rate = best_rate(chosen)
-    if spindle:
-        return _spindle(chosen, rate=rate, channel=channel, seconds=seconds)
-    check = check_level(record(device=chosen, rate=rate, duration_s=seconds, channel=channel), rate=rate)
-    if json:
-        print(json_text.dumps(_plain(check) | {"rate": rate}))
-        return 1 if check.remarks else 0
-    print(f"level {check.level_db:.0f} dB, peak {check.peak_db:.0f} dB, at {rate} Hz")
-    for remark in check.remarks:
-        print(f"{remark.text} {remark.remedy}")
-    if not check.remarks:
-        print("Nothing stands in the way.")
-    return 1 if check.remarks else 0
+    Attributes
+    ----------
+    ask : bool | None
+        Whether kind and keep are asked for at the start; None asks at a terminal that did not give both.
+    """
 
+    device: str | None
+    channel: int
+    rate: int | None
+    kind: str | None
+    keep: str | None
+    ask: bool | None
+    port: int
+    lan: bool
+    terminal: bool
+    seconds: float | None
 
-def _print_devices(found: tuple[Any, ...], *, json: bool) -> None:
-    if json:
-        print(json_text.dumps([_plain(device) for device in found]))
-        return
-    for device in found:
-        mark = "*" if device.is_default else " "
-        rates = ", ".join(str(rate) for rate in device.rates)
-        print(f"{mark} {device.number:3d}  {device.name}  channels {device.channels}  {rates} Hz")
-    print("\n".join(WHERE) if found else "There is no microphone; plug one in and try again.")
-
-
-def _spindle(device: str | int | None, *, rate: int, channel: int, seconds: float) -> int:
-    from listen.hear import check_spindle, record
-
-    input("Spindle standing, nobody talking. Press Enter to listen. ")
-    off = record(device=device, rate=rate, duration_s=seconds, channel=channel)
-    input("Start the spindle in air, as its manual says, door shut. Press Enter to listen. ")
-    on = record(device=device, rate=rate, duration_s=seconds, channel=channel)
-    rise, remark = check_spindle(off, on, rate=rate)
-    print(f"spindle {rise:.0f} dB above the room")
-    if remark is not None:
-        print(f"{remark.text} {remark.remedy}")
-    return 1 if remark else 0
+    def asks(self, start: Start) -> bool:
+        """Whether the person is asked before anything is recorded."""
+        if self.ask is not None:
+            return self.ask
+        is_known = self.keep is not None and (self.kind is not None or not start.kind)
+        return sys.stdin.isatty() and sys.stdout.isatty() and not is_known
 
 
 def live(
-    job: Path | None,
-    *,
-    device: str | None,
-    channel: int,
-    rate: int | None,
-    model: Path | None = None,
-    out: Path | None,
-    keep: str,
-    port: int,
-    lan: bool,
-    terminal: bool,
-    seconds: float | None,
-    witnesses: "Witnessed",
+    job: Path | None, *, asked: Asked, out: Path | None, model: Path | None, witnesses: "Witnessed"
 ) -> int:
     """Listen until Ctrl-C; exit code 1 where flags were raised."""
     from listen.hear import Microphone, best_rate
-    from listen.job_file import load_job
-    from listen.live_run import Screen, live_run, until_interrupted
-    from listen.session import plan_job
+    from listen.live_run import until_interrupted
     from listen.show.board import Board
-    from listen.show.server import LiveServer, network_address
-    from listen.show.terminal import TerminalScreen
 
-    if keep not in KEEPS:
-        raise InputError(f"--keep must be one of {', '.join(KEEPS)}, got {keep!r}")
-    said, sound = KEEPS[keep]
-    plan = None if job is None else plan_job(load_job(job))
+    plan = _plan(job)
     timeline = None if plan is None else plan.timeline
-    listing = () if plan is None else plan.path.listing
-    chosen = _device(device)
-    rate = rate or best_rate(chosen)
+    start = start_of(asked.kind, asked.keep, of_job="" if timeline is None else timeline.kind)
     folder = out or Path("runs") / _run_name(job)
+    check_folder(folder)
+    device = device_of(asked.device)
+    rate = asked.rate or best_rate(device)
     with ExitStack() as stack:
         stop = stack.enter_context(until_interrupted())
-        microphone = stack.enter_context(Microphone(device=chosen, rate=rate, channel=channel))
-        board = Board(rate=rate, timeline=timeline, listing=listing, keeps=said)
-        server = LiveServer(board, port=port, lan=network_address() if lan else None)
-        stack.callback(server.stop)
-        announce(server, lan=lan, folder=folder, keeps=said)
-        screens: list[Screen] = [board]
-        if terminal:
-            screens.append(stack.enter_context(TerminalScreen(rate=rate, timeline=timeline)))
-        if seconds is not None:
-            _stop_after(stop, seconds)
+        microphone = stack.enter_context(Microphone(device=device, rate=rate, channel=asked.channel))
+        board = Board(rate=rate, timeline=timeline, listing=() if plan is None else plan.path.listing)
+        _serve(stack, board, asked)
+        agreed = _agreed(microphone, board, start, asked, stop) if asked.asks(start) else start
+        if agreed is None:
+            print("Ended before the run began: nothing was recorded.")
+            return 0
+        board.begin(agreed)
+        _say_start(agreed, folder)
+        screens: list[Screen] = [board, *_terminal(stack, asked, rate, timeline)]
+        if asked.seconds is not None:
+            _stop_after(stop, asked.seconds)
         seen = witnesses.start(stack, rate=rate, lines=_lines_of_blocks(plan))
         run = live_run(
-            microphone,
+            FromHere(microphone),
             rate=rate,
             folder=folder,
             screens=screens,
             stop=stop,
-            timeline=timeline,
+            timeline=None if timeline is None else replace(timeline, kind=agreed.kind),
             job=None if plan is None else plan.job,
-            keep=sound,
-            name=device or "the system's microphone",
+            keep=KEEPS[agreed.keep],
+            name=asked.device or "the system's microphone",
             model=model,
             witnesses=lambda: [item for one in seen for item in one.read(now=board.place_now())],
         )
     return _finished(run)
+
+
+def _plan(job: Path | None) -> "Plan | None":
+    from listen.job_file import load_job
+    from listen.session import plan_job
+
+    return None if job is None else plan_job(load_job(job))
+
+
+def check_folder(folder: Path) -> None:
+    """Refuse a run folder that cannot be written before anybody is asked anything.
+
+    Raises
+    ------
+    RecordingError
+        With the reason.
+    """
+    near = next(path for path in (folder, *folder.absolute().parents) if path.exists())
+    if not near.is_dir() or not os.access(near, os.W_OK | os.X_OK):
+        raise RecordingError(
+            f"the run is recorded to {folder}, and {near} cannot be written; choose another folder with --out"
+        )
+
+
+def _serve(stack: ExitStack, board: "Board", asked: Asked) -> None:
+    from listen.show.server import LiveServer, network_address
+
+    server = LiveServer(board, port=asked.port, lan=network_address() if asked.lan else None)
+    stack.callback(server.stop)
+    announce(server, lan=asked.lan)
+
+
+def _agreed(
+    microphone: "Microphone", board: "Board", start: Start, asked: Asked, stop: "Event"
+) -> Start | None:
+    is_terminal = sys.stdin.isatty() or asked.ask is True
+    return agree(
+        microphone,
+        board,
+        offered=start,
+        goes_on=lambda: not stop.is_set(),
+        typed=typed_line if is_terminal else None,
+    )
+
+
+def _terminal(stack: ExitStack, asked: Asked, rate: int, timeline: "Timeline | None") -> "list[Screen]":
+    from listen.show.terminal import TerminalScreen
+
+    return [stack.enter_context(TerminalScreen(rate=rate, timeline=timeline))] if asked.terminal else []
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -216,27 +225,27 @@ def _stop_after(stop: "Event", seconds: float) -> None:
     timer.start()
 
 
-def announce(server: Any, *, lan: bool, folder: Path, keeps: str) -> None:
-    """Say where the page is, that it records, and what it cannot do.
+def announce(server: "LiveServer", *, lan: bool) -> None:
+    """Say where the page is and what it cannot do.
 
     Parameters
     ----------
     server : LiveServer
     lan : bool
         Whether screens on the network need a key: it is shown, as a code for a tablet too.
-    folder : Path
-        The run folder.
-    keeps : str
-        What is recorded, in words.
     """
     print("This screen cannot stop the machine. Watch the machine.")
-    print(f"Recording {keeps} to {folder}. People's voices are theirs: say so to who stands near.")
     print(f"Open {server.address}")
     if lan:
         _print_code(server.address)
         print("The key in it serves one screen; when it was used, the next one is printed.")
         server.on_key = lambda: print(f"Next screen: {server.address}", flush=True)
     print("Ctrl-C ends the run.", flush=True)
+
+
+def _say_start(start: Start, folder: Path) -> None:
+    kind = f"{start.kind[:1].upper()}{start.kind[1:]}. " if start.kind else ""
+    print(f"{kind}This records {KEEPS[start.keep].said}, to {folder}. {VOICES}", flush=True)
 
 
 def _print_code(address: str) -> None:
@@ -247,11 +256,6 @@ def _print_code(address: str) -> None:
     segno.make(address, error="m").terminal(compact=True)
 
 
-def _device(name: str | None) -> str | int | None:
+def device_of(name: str | None) -> str | int | None:
+    """A number where it is one."""
     return int(name) if name is not None and name.isdigit() else name
-
-
-def _plain(item: Any) -> dict[str, Any]:
-    from dataclasses import asdict
-
-    return asdict(item)

@@ -1,6 +1,6 @@
 """What can hear: sound or spindle load in, events out, and a second look after the run."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import chain
 from pathlib import Path
 from typing import Protocol
@@ -87,16 +87,26 @@ class SoundEar:
         [Hz]
     keep : bool
         Whether to keep the frames for `look_again`; without, memory stays flat.
+    note : callable | None
+        Is given the frames as they are measured.
     """
 
     runs_on_load = False
 
-    def __init__(self, model: Model, *, rate: int, keep: bool) -> None:
+    def __init__(
+        self, model: Model, *, rate: int, keep: bool, note: Callable[[Frames | Gap], None] | None = None
+    ) -> None:
         self._model = model
         self._layout = ear_layout()
         self._measure = Measure(rate)
         self._decide = Decide(model, self._layout, hop=self._measure.pace.hop)
         self._kept = FrameStore() if keep else None
+        self._note = note
+
+    @property
+    def hop(self) -> int:
+        """From frame to frame [samples]."""
+        return self._measure.pace.hop
 
     @property
     def rates(self) -> EarRates:
@@ -116,6 +126,13 @@ class SoundEar:
         """End the stream and give what was still open."""
         return (*self._hear(self._measure.close()), *self._decide.close())
 
+    def remember(self, stretches: Sequence[Frames]) -> None:
+        """Keep frames that were measured earlier, for `look_again` alone."""
+        assert self._kept is not None, "made without keep"
+        for frames in stretches:
+            self._kept.push(frames)
+            self._kept.push(Gap(start=int(frames.at[-1]), stop=int(frames.at[-1]), reason="a stretch ended"))
+
     def look_again(self) -> tuple[Event, ...]:
         """Refined events, each stretch between gaps for itself."""
         stretches = self._kept.stretches() if self._kept else []
@@ -125,9 +142,11 @@ class SoundEar:
         )
 
     def _hear(self, made: tuple[Frames | Gap, ...]) -> tuple[Heard, ...]:
-        if self._kept is not None:
+        takers = [self._note] if self._note else []
+        takers += [self._kept.push] if self._kept else []
+        for take in takers:
             for item in made:
-                self._kept.push(item)
+                take(item)
         return tuple(chain.from_iterable(self._decide.push(item) for item in made))
 
 

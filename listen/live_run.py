@@ -8,7 +8,7 @@ import queue
 import signal
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager, nullcontext
 from datetime import datetime
 from pathlib import Path
 from typing import Protocol
@@ -18,7 +18,11 @@ import numpy as np
 from listen.blocks import Block, Gap, LoadSample
 from listen.ears import SoundEar, shipped_model
 from listen.job import Job
+from listen.measure.measure import COLUMNS, Pace
+from listen.measure.spectrum import HIGHEST_HZ, LOWEST_HZ, N_BANDS, log_edges
 from listen.record import Run, RunWriter, read_run
+from listen.record.features import FEATURES_FILE, FeatureWriter, read_features
+from listen.record.keep import Keep
 from listen.replay_run import inputs_of, run_folder
 from listen.session import Decided, Session, second_hearing
 from listen.states import ContactSound, Event, Finding, StateLikelihoods
@@ -161,7 +165,7 @@ def live_run(
     stop: threading.Event,
     timeline: Timeline | None,
     job: Job | None,
-    keep: str,
+    keep: Keep,
     name: str,
     witnesses: Witnesses = lambda: (),
     model: Path | None = None,
@@ -179,8 +183,8 @@ def live_run(
     stop : Event
     timeline, job
         None without a job.
-    keep : str
-        What of the sound is kept: "flac" (replays to the sample), "opus" (small) or "none".
+    keep : Keep
+        What of the sound is kept; "sound" replays to the sample.
     name : str
         Of the microphone.
     witnesses : callable
@@ -188,12 +192,19 @@ def live_run(
     model : Path | None
         A model folder; the shipped model where none is named.
     """
-    ear = SoundEar(shipped_model(model), rate=rate, keep=False)
     started = datetime.now().astimezone().isoformat(timespec="seconds")
     writer = RunWriter(
-        folder, rate=rate, live=True, sound=keep, timeline=timeline, job=job, started=started, source=name
+        folder,
+        rate=rate,
+        live=True,
+        sound=keep.sound,
+        timeline=timeline,
+        job=job,
+        started=started,
+        source=name,
     )
-    with writer:
+    with writer, kept_features(folder, rate) if keep.features else nullcontext() as features:
+        ear = SoundEar(shipped_model(model), rate=rate, keep=False, note=features.push if features else None)
         listen_live(
             microphone,
             session=Session(timeline, ear=ear, rate=rate),
@@ -205,19 +216,44 @@ def live_run(
         return finish_live(writer, timeline, model)
 
 
+def kept_features(folder: Path, rate: int) -> "closing[FeatureWriter]":
+    """What takes the frames of a run that keeps them, closed with the block."""
+    edges = log_edges(LOWEST_HZ, HIGHEST_HZ, N_BANDS)
+    centres = np.sqrt(edges[1:] * edges[:-1])
+    hop = Pace.at(rate).hop
+    return closing(FeatureWriter(folder, rate=rate, hop=hop, columns=COLUMNS, bands_hz=list(centres)))
+
+
 def finish_live(writer: RunWriter, timeline: Timeline | None, model: Path | None = None) -> Run:
     """Close the run; where its sound was kept exactly, it is looked at a second time."""
     writer.close_sound()
-    is_whole = writer.header.sound == "sound.flac" and not writer.problem
-    source = run_folder(writer.folder, None) if is_whole else None
-    if source is None or source.length > SECOND_LOOK_S * source.rate:
+    ear = None if writer.problem else _heard_again(writer, model)
+    if ear is None:
         return writer.finish()
-    ear = SoundEar(shipped_model(model), rate=source.rate, keep=True)
-    for item in inputs_of(source, None, ""):
-        ear.push(item)
-    ear.close()
     run = read_run(writer.folder)
     refined, verdicts = second_hearing(
         ear, timeline, rate=run.rate, told=[*run.sounds, *run.marks, *run.gaps], end=run.duration
     )
     return writer.finish(refined=refined, verdicts=verdicts)
+
+
+def _heard_again(writer: RunWriter, model: Path | None) -> SoundEar | None:
+    """An ear that knows all frames of the run, None where they cannot be had or are too many."""
+    rate = writer.header.rate
+    if (writer.folder / FEATURES_FILE).exists():
+        ear = SoundEar(shipped_model(model), rate=rate, keep=True)
+        stretches = read_features(writer.folder).stretches
+        if sum(len(frames) for frames in stretches) * ear.hop > SECOND_LOOK_S * rate:
+            return None
+        ear.remember(stretches)
+        return ear
+    if writer.header.sound != "sound.flac":
+        return None
+    source = run_folder(writer.folder, None)
+    if source.length > SECOND_LOOK_S * source.rate:
+        return None
+    ear = SoundEar(shipped_model(model), rate=source.rate, keep=True)
+    for item in inputs_of(source, None, ""):
+        ear.push(item)
+    ear.close()
+    return ear

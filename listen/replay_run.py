@@ -74,6 +74,8 @@ def replay_recording(
         raise InputError("no sound and no load: `-` needs --load FILE")
     plan = load_job(source.job) if source.job is not None else None
     timeline = plan_job(plan).timeline if plan is not None else None
+    if timeline is not None and source.kind:
+        timeline = replace(timeline, kind=source.kind)
     inputs = inputs_of(source, load, columns)
     ear = _ear(source, with_load=load is not None, model=model)
     picture = PictureMaker(source.rate, duration_s=source.length / source.rate)
@@ -114,6 +116,8 @@ class Source:
         [Hz], [samples].
     gaps, witnesses : tuple
         What a run folder says was not heard, and what came beside the sound.
+    kind : str
+        Which kind of run was chosen when it began; "" where the job says it.
     """
 
     sound: Path | None
@@ -122,6 +126,7 @@ class Source:
     length: int
     gaps: tuple[Gap, ...] = ()
     witnesses: tuple[LoadSample | Mark, ...] = ()
+    kind: str = ""
 
 
 def _source(recording: Path, job: Path | None) -> Source:
@@ -151,6 +156,7 @@ def run_folder(folder: Path, job: Path | None) -> Source:
             replace(gap, start=round(gap.start * scale), stop=round(gap.stop * scale)) for gap in run.gaps
         ),
         witnesses=tuple(sorted(_scaled((*run.loads, *run.marks), scale), key=lambda item: item.at)),
+        kind="" if job else run.header.kind,
     )
 
 

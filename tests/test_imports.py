@@ -20,6 +20,7 @@ MAY_IMPORT: dict[str, frozenset[str]] = {
     "ears": WORDS | STAGES,
     "session": WORDS | STAGES | {"ears"},
     "replay_run": WORDS | STAGES | {"ears", "session"},
+    "live_start": WORDS | {"record"},
     "live_run": WORDS | STAGES | {"ears", "session", "replay_run"},
     "report": WORDS | {"record"},
     "demo": WORDS | STAGES | {"session", "replay_run", "synth"},

@@ -2,7 +2,9 @@
 
 import json
 import queue
+import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,8 +14,9 @@ from listen.blocks import Block, Gap
 from listen.ears import SoundEar, shipped_model
 from listen.errors import RecordingError
 from listen.job_file import load_job
-from listen.live_run import Screen, Shown, as_recorded, finish_live, listen_live
+from listen.live_run import Screen, Shown, as_recorded, finish_live, listen_live, live_run
 from listen.record import Run, RunWriter
+from listen.record.keep import KEEPS
 from listen.replay_run import replay_recording
 from listen.session import Session, plan_job
 from listen.synth import EVALUATION_RANGES, Script, draw_room, draw_voice, synthesise
@@ -149,6 +152,56 @@ def test_a_live_run_is_not_replaced_by_a_replay(live: tuple[Run, Notebook], tmp_
     run, _ = live
     with pytest.raises(RecordingError, match="would be lost"):
         replay_recording(run.folder, out=run.folder, write_page=lambda run, path: None)
+
+
+class UntilTheEnd(HandMovedMicrophone):
+    """Asks for the end of the run with its last piece."""
+
+    def __init__(self, items: list[Block | Gap]) -> None:
+        super().__init__(items)
+        self.stop = threading.Event()
+
+    def read(self, *, timeout_s: float = 0.1) -> tuple[Block | Gap, ...]:
+        read = super().read(timeout_s=timeout_s)
+        if not self.goes_on():
+            self.stop.set()
+        return read
+
+
+def lived(timeline: Timeline, folder: Path, *, keep: str) -> Run:
+    microphone = UntilTheEnd(heard(timeline))
+    return live_run(
+        microphone,
+        rate=RATE,
+        folder=folder,
+        screens=(),
+        stop=microphone.stop,
+        timeline=timeline,
+        job=load_job(JOBS / "two_passes.toml"),
+        keep=KEEPS[keep],
+        name="by hand",
+    )
+
+
+def test_without_sound_the_second_look_is_made_from_the_measured_frames(
+    timeline: Timeline, tmp_path: Path
+) -> None:
+    """Half precision moves the refined ends of contacts by less than the collar of 50 ms."""
+    of_sound = lived(timeline, tmp_path / "sound", keep="sound")
+    of_frames = lived(timeline, tmp_path / "frames", keep="features")
+    assert of_frames.sound_path is None
+    assert of_frames.events == of_sound.events
+    assert [event.state for event in of_frames.refined] == [event.state for event in of_sound.refined]
+    apart = [a.at - b.at for a, b in zip(of_frames.refined, of_sound.refined, strict=True)]
+    assert max(map(abs, apart)) <= 0.05 * RATE
+
+
+def test_the_kind_chosen_at_the_start_is_that_of_a_replay(timeline: Timeline, tmp_path: Path) -> None:
+    run = lived(replace(timeline, kind="raised dry run"), tmp_path / "run", keep="sound")
+    again = replay_recording(run.folder, out=tmp_path / "again", write_page=lambda run, path: None)
+    assert again.header.kind == run.header.kind == "raised dry run"
+    assert decided(again) == decided(run)
+    assert any("raised dry run" in flag.kind for flag in run.flags)
 
 
 def test_samples_are_rounded_as_the_file_keeps_them() -> None:

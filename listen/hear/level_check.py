@@ -65,7 +65,7 @@ class LevelCheck:
     remarks: tuple[Remark, ...]
 
 
-def check_level(samples: NDArray[np.float64], *, rate: int) -> LevelCheck:
+def check_level(samples: NDArray[np.float64], *, rate: int, is_quiet: bool = False) -> LevelCheck:
     """Look over a few seconds of sound, at least half a second.
 
     Parameters
@@ -74,6 +74,8 @@ def check_level(samples: NDArray[np.float64], *, rate: int) -> LevelCheck:
         Mono audio, full scale = ±1. Not changed.
     rate : int
         [Hz]
+    is_quiet : bool
+        The machine stands still: little sound is as it should be.
     """
     _refuse_short(samples, rate, 0.5)
     level, peak = level_db(samples), _db(float(np.max(np.abs(samples))) ** 2)
@@ -81,7 +83,7 @@ def check_level(samples: NDArray[np.float64], *, rate: int) -> LevelCheck:
     hum_hz, hum = mains_hum(samples, rate=rate)
     found = [
         _silence(level) if level < SILENT_DB else None,
-        _quiet(level) if SILENT_DB <= level < QUIET_DB else None,
+        _quiet(level) if SILENT_DB <= level < QUIET_DB and not is_quiet else None,
         _clipping(clipped) if clipped > 1e-4 else None,
         _hum(hum_hz, hum) if hum > 0.0 and level >= SILENT_DB else None,
         _control() if gain_was_turned_down(samples, rate=rate) else None,

@@ -8,6 +8,7 @@ newest, with what was decided since the last one that it got.
 
 import base64
 import json
+import math
 import queue
 import threading
 import time
@@ -20,9 +21,9 @@ from typing import Any, TypeVar
 import numpy as np
 
 from listen.blocks import Block, Gap
+from listen.record.keep import KEEPS, KIND_WORDS, Start
 from listen.record.spectrum import SpectrumColumns
 from listen.show.contract import FIXED_LINE, Told, page_message, sheet_page
-
 from listen.states import Event, Finding, Standing, State
 from listen.timeline import Contact, Cue, Flag, Look, Mark, MarkKind, Position, Timeline, Verdict
 
@@ -62,6 +63,7 @@ class Board:
     ) -> None:
         self.rate = rate
         self.inbox: queue.SimpleQueue[Mark | Look] = queue.SimpleQueue()
+        self.answers: queue.SimpleQueue[Start] = queue.SimpleQueue()
         self.on_change: Callable[[], None] = lambda: None
         self._lock = threading.Lock()
         self._contacts = {contact.id: contact for contact in timeline.contacts} if timeline else {}
@@ -75,7 +77,7 @@ class Board:
         self._now: dict[str, Any] = {
             "t": 0.0, "listening": True, "recording": bool(keeps), "trouble": "", "state": None,
             "sure": True, "chatter": False, "cue": None, "flag": None, "next": None, "held": False,
-            "line": None, "program_s": None, "level_db": None,
+            "line": None, "program_s": None, "level_db": None, "asking": None,
         }  # fmt: skip
         self._made: tuple[Cursor, tuple[str, Cursor]] | None = None  # pages in step share one frame
         self._chatter_until = 0
@@ -83,16 +85,50 @@ class Board:
         self._position_at = -rate
         self._position: Position | None = None
         self._before: State | None = None
-        self.hello = json.dumps(
+        self._sheet = sheet_page(timeline, listing) if timeline else None
+        self.hello = self._hello(keeps)
+
+    def _hello(self, keeps: str) -> str:
+        return json.dumps(
             {
                 "type": "hello",
                 "fixed_line": FIXED_LINE,
                 "keeps": keeps,
+                "kinds": KIND_WORDS,
+                "choices": {word: keep.said for word, keep in KEEPS.items()},
                 "hop_s": self._columns.hop_s,
                 "bands_hz": [round(float(hz), 1) for hz in self._columns.bands_hz],
-                "sheet": sheet_page(timeline, listing) if timeline else None,
+                "sheet": self._sheet,
             }
         )
+
+    def ask(self, start: Start) -> None:
+        """Ask for kind and what is kept; nothing is recorded until `begin`."""
+        with self._lock:
+            self._made = None
+            self._now.update(asking={"kind": start.kind, "keep": start.keep}, recording=False)
+
+    def wait(self, blocks: tuple[Block | Gap, ...], *, listening: bool) -> None:
+        """Show that the microphone works while nothing is recorded."""
+        with self._lock:
+            self._made = None
+            self._now["listening"] = listening
+            for block in blocks:
+                self._level(block)
+
+    def answered(self) -> Start | None:
+        """What a page answered, None while none has."""
+        return None if self.answers.empty() else self.answers.get_nowait()
+
+    def begin(self, start: Start) -> None:
+        """What was agreed on; pages are told anew."""
+        with self._lock:
+            self._made = None
+            self._now.update(asking=None, recording=True, level_db=None)
+            if self._sheet is not None:
+                self._sheet["kind"] = start.kind
+            self.hello = self._hello(KEEPS[start.keep].said)
+        self.on_change()
 
     def hear(self, item: Block | Gap) -> None:
         """Take what was heard, for spectrum, level and the clock."""
@@ -100,9 +136,7 @@ class Board:
             self._made = None
             if isinstance(item, Block):
                 columns = self._columns.push(item.samples)
-                if item.samples.size:
-                    power = float(np.mean(np.square(item.samples)))
-                    self._now["level_db"] = round(10.0 * np.log10(max(power, 1e-12)), 1)
+                self._level(item)
             else:
                 self._log(page_message(item, self.rate))
                 n_columns = min(KEPT_COLUMNS, round((item.stop - item.start) / self.rate / HOP_S))
@@ -152,6 +186,11 @@ class Board:
         with self._lock:
             since = min(LONGEST_SKIP_S, time.monotonic() - self._heard_s)
             return self._heard + round(since * self.rate)
+
+    def _level(self, item: Block | Gap) -> None:
+        if isinstance(item, Block) and item.samples.size:
+            power = float(np.dot(item.samples, item.samples)) / item.samples.size
+            self._now["level_db"] = round(10.0 * math.log10(max(power, 1e-12)), 1)
 
     def _frame(self, cursor: Cursor) -> tuple[str, Cursor]:
         missed = _last(self._messages, self._n_messages - cursor.message)

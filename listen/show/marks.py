@@ -1,10 +1,11 @@
-"""What a page may say: a mark or a look, and nothing else."""
+"""What a page may say: a mark, a look, or how the run begins, and nothing else."""
 
 import json
 import math
 from typing import Any
 
 from listen.errors import InputError
+from listen.record.keep import Start
 from listen.timeline import Look, Mark, MarkKind, Place
 
 GREATEST_BYTES = 1000
@@ -21,11 +22,12 @@ PLAIN = {
 PERCENT = {"feed override": MarkKind.FEED_OVERRIDE, "rapid override": MarkKind.RAPID_OVERRIDE}
 
 
-def read_mark(text: str, *, at: int) -> Mark | Look:
-    """A mark or a look from what a page sent.
+def read_said(text: str, *, at: int) -> Mark | Look | Start:
+    """A mark, a look or the beginning of the run, from what a page sent.
 
     ``{"mark": "held"}``, ``{"mark": "feed override", "value": 20}``,
-    ``{"mark": "position", "z": -1.0}`` or ``{"look": "burr on the left edge"}``.
+    ``{"mark": "position", "z": -1.0}``, ``{"look": "burr on the left edge"}`` or
+    ``{"begin": "first cut", "keep": "sound"}``.
 
     Raises
     ------
@@ -42,6 +44,8 @@ def read_mark(text: str, *, at: int) -> Mark | Look:
         raise InputError("a mark must be an object")
     if set(said) == {"look"}:
         return Look(at=at, contact=None, text=_words(said["look"]))
+    if set(said) == {"begin", "keep"} and isinstance(said["begin"], str) and isinstance(said["keep"], str):
+        return Start(kind=said["begin"], keep=said["keep"])
     return _mark(said, at)
 
 

@@ -23,9 +23,10 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from listen.errors import DeviceError, InputError
+from listen.record.keep import Start
 from listen.show.board import Board, Cursor
 from listen.show.gate import COOKIE, HEADERS, Gate
-from listen.show.marks import GREATEST_BYTES, read_mark
+from listen.show.marks import GREATEST_BYTES, read_said
 
 FRAME_S = 0.05
 SLOW_S = 5.0  # a page that takes no frame for so long is let go
@@ -106,13 +107,16 @@ class LiveServer:
 
     async def frames(self, page: WebSocket) -> None:
         """Send the newest frame again and again; what a slow page missed is skipped, not queued."""
-        cursor = Cursor()
-        text = self.board.hello
+        hello, cursor = "", Cursor()
         while not self._server.should_exit:
+            if hello is not self.board.hello:  # at the start, and when it was agreed what is recorded
+                text = hello = self.board.hello
+                cursor = Cursor()
+            else:
+                text, cursor = self.board.frame(cursor)
             async with asyncio.timeout(SLOW_S):
                 await page.send_text(text)
             await self._next_frame()
-            text, cursor = self.board.frame(cursor)
         await page.close(1001)
 
     async def _next_frame(self) -> None:
@@ -138,7 +142,11 @@ class LiveServer:
             text = message.get("text")
             if not isinstance(text, str):
                 raise InputError("a mark must be text")
-            self.board.inbox.put(read_mark(text, at=self.board.place_now()))
+            said = read_said(text, at=self.board.place_now())
+            if isinstance(said, Start):
+                self.board.answers.put(said)
+            else:
+                self.board.inbox.put(said)
 
 
 def _application(server: LiveServer) -> ASGIApp:
@@ -273,10 +281,11 @@ def _bound(address: str, port: int) -> socket.socket:
     try:
         made.bind((address, port))
         made.listen(128)  # who comes before the server is up waits, and is not turned away
-    except OSError as error:
+    except (OSError, OverflowError) as error:
         made.close()
         raise DeviceError(
-            f"the live page cannot be served at {address}:{port}: {error.strerror}; choose another --port"
+            f"the live page cannot be served at {address}:{port}: "
+            f"{getattr(error, 'strerror', None) or error}; choose another --port"
         ) from None
     return made
 

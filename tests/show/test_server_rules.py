@@ -17,7 +17,7 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus
 from listen.blocks import Block, Gap
 from listen.errors import DeviceError, InputError
 from listen.show.board import Board
-from listen.show.marks import read_mark
+from listen.show.marks import read_said
 from listen.show.server import LiveServer
 from listen.states import Event, Standing, State
 from listen.timeline import Flag, Look, Mark, MarkKind
@@ -275,7 +275,7 @@ def test_too_many_marks_end_the_connection(server: LiveServer, board: Board) -> 
     ],
 )
 def test_a_mark_is_read(text: str, kind: MarkKind, value: float | None) -> None:
-    mark = read_mark(text, at=5)
+    mark = read_said(text, at=5)
     assert isinstance(mark, Mark)
     assert (mark.at, mark.kind) == (5, kind)
     assert value is None or mark.value == value
@@ -297,11 +297,11 @@ def test_a_mark_is_read(text: str, kind: MarkKind, value: float | None) -> None:
 )
 def test_what_is_no_mark_is_refused_with_a_reason(text: str, message: str) -> None:
     with pytest.raises(InputError, match=message):
-        read_mark(text, at=0)
+        read_said(text, at=0)
 
 
 def test_a_note_loses_what_cannot_be_printed() -> None:
-    look = read_mark('{"look": "burr\\u001b[31m left\\u202e"}', at=0)
+    look = read_said('{"look": "burr\\u001b[31m left\\u202e"}', at=0)
     assert isinstance(look, Look)
     assert look.text == "burr[31m left"
 

@@ -47,6 +47,8 @@ function greet(hello) {
   sheet = hello.sheet;
   bands = hello.bands_hz.length;
   put($("fixed"), hello.fixed_line || FIXED_LINE);
+  offer($("kinds"), "kind", hello.kinds);
+  offer($("keeps"), "keep", hello.choices);
   for (const lane of ["expected", "heard", "flags", "load", "position", "gaps", "marks"]) track[lane] = [];
   track.spectrum = null;
   started = false;
@@ -56,6 +58,31 @@ function greet(hello) {
     sheet.listing.forEach((line, i) => $("listing").append(
       make("li", {id: `line-${i + 1}`}, make("span", {class: "number"}, String(i + 1)), make("code", {}, line))));
   }
+}
+
+// One choice of a set, each with what it means.
+function offer(set, name, words) {
+  if (set.childElementCount > 1) return;
+  for (const [value, meaning] of Object.entries(words)) {
+    set.append(make("label", {}, make("input", {type: "radio", name, value, required: true}),
+      make("div", {}, value, make("span", {}, meaning))));
+  }
+}
+
+function paintStart() {
+  const {asking} = now;
+  if (Boolean(asking) === $("start").hidden) {
+    $("start").hidden = !asking;
+    document.body.toggleAttribute("data-asking", Boolean(asking));
+    if (asking) {
+      $("kinds").hidden = !asking.kind;
+      $("kinds").disabled = !asking.kind;
+      for (const [name, value] of Object.entries(asking)) {
+        for (const one of $("start").querySelectorAll(`[name=${name}]`)) one.checked = one.value === value;
+      }
+    }
+  }
+  if (asking) put($("start-level"), now.level_db === null ? "" : `The microphone gives ${now.level_db.toFixed(0)} dB.`);
 }
 
 function frame(message) {
@@ -131,9 +158,16 @@ function ear() {
   if (silent || !now.listening) {
     return {on: false, word: "NOT LISTENING", more: silent ? "no word from the computer that listens" : "the microphone gives no sound"};
   }
+  if (now.asking) return {on: true, word: "LISTENING", more: "nothing is recorded until you say so below"};
   const more = now.trouble || (now.recording ? `recording: ${keeps}` : "not recording");
   return {on: true, word: "LISTENING", more: `${more} · ${clockText(now.t, 0)}`};
 }
+
+$("start").addEventListener("submit", (event) => {
+  event.preventDefault();
+  const chosen = new FormData(event.target);
+  say({begin: chosen.get("kind") ?? "", keep: chosen.get("keep")});
+});
 
 function stateWord() {
   if (now.state === null || now.state === undefined) return "cannot tell yet";
@@ -152,6 +186,7 @@ function paintEar() {
 
 function paint() {
   const on = paintEar();
+  paintStart();
   const word = stateWord();
   put($("state"), word);
   $("state").classList.toggle("small", word.length > 10);
