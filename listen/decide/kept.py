@@ -39,9 +39,11 @@ class Kept:
 
     def push(self, at: NDArray[np.int64], values: NDArray[np.float64]) -> None:
         """Keep the next frames, at most `AT_ONCE` of them, some of which may be judged later."""
-        index = (self._n_seen + np.arange(len(at))) % len(self._rows)
-        self._rows[index, : self._n_bands] = values[:, self._layout.bands]
-        self._rows[index, self._n_bands :] = values[:, self._layout.lines]
+        first = self._n_seen % len(self._rows)
+        fits = len(self._rows) - first
+        for rows, part in ((self._rows[first : first + len(at)], values[:fits]), (self._rows, values[fits:])):
+            rows[: len(part), : self._n_bands] = part[:, self._layout.bands]
+            rows[: len(part), self._n_bands :] = part[:, self._layout.lines]
         self._n_seen += len(at)
         self._last_at = int(at[-1]) if len(at) else self._last_at
 

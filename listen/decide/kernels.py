@@ -82,6 +82,14 @@ def dense_rows(
 
 
 @njit(cache=True)
+def share_rows(scores: NDArray[np.float64], shares: NDArray[np.float64]) -> None:
+    """Fill `shares` with each row's scores as shares that add up to 1, both (n_frames, n_states)."""
+    for i in range(scores.shape[0]):
+        shares[i] = np.exp(scores[i] - scores[i].max())
+        shares[i] /= shares[i].sum()
+
+
+@njit(cache=True)
 def run_memory(
     inputs: NDArray[np.float32],
     w_input: NDArray[np.float32],

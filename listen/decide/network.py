@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.decide.kernels import dense_rows, run_memory, squeeze_rows
+from listen.decide.kernels import dense_rows, run_memory, share_rows, squeeze_rows
 from listen.decide.model import Array, Dense, Layer, Network
 
 
@@ -60,8 +60,8 @@ def score_whole(network: Network, features: NDArray[np.float64]) -> NDArray[np.f
 
 def shares(scores: NDArray[np.float64]) -> NDArray[np.float64]:
     """Scores as shares that add up to 1 in each row, shape (n_frames, n_states)."""
-    raised = np.exp(scores - scores.max(axis=1, keepdims=True))
-    found: NDArray[np.float64] = raised / raised.sum(axis=1, keepdims=True)
+    found = np.empty(scores.shape)
+    share_rows(scores, found)
     return found
 
 

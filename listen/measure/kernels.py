@@ -122,6 +122,13 @@ def follow_extremes(
 
 
 @njit(cache=True)
+def power_of(spectra: NDArray[np.complex128], scale: float) -> NDArray[np.float64]:
+    """Squared magnitudes times `scale`, in the shape of the spectra."""
+    power: NDArray[np.float64] = (spectra.real**2 + spectra.imag**2) * scale
+    return power
+
+
+@njit(cache=True)
 def mean_in_bands(
     power: NDArray[np.float64],
     first: NDArray[np.int64],

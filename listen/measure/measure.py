@@ -62,6 +62,8 @@ EXTREME = slice(CONTRAST.stop, CONTRAST.stop + len(EXTREMES) * N_REGIONS)
 FLAT = slice(EXTREME.stop, EXTREME.stop + 2 * N_REGIONS)
 FLUX = slice(FLAT.stop, FLAT.stop + 2)
 SWING = slice(FLUX.stop, FLUX.stop + len(envelope_kernels.NAMES))
+TIME_HEARD = MODEL_COLUMNS.stop - 1
+FULL_TIME_S = 10.0
 N_HELD = 2 * N_REGIONS + N_FINE + len(LINES)
 
 
@@ -172,15 +174,27 @@ class Measure:
         power = self._bands.power(sound, start=pace.long - pace.short, step=pace.hop, n_windows=n_frames)
         parts = [values[:, part] for part in (CONTRAST, EXTREME, FLUX, BAND_COLUMNS)]
         look_short(power, self._bands.bank, self._short, n_before, HOP_S, *parts)
+        self._look_long(sound, n_before, values)
+        follow_envelope(sound, pace.long - pace.hop, n_before, self._envelope, values[:, SWING])
+        values[:, TIME_HEARD] = 1.0
+        if n_before < FULL_TIME_S / HOP_S:
+            seen_s = HOP_S * np.arange(n_before + 1, n_before + n_frames + 1)
+            values[:, TIME_HEARD] = np.minimum(seen_s / FULL_TIME_S, 1.0)
+
+    def _look_long(self, sound: NDArray[np.float64], n_before: int, values: NDArray[np.float64]) -> None:
+        """Fill what the long windows give; most often none is due, and the last one is held."""
+        fine, n_frames = self._fine, len(values)
         first = -n_before % EVERY_LONG
         n_long = len(range(first, n_frames, EVERY_LONG))
-        power = self._fine.power(sound, start=first * pace.hop, step=EVERY_LONG * pace.hop, n_windows=n_long)
+        power = fine.power(
+            sound, start=first * self.pace.hop, step=EVERY_LONG * self.pace.hop, n_windows=n_long
+        )
         follow_long(
             power,
             np.log(power + LEAST),
-            self._fine.bank,
-            self._fine.region_edges,
-            self._fine.step_hz,
+            fine.bank,
+            fine.region_edges,
+            fine.step_hz,
             self._long,
             HOP_S * EVERY_LONG / 5.0,
             first,
@@ -188,6 +202,3 @@ class Measure:
             values[:, FLAT],
             values[:, FINE_COLUMNS.start :],
         )
-        follow_envelope(sound, pace.long - pace.hop, n_before, self._envelope, values[:, SWING])
-        seen = np.arange(n_before + 1, n_before + n_frames + 1) * HOP_S
-        values[:, MODEL_COLUMNS.stop - 1] = np.minimum(seen / 10.0, 1.0)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.errors import InputError
-from listen.measure.kernels import Bank
+from listen.measure.kernels import Bank, power_of
 
 LOWEST_HZ = 90.0
 HIGHEST_HZ = 18000.0
@@ -72,6 +72,7 @@ class Spectrum:
             floor=FLOOR,
         )
         self._scale = float(2.0 / (rate * np.sum(self._window**2)))
+        self._none = np.empty((0, frequencies.size))
         self.region_edges = np.searchsorted(frequencies, np.array(regions_hz))
         self.step_hz = rate / length
 
@@ -79,6 +80,8 @@ class Spectrum:
         self, sound: NDArray[np.float64], *, start: int, step: int, n_windows: int
     ) -> NDArray[np.float64]:
         """Power density of windows that begin at `start`, `start + step`, …; shape (n_windows, n_bins)."""
+        if not n_windows:
+            return self._none
         windows: NDArray[np.float64] = np.ndarray(
             shape=(n_windows, self._window.size),
             dtype=sound.dtype,
@@ -86,5 +89,6 @@ class Spectrum:
             offset=start * sound.itemsize,
             strides=(step * sound.itemsize, sound.itemsize),
         )
-        spectra = np.fft.rfft(windows * self._window, axis=1)
-        return (spectra.real**2 + spectra.imag**2) * self._scale
+        spectra: NDArray[np.complex128] = np.fft.rfft(windows * self._window, axis=1)
+        power: NDArray[np.float64] = power_of(spectra, self._scale)
+        return power
