@@ -296,7 +296,12 @@ def preview(
     override: Annotated[float | None, typer.Option(help="Feed override [percent]; else the job's.")] = None,
     contacts: Annotated[str, typer.Option(help="Only these, as 1-3.")] = "",
     coolant: Annotated[bool, typer.Option("--coolant", help="With coolant on.")] = False,
-    fault: Annotated[str, typer.Option(help="Plant one in the first contact: early, chatter, dull, ….")] = "",
+    fault: Annotated[
+        str, typer.Option(help="Plant one in the second contact: early, rubbing, chatter, ….")
+    ] = "",
+    off_by: Annotated[
+        str, typer.Option(help="Make it twice: right, and with a zero off by so many mm, as 'z -2'.")
+    ] = "",
     seed: Annotated[int, typer.Option(help="Another number, another machine and room.")] = 20,
     json: JsonOption = False,
 ) -> int:
@@ -306,24 +311,14 @@ def preview(
 
     Example: cut-listen preview bracket.toml --contacts 1-2
     """
-    from listen.cli_job import job_of
-    from listen.cli_print import print_preview
-    from listen.coach.preview import PreviewSettings, make_preview, read_range
-    from listen.replay_run import new_folder
-    from listen.session import plan_job
-    from listen.show import write_replay_page
+    from listen import cli_preview
+    from listen.coach.preview import PreviewSettings, read_range
 
-    plan = plan_job(job_of(job, ask=False))
     settings = PreviewSettings(
         feed_override=override, contacts=read_range(contacts), coolant=coolant, fault=fault, seed=seed
     )
     target = out or Path(f"{job.stem}-preview")
-    with new_folder(target) as folder:
-        run = make_preview(
-            plan.timeline, folder, settings=settings, job=plan.job, write_page=write_replay_page
-        )
-    print_preview(run, target, json=json)
-    return FINE
+    return cli_preview.preview(job, out=target, settings=settings, off_by=off_by, json=json)
 
 
 @app.command()

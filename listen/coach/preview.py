@@ -42,7 +42,7 @@ VERDICTS = {
     "late": VerdictKind.STARTED_LATE,
     "half-way": VerdictKind.ENDED_EARLY,
 }
-STRENGTHS = {"heavier": Strength.HEAVIER, "lighter": Strength.LIGHTER}
+STRENGTHS = {"heavier": Strength.HEAVIER, "lighter": Strength.LIGHTER, "rubbing": Strength.LIGHTER}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,9 +57,12 @@ class PreviewSettings:
         Only these, by id; None for all that fit into `LONGEST_S`.
     coolant : bool
     fault : str
-        "" or one of `FAULTS`, planted in the first contact of those that are made.
+        "" or one of `FAULTS`, planted in the second contact that is made, so that a good one is heard
+        first; in the only one where there is one.
     seed : int
         Of the machine and the room.
+    snr_db : float
+        Of the program's strongest contact at 100 % feed override [dB].
     """
 
     feed_override: float | None = None
@@ -67,6 +70,7 @@ class PreviewSettings:
     coolant: bool = False
     fault: str = ""
     seed: int = 20
+    snr_db: float = 24.0
 
     def __post_init__(self) -> None:
         if self.feed_override is not None and not 1.0 <= self.feed_override <= 200.0:
@@ -139,12 +143,12 @@ def make_sound(timeline: Timeline, settings: PreviewSettings) -> Made:
     voice = draw_voice(rng, EVALUATION_RANGES, RATE, n_tools=n_tools)
     room = draw_room(rng, EVALUATION_RANGES, RATE)
     coolant = Running(kind="coolant", start_s=0.0, stop_s=2.0 * LONGEST_S, ramp_s=0.2, level_db=6.0)
-    kind, first = settings.fault, timeline.contacts[0].id
-    planted = (Fault(kind=kind, contact=first, amount=AMOUNTS.get(kind, 0.0)),) if kind else ()
+    kind, at = settings.fault, timeline.contacts[:2][-1].id
+    planted = (Fault(kind=kind, contact=at, amount=AMOUNTS.get(kind, 0.0)),) if kind else ()
     script = Script(
         start_delay_s=1.0,
         tail_s=1.0,
-        snr_db=24.0,
+        snr_db=settings.snr_db,
         faults=planted,
         running=(coolant,) if settings.coolant else (),
     )

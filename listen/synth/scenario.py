@@ -18,6 +18,8 @@ from listen.timeline import Contact, SpanKind, Timeline
 FORCE_EXPONENT = 0.75  # of the override: 10 % is 15 dB less force
 HOLD_REVOLUTIONS = 4.0  # in which a standing feed stops making chips
 MAX_MOVES = 4000
+RUBBING_SHARE = 0.05  # of the chip that is left where an edge slides more than it cuts
+LOUDER_DB = {"dull": 3.0, "rubbing": -10.0}
 
 
 def synthesise(
@@ -198,7 +200,7 @@ def _piece(
     ends += 0.0 if high >= whole[1] else HOLD_REVOLUTIONS * turn_s
     full = min(max(full, begins), ends)
     leaving = min(max(leaving, full), ends)
-    louder = {"heavier": amount, "lighter": -amount, "dull": 3.0}.get(kind, 0.0)
+    louder = {"heavier": amount, "lighter": -amount, **LOUDER_DB}.get(kind, 0.0)
     percent = override_at(script.feed_override, 0.5 * (begins + ends), timeline.feed_override)
     lighter = 20.0 * FORCE_EXPONENT * np.log10(max(percent, 1.0) / 100.0)
     return PlannedContact(
@@ -209,7 +211,7 @@ def _piece(
         tool=tool,
         snr_db=script.snr_db + contact.strength_db + louder + float(lighter),
         regenerative=amount if kind == "chatter" else 0.0,
-        feed_share=min(percent, 120.0) / 100.0,
+        feed_share=min(percent, 120.0) / 100.0 * (RUBBING_SHARE if kind == "rubbing" else 1.0),
         contact=contact.id,
         fault=kind,
         course=_course(script, timeline, begins, ends),

@@ -14,7 +14,18 @@ from listen.errors import InputError
 from listen.synth.plan import Bump, Running
 from listen.timeline import SpanKind, Spans, Timeline
 
-FAULTS = ("early", "late", "missing", "half-way", "heavier", "lighter", "chatter", "broken tooth", "dull")
+FAULTS = (
+    "early",
+    "late",
+    "missing",
+    "half-way",
+    "heavier",
+    "lighter",
+    "chatter",
+    "broken tooth",
+    "dull",
+    "rubbing",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -59,11 +59,12 @@ def test_what_is_made_is_what_the_sheet_expects(timeline: Timeline, tmp_path: Pa
         ("missing", "not heard"),
         ("half-way", "ended early"),
         ("dull", "as expected"),
+        ("rubbing", "as expected"),
     ],
 )
 def test_a_planted_fault_is_named(timeline: Timeline, tmp_path: Path, fault: str, verdict: str) -> None:
     run = previewed(timeline, tmp_path / "run", PreviewSettings(fault=fault))
-    assert [str(c.verdict) for c in run.contacts] == [verdict, "as expected"]
+    assert [str(c.verdict) for c in run.contacts] == ["as expected", verdict]
 
 
 def test_a_tenth_of_the_feed_takes_ten_times_as_long(timeline: Timeline) -> None:

@@ -1,0 +1,60 @@
+"""What the verb `preview` does: make the sound of a program, right and with a work zero that is wrong."""
+
+import json as to_json
+from dataclasses import replace
+from pathlib import Path
+
+from listen.cli_job import job_of
+from listen.cli_print import print_preview
+from listen.coach.preview import PreviewSettings, make_preview
+from listen.coach.wrong_setup import (
+    effects_of,
+    louder_everywhere_db,
+    read_offset,
+    summary_of,
+    with_wrong_zero,
+)
+from listen.record import Run
+from listen.replay_run import new_folder
+from listen.session import Plan, plan_job
+from listen.show import write_replay_page
+
+FINE = 0
+
+
+def preview(job: Path, *, out: Path, settings: PreviewSettings, off_by: str, json: bool) -> int:
+    """Make it, and beside it the wrong one where a zero is to be off."""
+    plan = plan_job(job_of(job, ask=False))
+    if not off_by:
+        print_preview(_made(plan, out, settings), out, json=json)
+        return FINE
+    wrong = plan_job(with_wrong_zero(plan.job, read_offset(off_by)))
+    effects = effects_of(plan.timeline, wrong.timeline)
+    louder = louder_everywhere_db(plan.timeline, wrong.timeline)
+    right_run = _made(plan, out / "right", settings)
+    wrong_run = _made(wrong, out / "wrong", replace(settings, snr_db=settings.snr_db + louder))
+    _compare(right_run, wrong_run, out / "compare.html")
+    if json:
+        rows = [{"block": one.block, "tells": one.tells, "words": one.words} for one in effects]
+        print(to_json.dumps({"summary": summary_of(effects), "contacts": rows}))
+        return FINE
+    for one in effects:
+        print(f"  {one.block:8} {one.words}")
+    print(summary_of(effects))
+    print(f"pages: {out / 'right' / 'timeline.html'}, {out / 'wrong' / 'timeline.html'}")
+    print(f"both beside each other: {out / 'compare.html'}")
+    return FINE
+
+
+def _made(plan: Plan, target: Path, settings: PreviewSettings) -> Run:
+    with new_folder(target) as folder:
+        run = make_preview(
+            plan.timeline, folder, settings=settings, job=plan.job, write_page=write_replay_page
+        )
+    return replace(run, folder=target)
+
+
+def _compare(right: Run, wrong: Run, page: Path) -> None:
+    from listen.show.compare_page import write_compare_page
+
+    write_compare_page(right, wrong, page)
