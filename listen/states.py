@@ -224,9 +224,12 @@ class AirSound:
         How far it lies above the quietest half second of the run [dB].
     lines_hz : tuple of float
         Lines that lasted and that the quietest half second does not have [Hz].
+    gone_hz : tuple of float
+        Lines of the air before the contacts of which there is nothing left [Hz].
     """
 
     at: int
     below_db: float
     over_quiet_db: float
     lines_hz: tuple[float, ...] = ()
+    gone_hz: tuple[float, ...] = ()

@@ -1,16 +1,21 @@
 """Is the spindle heard while the program is held: yes, no, or unsure; when in doubt, unsure."""
 
+from collections import deque
 from enum import StrEnum
 
 from listen.states import AirSound, Event, Standing, State
 from listen.timeline import Cue, Mark, MarkKind, Position, Timeline
 
 GONE_DB = 6.0  # below the air of the run by this much: the spindle does not turn
+LESS_DB, AS_QUIET_DB = 3.5, 1.5  # or by this much, and as quiet as the run's quietest
 ALIKE_DB = 3.0  # as loud as the air of the run to within this
 APART_DB = 6.0  # above the run's quietest by this much: something turns
+NO_LOUDER_DB = -1.0  # nothing came up that could drown the lines of the spindle
 LEAST_LINES = 2  # on the comb of the spindle
 ON_COMB_HZ = 5.0  # a window of 100 ms tells lines 10 Hz apart
 OLD_S = 2.0
+LATEST = 4  # half seconds that a word rests on
+LEAST_YES, LEAST_NO = 2, 3
 HELD_POSITIONS = 3  # the follower says so this often before it counts as a hold
 
 
@@ -33,7 +38,7 @@ def spindle_heard(air: AirSound, *, rpm: float) -> Heard:
     """Whether the spindle turns, by half a second of air.
 
     "Yes" needs the run's own air and lines of the spindle's speed in it: coolant or a pump alone can be
-    as loud. "No" needs that much of the air is gone and no such line is left.
+    as loud. "No" needs that much of the air, or the lines of the spindle, are gone and no such line is left.
 
     Parameters
     ----------
@@ -50,7 +55,10 @@ def spindle_heard(air: AirSound, *, rpm: float) -> Heard:
     'spindle heard'
     """
     lines = sum(_on_comb(hz, rpm / 60.0) for hz in air.lines_hz) if rpm > 0.0 else 0
-    if air.below_db >= GONE_DB and lines == 0:
+    gone = sum(_on_comb(hz, rpm / 60.0) for hz in air.gone_hz) if rpm > 0.0 else 0
+    is_less = air.below_db >= LESS_DB and air.over_quiet_db <= AS_QUIET_DB
+    has_lost = air.below_db >= NO_LOUDER_DB and gone >= LEAST_LINES
+    if lines == 0 and (is_less or has_lost or air.below_db >= GONE_DB):
         return Heard.NO
     alike = abs(air.below_db) <= ALIKE_DB and air.over_quiet_db >= APART_DB
     return Heard.YES if alike and lines >= LEAST_LINES else Heard.UNSURE
@@ -77,7 +85,7 @@ class SpindleCue:
         self._rate = rate
         self._rpm = {c.id: abs(c.spindle_rpm) for c in timeline.contacts} if timeline else {}
         self._position: Position | None = None
-        self._air: AirSound | None = None
+        self._latest: deque[tuple[int, Heard]] = deque(maxlen=LATEST)
         self._told_hold = False  # by a mark
         self._still = 0  # positions in a row without progress
         self._said: Heard | None = None
@@ -91,7 +99,9 @@ class SpindleCue:
 
     def air(self, air: AirSound) -> tuple[Cue, ...]:
         """Take half a second of air."""
-        self._air = air
+        following = None if self._position is None else self._position.next_contact
+        heard = spindle_heard(air, rpm=self._rpm.get(following or -1, 0.0))
+        self._latest.append((air.at, heard))
         return self._say(air.at)
 
     def follow(self, position: Position) -> tuple[Cue, ...]:
@@ -121,16 +131,21 @@ class SpindleCue:
         return self._told_hold or self._still >= HELD_POSITIONS
 
     def _heard(self, at: int) -> Heard:
-        if self._air is None or at - self._air.at > OLD_S * self._rate:
+        fresh = [heard for told, heard in self._latest if at - told <= (OLD_S + 0.5 * LATEST) * self._rate]
+        if not fresh or at - self._latest[-1][0] > OLD_S * self._rate:
             return Heard.UNSURE
-        following = None if self._position is None else self._position.next_contact
-        return spindle_heard(self._air, rpm=self._rpm.get(following or -1, 0.0))
+        n_yes, n_no = fresh.count(Heard.YES), fresh.count(Heard.NO)
+        if n_no >= LEAST_NO:
+            return Heard.NO
+        is_yes = n_yes >= LEAST_YES and not n_no
+        return Heard.YES if is_yes else Heard.UNSURE
 
     def _say(self, at: int) -> tuple[Cue, ...]:
         if not self._is_held:
             return ()
         heard = self._heard(at)
-        if heard is self._said:
+        is_guess = not self._told_hold and heard is not Heard.NO  # nobody said that it is held
+        if heard is self._said or is_guess:
             return ()
         self._said = heard
         return (Cue(at=at, kind=heard.value, contact=None, text=WORDS[heard]),)

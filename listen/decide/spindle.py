@@ -15,6 +15,7 @@ BEFORE_S = (1.2, 0.2)  # of the air before a contact: the spindle turns there
 LEAST_FRAMES = 20
 REFERENCES = 4
 SAME_LINE = 0.02  # share of the frequency within which it is the same line
+LEFT = 0.05  # share of the frames in which something of a line is left
 LASTS = 0.6  # share of the frames in which a line must stand
 
 
@@ -38,25 +39,29 @@ class AirListener:
         self._per_s = hop / layout.hop_s
         self._every = round(EVERY_S / layout.hop_s)
         self.start_anew()
-        self._turning: deque[NDArray[np.float32]] = deque(maxlen=REFERENCES)
+        self._turning: deque[tuple[NDArray[np.float32], list[float]]] = deque(maxlen=REFERENCES)
         self._quiet: tuple[NDArray[np.float32], list[float]] | None = None
 
     def start_anew(self) -> None:
         """After a gap the frames before it count no more; what air sounds like stays known."""
-        self._touches = False
+        self._touches = self._confirmed = False
         self._since = 0  # frames of air without a break
 
     def hear(self, event: Event) -> None:
         """Learn the air before each contact."""
         if event.standing is Standing.WITHDRAWN:
+            self._touches = self._confirmed
             return
         self._touches = event.state is not State.AIR
         self._since = 0
+        if event.standing is Standing.CONFIRMED:
+            self._confirmed = self._touches
         if event.state is State.ENTRY and event.standing is Standing.CONFIRMED:
             early, late = (event.at - round(s * self._per_s) for s in BEFORE_S)
             before = self._kept.bands(early, late)[:, self._audible]
             if len(before) >= LEAST_FRAMES:
-                self._turning.append(np.median(before, axis=0))
+                lines = _lasting(self._kept.lines(early, late)[:, :, 0], share=LASTS)
+                self._turning.append((np.median(before, axis=0), lines))
 
     def step(self, at: int) -> tuple[AirSound, ...]:
         """Take the newest frame, and tell of the last half second when it was air."""
@@ -66,26 +71,33 @@ class AirListener:
     def _sum_up(self, at: int) -> AirSound:
         since = at - self._every * self._hop
         bands = np.median(self._kept.bands(since, at)[:, self._audible], axis=0)
-        lines = _lasting(self._kept.lines(since, at)[:, :, 0])
+        seen = self._kept.lines(since, at)[:, :, 0]
+        lines = _lasting(seen, share=LASTS)
         if self._quiet is None or bands.mean() < self._quiet[0].mean():
             self._quiet = (bands, lines)
         quiet, known = self._quiet
-        below = [float(np.median(turning - bands)) for turning in self._turning]
+        below, turned = min(
+            ((float(np.median(turning - bands)), sang) for turning, sang in self._turning),
+            key=lambda pair: pair[0],
+            default=(float("nan"), []),
+        )
+        left = _lasting(seen, share=LEFT)
         return AirSound(
             at=at,
-            below_db=min(below, default=float("nan")),
+            below_db=below,
             over_quiet_db=float(np.median(bands - quiet)),
             lines_hz=tuple(hz for hz in lines if not _is_among(hz, known)),
+            gone_hz=tuple(hz for hz in turned if not _is_among(hz, left)),
         )
 
 
-def _lasting(lines_hz: NDArray[np.float32]) -> list[float]:
-    """Lines that stand in most of the frames; `lines_hz` is (n_frames, n_lines), 0 for none."""
+def _lasting(lines_hz: NDArray[np.float32], *, share: float) -> list[float]:
+    """Lines that stand in this share of the frames; `lines_hz` is (n_frames, n_lines), 0 for none."""
     candidates = np.unique(lines_hz[lines_hz > 0.0])
     apart = np.abs(lines_hz[:, :, None] - candidates)
     stands = (apart <= SAME_LINE * candidates).any(axis=1).mean(axis=0)
     found: list[float] = []
-    for hz in candidates[stands >= LASTS].tolist():
+    for hz in candidates[stands >= share].tolist():
         if not _is_among(hz, found):
             found.append(hz)
     return found
