@@ -1,19 +1,15 @@
 """Words while it happens: contact, before its line, cutting stopped, still cutting."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from listen.follow.hypotheses import Phase
+from listen.follow.surprise import SURE, Early, Stop, Surprises
 from listen.follow.tracking import Tracking
 from listen.states import Event, Standing, State
 from listen.timeline import Cue
-
-SURE = 0.7  # belief in the next contact below which only "contact" is said
-EARLY_SPREADS = 3.0  # before its line by more than this many spreads
-EARLY_S = 0.3
-LEFT_SHARE = 0.12  # cutting stopped: at least this share of the contact is still to come
-SLIP_S = 0.4  # dropouts of the ear are mostly over by then
 
 
 class Cues:
@@ -28,10 +24,11 @@ class Cues:
     def __init__(self, tracking: Tracking) -> None:
         self._tracking = tracking
         self._rate = tracking.rate
+        self._surprises = Surprises(tracking)
         self._said_onset = -1  # a provisional start that was already said
         self._said_stop = -1
         self._still_said: int | None = None
-        self._waiting: Cue | None = None
+        self._waiting: Cue | None = None  # said at its `at`, if nothing has changed by then
 
     def before(self, event: Event) -> tuple[Cue, ...]:
         """Cues of an event, by the guesses before it is taken in."""
@@ -43,7 +40,17 @@ class Cues:
             return self._contact(event)
         return ()
 
+    def until(self, now: int) -> tuple[Cue, ...]:
+        """What waited to see whether it lasts, and has lasted by `now`."""
+        waiting = self._waiting
+        if waiting is None or waiting.at > now:
+            return ()
+        self._waiting = None
+        return (waiting,)
+
     def _withdraw(self, event: Event) -> tuple[Cue, ...]:
+        if event.state in (State.ENTRY, State.EXIT, State.AIR):
+            self._waiting = None
         if event.state == State.ENTRY:
             self._said_onset = -1
         elif event.state in (State.EXIT, State.AIR):
@@ -56,96 +63,47 @@ class Cues:
         self._said_onset = event.at
         self._said_stop = -1
         self._waiting = None
-        place = self._next()
+        place = self._surprises.next()
         contact = None if place is None else self._tracking.space.timeline.contacts[place[0]].id
-        cues = [Cue(at=event.decided_at, kind="contact", contact=contact, text="Contact.")]
-        early = self._before_line(event)
-        if early is not None:
-            cues.append(early)
-        return tuple(cues)
+        touch = Cue(at=event.decided_at, kind="contact", contact=contact, text="Contact.")
+        early = self._surprises.early(event)
+        if early is None:
+            return (touch,)
+        cue = self._before_line(early, event.decided_at)
+        return (touch, *self._after(cue, self._surprises.wait_for_early(early)))
 
-    def _next(self) -> tuple[int, float] | None:
-        """Index of the likeliest next contact and the belief in it."""
-        engine, n = self._tracking.engine, self._tracking.space.n
-        if not engine.is_started:
-            return None
-        chance = np.bincount(engine.core["k"], weights=engine.weights)
-        index = int(np.argmax(chance))
-        return (index, float(chance[index])) if index < n else None
-
-    def _before_line(self, event: Event) -> Cue | None:
-        """Contact well before its place, by the guesses as they stand."""
-        tracking = self._tracking
-        engine, space = tracking.engine, tracking.space
-        place = self._next()
-        if place is None or place[1] < SURE or self._follows_a_slip(event):
-            return None
-        core = engine.core
-        mine = (core["k"] == place[0]) & (core["phase"] == Phase.AIR)
-        if not mine.any():
-            return None
-        row = int(np.argmax(np.where(mine, engine.weights, -1.0)))
-        one = core[row : row + 1]
-        amounts = np.maximum(space.at_start[place[0]] - space.amounts_until(one["u0"]), 0.0)
-        spread_s = max(event.spread / self._rate, tracking.priors.onset_s)
-        forecast = engine.model.forecast(
-            one, amounts, event.at / self._rate, boundary_s=spread_s, is_gap=True
-        )
-        early = -float(forecast.behind[0])
-        if early < max(EARLY_SPREADS * math.sqrt(float(forecast.variance[0])), EARLY_S):
-            return None
-        contact = space.timeline.contacts[place[0]]
-        known = tracking.clock.feed_known
-        why = "early" if known else "early, or override raised"
-        text = f"Contact {early:.1f} s before line {contact.line}: {why}."
-        return Cue(at=event.decided_at, kind="before its line", contact=contact.id, text=text)
-
-    def _follows_a_slip(self, event: Event) -> bool:
-        """Whether the sound had stopped for a moment only."""
-        engine = self._tracking.engine
-        last = float(engine.offsets[engine.slot]) if engine.n_stretches else -1.0
-        return 0.0 <= event.at / self._rate - last < SLIP_S
-
-    def _stopped(self, event: Event) -> tuple[Cue, ...]:
-        """Cutting stopped well before the contact's end."""
-        tracking = self._tracking
-        engine, space = tracking.engine, tracking.space
-        if not tracking.boundaries.in_contact or self._said_stop >= 0:
-            return ()
-        running = engine.core["phase"] == Phase.IN
-        if not running.any():
-            return ()
-        row = int(np.argmax(np.where(running, engine.weights, -1.0)))
-        k = int(engine.core["k"][row])
-        sure = float(engine.weights[running & (engine.core["k"] == k)].sum())
-        one = engine.core[row : row + 1]
-        amounts = np.maximum(space.at_stop[k] - space.amounts_until(one["u0"]), 0.0)
-        at_s = event.at / self._rate
-        forecast = engine.model.forecast(
-            one, amounts, at_s, boundary_s=tracking.priors.offset_s, is_gap=False
-        )
-        left_s = -float(forecast.behind[0])
-        limit = max(2.5 * math.sqrt(float(forecast.variance[0])), LEFT_SHARE * float(forecast.mean[0]), 0.15)
-        if sure < SURE or left_s < limit or tracking.clock.held:
-            return ()
-        self._said_stop = event.at
-        contact = space.timeline.contacts[k]
-        left_mm = left_s * float(np.exp(one["m"][0])) * tracking.clock.rate * space.speed[k]
-        text = (
-            f"Cutting stopped about {left_mm:.0f} mm before its end in line {contact.line}: "
-            "if you did not press hold, hold now."
-        )
-        cue = Cue(at=event.decided_at, kind="cutting stopped", contact=contact.id, text=text)
-        if self._is_likely_real(float(forecast.mean[0])):
+    def _after(self, cue: Cue, wait: int) -> tuple[Cue, ...]:
+        """Say it now, or once it has lasted."""
+        if wait == 0:
             return (cue,)
-        self._waiting = cue  # the ear may have lost it for a moment: said if the silence lasts
+        self._waiting = replace(cue, at=cue.at + wait)
         return ()
 
-    def _is_likely_real(self, length_s: float) -> bool:
-        """Whether a stop inside a cut is rather a hold or a lost tool than a slip of the ear."""
-        priors, clock = self._tracking.priors, self._tracking.clock
-        real_per_s = clock.hold_rate(priors.hold_per_s) + priors.gone / max(length_s, 0.2)
-        return real_per_s > priors.dropout_per_s
+    def _before_line(self, early: Early, at: int) -> Cue:
+        contact = self._tracking.space.timeline.contacts[early.contact]
+        why = "early" if self._tracking.clock.feed_known else "early, or override raised"
+        text = f"Contact {early.early_s:.1f} s before line {contact.line}: {why}."
+        return Cue(at=at, kind="before its line", contact=contact.id, text=text)
+
+    def _stopped(self, event: Event) -> tuple[Cue, ...]:
+        """Cutting stopped well before the contact's end; a start that waited to be said was none."""
+        if not self._tracking.boundaries.in_contact or self._said_stop >= 0:
+            return ()
+        if event.state == State.AIR:
+            self._waiting = None
+        stop = self._surprises.stopped(event)
+        if stop is None:
+            return ()
+        self._said_stop = event.at
+        return self._after(self._stop_cue(stop, event.decided_at), self._surprises.wait_for_stop())
+
+    def _stop_cue(self, stop: Stop, at: int) -> Cue:
+        contact = self._tracking.space.timeline.contacts[stop.contact]
+        text = (
+            f"Cutting stopped about {stop.left_mm:.0f} mm before its end in line {contact.line}: "
+            "if you did not press hold, hold now."
+        )
+        return Cue(at=at, kind="cutting stopped", contact=contact.id, text=text)
 
     def after(self) -> None:
         """A boundary is confirmed and taken in."""
@@ -156,7 +114,7 @@ class Cues:
         """Cues that come with time."""
         engine = self._tracking.engine
         if not self._tracking.boundaries.in_contact:
-            return self._lasting(at)
+            return ()
         running = engine.core["phase"] == Phase.IN
         if not running.any() or self._tracking.clock.held:
             return ()
@@ -165,14 +123,6 @@ class Cues:
         if float(engine.weights[running & (engine.core["k"] == k)].sum()) < SURE:
             return ()
         return self._by_time(row, k, at)
-
-    def _lasting(self, at: int) -> tuple[Cue, ...]:
-        """A stop that has lasted longer than slips of the ear do."""
-        waiting = self._waiting
-        if waiting is None or at - waiting.at < SLIP_S * self._rate:
-            return ()
-        self._waiting = None
-        return (Cue(at=at, kind=waiting.kind, contact=waiting.contact, text=waiting.text),)
 
     def _by_time(self, row: int, k: int, at: int) -> tuple[Cue, ...]:
         tracking = self._tracking

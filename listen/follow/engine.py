@@ -78,6 +78,7 @@ class Engine:
         """A contact was heard to begin; `is_open`: it had begun before anything was heard."""
         slot = self.n_stretches % self.n_slots
         self.n_stretches += 1
+        self.model.n_heard = self.n_stretches
         self.onsets[slot], self.offsets[slot] = at, np.nan
         self.rings.clear(slot)
         spread = float(np.hypot(spread_s, 0.0))
@@ -94,6 +95,10 @@ class Engine:
         self.rings.expected_on[:, slot] = self.core["predicted"]
         early = self.core["code"] == On.EARLY
         self.rings.early_mm[:, slot] = np.where(early, self.core["early_mm"], 0.0)
+
+    def suppose_onset(self, at: float, *, spread_s: float, doubt: float) -> Core:
+        """The guesses that a start would grow, weights not normalised; nothing is changed."""
+        return self._onset.grow(self.core, at, spread_s=spread_s, doubt=doubt)
 
     def hear_offset(self, at: float, *, spread_s: float) -> None:
         """The contact that was heard to begin was heard to end."""
@@ -124,6 +129,12 @@ class Engine:
         """The control told the override: the rate is now relative to it."""
         self.core["m"] = 0.0
         self.core["v"] = self.priors.rate_spread**2
+        self.version += 1
+
+    def know_rapid(self, log_rate: float) -> None:
+        """The control told the rapid override; how far the machine strays from it may be learnt by now."""
+        self.core["lr"] = log_rate
+        self.core["vr"] = np.maximum(self.core["vr"], 0.03**2)
         self.version += 1
 
     def tell_hold(self, at: float, *, gain: float) -> None:

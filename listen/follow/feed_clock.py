@@ -35,6 +35,7 @@ class FeedClock:
         self.holds_known = False
         self.held = False
         self.told_by_control = False
+        self.rapid: float | None = None  # told rapid override
         self._times = [0.0]
         self._rates = [timeline.feed_override / 100.0 if stated else 1.0]
         self._knots = [0.0]
@@ -48,6 +49,8 @@ class FeedClock:
         if mark.kind == MarkKind.FEED_OVERRIDE and np.isfinite(mark.value):
             self._set_override(at, mark.value / 100.0)
             self.holds_known |= mark.source == "controller"
+        elif mark.kind == MarkKind.RAPID_OVERRIDE and mark.value > 0.0:
+            self.rapid = mark.value / 100.0
         elif mark.kind in (MarkKind.HOLD, MarkKind.RESUME):
             self._turn(at, self._rates[-1])
             self.held = mark.kind == MarkKind.HOLD

@@ -96,8 +96,10 @@ class Follower:
     def _ticks_until(self, now: int) -> list[Output]:
         found: list[Output] = []
         while self._next_tick <= now:
+            found.extend(self._cues.until(self._next_tick - 1))
             found.extend(self._one_tick(self._next_tick))
             self._next_tick += self._tick
+        found.extend(self._cues.until(now))
         return found
 
     def _one_tick(self, at: int) -> list[Output]:

@@ -25,6 +25,8 @@ LEAST_FACTOR, MOST_FACTOR = 0.1, 9.0
 TURN_BACK = 0.3  # share of turns that go back to where the dial stood before
 MOST_NOISE, CLIP = 50.0, 6.0
 NEW_TOOL_S = 1.0
+UNTOLD_TURN = 1e-5
+MET_RAPID = 2  # stretches after which the rapid override is known from a gap
 LEAST_S = 0.02  # no two boundaries are nearer than this
 
 
@@ -104,6 +106,14 @@ class Model:
         self.priors = priors
         self.clock = clock
         self.scales = {True: Scale(), False: Scale()}  # of gaps, of contacts
+        self.n_heard = 0  # stretches so far
+
+    @property
+    def rapid_share(self) -> float:
+        """Chance that the rapid override is another than the guesses say; large until a gap was heard."""
+        if self.clock.rapid is not None:
+            return UNTOLD_TURN
+        return self.priors.rapid_step if self.n_heard >= MET_RAPID else self.priors.rapid_other
 
     @property
     def timing(self) -> Timing:
@@ -201,6 +211,15 @@ class Model:
         """How large the noise of this boundary was over what it was taken to be."""
         known = forecast.variance - forecast.noise * self.scales[forecast.is_gap].factor
         result: Floats = np.clip((forecast.behind**2 - known) / forecast.noise, 0.0, MOST_NOISE)
+        return result
+
+    def step_share(self, forecast: Forecast, *, turns: int) -> Floats:
+        """Chance that the override was turned on the way; next to none where the control tells it."""
+        if self.clock.told_by_control and self.clock.feed_known:
+            return np.full(forecast.mean.shape, UNTOLD_TURN)
+        p = self.priors
+        once = (1.0 - turns * p.step_per_boundary) * np.exp(-p.step_per_s * forecast.mean)
+        result: Floats = 1.0 - once
         return result
 
     def step_logs(

@@ -57,9 +57,7 @@ class Offset:
         on_time = base + np.log(0.97) + model.on_time_log(forecast)
         learnt = model.learn(parents, forecast, at, boundary_s=spread)
         growing.add(rows, on_time, code=Off.ON_TIME, **(ended | learnt))
-        share = 1.0 - (1.0 - 2.0 * self.priors.step_per_boundary) * np.exp(
-            -self.priors.step_per_s * forecast.mean
-        )
+        share = model.step_share(forecast, turns=2)
         turned = {**ended, "code": Off.STEPPED, "predicted": at}
         self._turning.grow(growing, rows, base, forecast, turned, share=share)
         self._cut_short(growing, rows, parents, forecast, ended, at)

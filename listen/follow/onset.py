@@ -96,7 +96,9 @@ class Onset:
             "predicted": at - forecast.behind,
         }
         fields = dict(common)
-        on_time = base + np.where(waits > 0, np.log(0.1), np.log(0.9)) + model.on_time_log(forecast)
+        again = (parents["early_mm"] > 0.0) & space.down[k]
+        usual = np.where(again, np.log1p(-self.priors.early_again), np.log(0.9))
+        on_time = base + np.where(waits > 0, np.log(0.1), usual) + model.on_time_log(forecast)
         learnt = model.learn(parents, forecast, at, boundary_s=spread_s)
         growing.add(rows, on_time, code=On.ON_TIME, **(common | learnt))
         self._held(growing, rows, base, forecast, waits, {**fields, "predicted": at})
@@ -104,9 +106,7 @@ class Onset:
         self._late(growing, rows, base, forecast, parents, fields)
         if n_absent <= 1:
             self._rapid_turned(growing, rows, base, forecast, amounts, {**fields, "predicted": at})
-            share = 1.0 - (1.0 - self.priors.step_per_boundary) * np.exp(
-                -self.priors.step_per_s * forecast.mean
-            )
+            share = model.step_share(forecast, turns=1)
             turned = {**fields, "code": On.STEPPED, "predicted": at}
             self._turning.grow(growing, rows, base, forecast, turned, share=share, least_feed_s=0.3)
 
@@ -198,7 +198,7 @@ class Onset:
         good = rapid > 0.15
         if not good.any():
             return
-        prior = np.log(self.model.priors.rapid_step / RAPID_STEPS.size)
+        prior = np.log(self.model.rapid_share / RAPID_STEPS.size)
         for step in RAPID_STEPS:
             mean = forecast.mean - forecast.rapid + rapid / step
             variance = forecast.variance + (0.05 * rapid / step) ** 2
@@ -285,6 +285,12 @@ def dropout_log(length_s: Floats) -> Floats:
     short = np.log(0.97 / DROPOUT_S) - length_s / DROPOUT_S
     long = np.log(0.03 / LONG_DROPOUT_S) - length_s / LONG_DROPOUT_S
     result: Floats = np.logaddexp(short, long)
+    return result
+
+
+def dropout_lasts(length_s: Floats) -> Floats:
+    """Chance that a dropout is longer than this."""
+    result: Floats = 0.97 * np.exp(-length_s / DROPOUT_S) + 0.03 * np.exp(-length_s / LONG_DROPOUT_S)
     return result
 
 

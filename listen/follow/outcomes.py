@@ -107,8 +107,9 @@ def _kinds(
     kind[found & begins & (on == On.LATE)] = STARTED_LATE
     kind[found & begins & (on == On.EARLY)] = STARTED_EARLY
     here = found & (core["k"] == contact)
-    kind[here & ((core["phase"] == Phase.STOPPED) | (core["phase"] == Phase.DROPPED))] = STOPPED
-    kind[here & (core["phase"] == Phase.IN)] = PENDING
+    is_told = kind == STARTED_EARLY if view.engine.clock.feed_known else np.zeros(core.size, bool)
+    kind[here & ((core["phase"] == Phase.STOPPED) | (core["phase"] == Phase.DROPPED)) & ~is_told] = STOPPED
+    kind[here & (core["phase"] == Phase.IN) & ~is_told] = PENDING
     kind[~found & (core["k"] > contact)] = NOT_HEARD
     return kind
 

@@ -44,7 +44,7 @@ KNOWN_FEED = Timing(
     gap_bias_s=0.05,
     wide_bias=0.02,
     rapid_spread=0.04,
-    rapid_rate_spread=0.05,
+    rapid_rate_spread=0.1,
     tail=0.004,
     late_tail=0.01,
 )
@@ -69,9 +69,10 @@ class Priors:
     step_per_s: float = 1.0 / 180.0
     step_per_boundary: float = 0.003
     rapid_step: float = 0.002  # per gap
+    rapid_other: float = 0.3  # the dial stands elsewhere than was stated, when the run begins
     restart: float = 0.0005
     # the machine
-    rate_spread: float = 0.012  # of a known rate: what the machine takes over what was computed
+    rate_spread: float = 0.025  # of a known rate: what the machine takes over what was computed
     contact_s: float = 0.03  # per contact: corners, stock
     bias_drift: float = 0.25  # how much of it is new in each gap; all of it after a tool change
     wide_bias_s: float = 0.35
@@ -84,7 +85,7 @@ class Priors:
     absent_gone: float = 0.5  # after one that was cut short: the tool may be gone
     absent_lost: float = 0.95  # and after that it is
     early: float = 0.012
-    early_again: float = 0.3  # plunges and ramps by the same length: one wrong tool length
+    early_again: float = 0.9  # plunges and ramps by the same length: one wrong tool length
     early_again_side: float = 0.03  # side entries: rather a machine that does its air faster
     late: float = 0.003
     gone: float = 0.003
@@ -96,6 +97,19 @@ class Priors:
         """Chance that an extra sound of this length is a real contact and no burst of the ear."""
         burst, real = self.extra_densities(np.array([length_s]))
         return float(real[0] / (burst[0] + real[0]))
+
+    def burst_lasts(self, length_s: Floats) -> Floats:
+        """Chance that a burst of the ear is longer than this."""
+        short = (1.0 - LONG_BURSTS) * np.exp(-length_s / BURST_S)
+        result: Floats = short + LONG_BURSTS * np.exp(-length_s / LONG_BURST_S)
+        return result
+
+    def extra_lasts(self, length_s: Floats) -> Floats:
+        """Chance that a sound without a contact is longer than this."""
+        real = self.unexpected_per_s * np.exp(-length_s / UNEXPECTED_S)
+        total = self.burst_per_s + self.unexpected_per_s
+        result: Floats = (self.burst_per_s * self.burst_lasts(length_s) + real) / total
+        return result
 
     def extra_densities(self, length_s: Floats) -> tuple[Floats, Floats]:
         """Rate times density of the length of bursts of the ear, and of real unexpected contacts."""

@@ -9,6 +9,7 @@ from listen.follow.model import Model, slowness
 Core = NDArray[np.void]
 Grid = tuple[Floats, Floats]
 MOST_STARTS = 48  # above this, a start in the middle is tried with few rates
+OTHER_RATE, UNTOLD = 0.03, 1e-5  # chance of another rate than was stated, or than the control tells
 FEW_RATES = np.array([0.1, 0.25, 0.5, 0.75, 1.0, 1.2])
 
 
@@ -53,7 +54,8 @@ def _rates(model: Model, grid: Grid) -> tuple[Floats, Floats, Floats]:
         return m, v, logs
     m = np.concatenate([[0.0], m])
     v = np.concatenate([[priors.rate_spread**2], v])
-    return m, v, np.concatenate([[np.log(0.97)], logs + np.log(0.03)])
+    other = UNTOLD if model.clock.told_by_control else OTHER_RATE
+    return m, v, np.concatenate([[np.log1p(-other)], logs + np.log(other)])
 
 
 def _with_wide(core: Core, model: Model) -> Core:
@@ -71,7 +73,8 @@ def _blank(model: Model, rates: tuple[Floats, Floats, Floats]) -> Core:
     slow = slowness(core["m"] + np.log(max(model.clock.rate, 1e-3)))
     core["vb"] = (model.timing.gap_bias_s * slow) ** 2
     stated = max(model.space.timeline.rapid_override, 1.0) / 100.0
-    core["lr"], core["vr"] = np.log(stated), model.timing.rapid_rate_spread**2
+    core["lr"] = np.log(model.clock.rapid or stated)
+    core["vr"] = model.timing.rapid_rate_spread**2
     core["parent"] = 0
     core["noise"] = np.nan
     return core

@@ -1,6 +1,7 @@
 """What following live and judging afterwards share: events, marks and gaps into the filter."""
 
 import numpy as np
+from numpy.typing import NDArray
 
 from listen.blocks import Gap
 from listen.follow.boundaries import Boundaries, Boundary
@@ -13,6 +14,7 @@ from listen.follow.view import View
 from listen.states import ContactSound, EarRates, Event, Finding
 from listen.timeline import Mark, MarkKind, Place, Timeline
 
+Core = NDArray[np.void]
 USUAL_ODDS = 0.05  # of a false start, before this run's own are known
 Item = Event | Mark | Gap | Finding | ContactSound
 
@@ -73,11 +75,19 @@ class Tracking:
             self.engine.hear_offset(boundary.at_s, spread_s=spread)
         return boundary
 
+    def suppose_onset(self, event: Event) -> Core:
+        """What the guesses would become if this start were taken in; nothing is changed."""
+        spread = float(np.hypot(max(event.spread / self.rate, self.priors.onset_s), 0.005))
+        doubt = self._beside_usual(_odds(event.probability))
+        return self.engine.suppose_onset(event.at / self.rate, spread_s=spread, doubt=doubt)
+
     def _doubt(self, boundary: Boundary) -> float:
         """How much likelier the ear was wrong about this start than about this run's others."""
-        p = min(max(boundary.probability, 0.02), 0.995)
-        odds = (1.0 - p) / p
+        odds = _odds(boundary.probability)
         self._odds = [*self._odds, odds][-16:]
+        return self._beside_usual(odds)
+
+    def _beside_usual(self, odds: float) -> float:
         usual = float(np.median([*self._odds, USUAL_ODDS, USUAL_ODDS]))
         return min(max(odds / usual, 0.2), 20.0)
 
@@ -97,9 +107,8 @@ class Tracking:
             if mark.kind == MarkKind.HOLD:
                 self.engine.tell_hold(at, gain=self.clock.hold_rate(1.0) / was)
         elif mark.kind == MarkKind.RAPID_OVERRIDE and mark.value > 0.0:
-            self.engine.core["lr"] = np.log(mark.value / 100.0)
-            self.engine.core["vr"] = 0.03**2
-            self.engine.version += 1
+            self.clock.tell(mark, at)
+            self.engine.know_rapid(np.log(mark.value / 100.0))
         elif mark.kind == MarkKind.LINE:
             self._see_line(int(mark.value), at)
         elif mark.kind == MarkKind.POSITION:
@@ -131,8 +140,10 @@ class Tracking:
     def beliefs(self, at_s: float) -> tuple[Floats, Floats]:
         """Belief in each guess of the view at `at_s`, and the share that misses its contact."""
         view = self.view()
-        if self.boundaries.in_contact or not self.engine.is_started:
+        if not self.engine.is_started:
             return view.weights, np.zeros(view.core.size)
+        if self.boundaries.in_contact:
+            return view.sounding(at_s), np.zeros(view.core.size)
         return view.silence(at_s)
 
     def _see_line(self, line: int, at: float) -> None:
@@ -160,3 +171,9 @@ class Tracking:
         left = self.space.end - core["u0"]
         over &= at_s - core["t0"] > left * np.exp(-core["m"]) / self.clock.rate + 0.5
         return bool(self.engine.weights[over].sum() > 0.5)
+
+
+def _odds(probability: float) -> float:
+    """Odds that the ear is wrong, kept off certainty."""
+    p = min(max(probability, 0.02), 0.995)
+    return (1.0 - p) / p

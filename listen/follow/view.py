@@ -125,6 +125,17 @@ class View:
         weights = np.exp(logw - logw.max())
         return weights / weights.sum(), absent
 
+    def sounding(self, at: float) -> Floats:
+        """Belief in each guess while a contact goes on up to `at`: bursts of the ear are short."""
+        extra = self.core["phase"] == Phase.EXTRA
+        if not extra.any():
+            return self.weights
+        lasted = np.maximum(at - self.core["ts"], 0.0)
+        still = np.where(extra, self.engine.priors.extra_lasts(lasted), 1.0)
+        weights = self.weights * still
+        result: Floats = weights / max(float(weights.sum()), 1e-300)
+        return result
+
     def _held_on(self, x: Floats, median: Floats | float) -> Floats:
         safe = np.maximum(x, 1e-6)
         result: Floats = 1.0 - ndtr(np.log(safe / median) / self.engine.priors.hold_log_spread)
@@ -151,8 +162,9 @@ class View:
         per_gap, per_s = (1e-4, 1e-6) if clock.holds_known else (priors.hold_per_gap, priors.hold_per_s)
         share = np.where(self._waits, 0.9, 1.0 - (1.0 - per_gap) * np.exp(-per_s * mean))
         held = self._held_on(behind, np.where(self._waits, priors.wait_median_s, priors.hold_median_s))
-        slower = 1e-3 if clock.feed_known else priors.step_per_boundary + priors.rapid_step
+        slower = (1e-5 if clock.told_by_control else 1e-3) if clock.feed_known else priors.step_per_boundary
         slow = ndtr(-(behind - 2.0 * mean) / (1.0 + mean))
+        slower = slower + np.where(self._rapid > 0.15, self.engine.model.rapid_share, 0.0)
         result: Floats = np.clip((1.0 - share - slower) * on_time + share * held + slower * slow, 0.0, 1.0)
         return result
 

@@ -1,8 +1,11 @@
 """Runs with one thing changed, as sound alone tells them; the true times come first."""
 
+from dataclasses import replace
+
 import pytest
 
 from listen.follow import Follower, refined_verdicts
+from listen.states import EarRates
 from listen.timeline import Cue, Timeline, Verdict, VerdictKind
 from tests.follow.runs import EAR, RATE, Stretches, events_of, timeline_of
 
@@ -19,9 +22,9 @@ def kinds(timeline: Timeline, heard: Stretches, end_s: float) -> list[VerdictKin
     return [verdict.kind for verdict in verdicts]
 
 
-def live(timeline: Timeline, heard: Stretches, end_s: float) -> list[object]:
+def live(timeline: Timeline, heard: Stretches, end_s: float, *, ear: EarRates = EAR) -> list[object]:
     """All that the follower says, fed event by event."""
-    follower = Follower(timeline, rate=RATE, ear=EAR)
+    follower = Follower(timeline, rate=RATE, ear=ear)
     said: list[object] = []
     for event in events_of(heard):
         said.extend(follower.push((event,), event.decided_at))
@@ -61,11 +64,25 @@ def test_a_hold_inside_a_contact_is_no_fault() -> None:
     assert kinds(timeline_of(SIX), heard, 40.0) == [FINE] * 6
 
 
-def test_cutting_that_stops_half_way_is_said_at_once() -> None:
-    said = live(timeline_of(SIX), [*RUN[:2], (11.0, 12.0)], 12.3)
-    stopped = [cue for cue in said if isinstance(cue, Cue) and cue.kind == "cutting stopped"]
+def stops_said(ear: EarRates, end_s: float) -> list[Cue]:
+    """Cues that cutting stopped, when contact 3 stops at 12 s, half-way."""
+    said = live(timeline_of(SIX), [*RUN[:2], (11.0, 12.0)], end_s, ear=ear)
+    return [cue for cue in said if isinstance(cue, Cue) and cue.kind == "cutting stopped"]
+
+
+def test_with_an_ear_that_hardly_loses_a_cut_a_stop_half_way_is_said_at_once() -> None:
+    """One dropout in four hours of cutting: within one false word in three hours, so within 100 ms."""
+    stopped = stops_said(replace(EAR, dropouts_per_hour=0.25), 12.3)
     assert [cue.contact for cue in stopped] == [3]
-    assert stopped[0].at == round(12.1 * RATE)
+    assert stopped[0].at <= round(12.2 * RATE)
+
+
+def test_with_an_ear_that_loses_cuts_a_stop_is_said_once_it_lasts() -> None:
+    """Ten dropouts an hour, of which a few last a second: said after one, not before."""
+    assert not stops_said(EAR, 12.3)
+    stopped = stops_said(EAR, 13.5)
+    assert [cue.contact for cue in stopped] == [3]
+    assert 12.5 * RATE < stopped[0].at < 13.3 * RATE
 
 
 def test_a_tool_lost_half_way_ended_early_and_nothing_is_heard_after() -> None:

@@ -1,9 +1,11 @@
 """The lines of `tools/bench follow`: each draws one run from its seed and gives counts that add up."""
 
+import re
 import tracemalloc
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
+from itertools import pairwise
 
 import numpy as np
 
@@ -102,10 +104,11 @@ def one_fault(kind: str, known: str, seed: int) -> Counts:
 
 
 def _size(timeline: Timeline, truth: Truth, contact: int) -> str:
-    """How far the early start lies outside the machine's own spread."""
+    """How far the early start lies outside the spread of the air as timed: machine, and ear at both ends."""
     before = timeline.contacts[contact - 1].stop if contact else 0.0
-    air = timeline.contacts[contact].start - before
-    z = truth.early.get(contact, 0.0) / float(np.hypot(truth.timing_spread * air, 0.04))
+    air = (timeline.contacts[contact].start - before) / truth.rates[0][1]
+    ear = float(np.hypot(EAR.onset_spread_s, EAR.offset_spread_s if contact else 0.0))
+    z = truth.early.get(contact, 0.0) / float(np.hypot(truth.timing_spread * air, ear))
     return " z4" if z >= 4.0 else " z2" if z >= 2.0 else " z0"
 
 
@@ -138,25 +141,30 @@ def _unexpected(said: score.Said, truth: Truth) -> Counts:
 
 def one_cause(kind: str, seed: int) -> Counts:
     """One cause that shows in many contacts, with the feed clock: how many flags, and how soon the first."""
-    amount = {"tool gone": 0.5, "offset": 2.0}.get(kind, 0.0)
-    operator = STEADY if kind != "offset" else replace(STEADY, first_override=(1.0, 0.5))
-    timeline, truth = drawn(
-        seed,
-        operator,
-        faults=(Fault(kind=kind, contact=6, amount=amount),),
-        kind="holes" if kind == "offset" else None,
+    is_offset = kind == "offset"
+    timeline = draw_program(
+        np.random.default_rng(seed), duration_s=PROGRAM_S, kind="holes" if is_offset else None
     )
+    amount = {"tool gone": 0.5, "offset": _fitting_mm(timeline)}.get(kind, 0.0)
+    operator = replace(STEADY, first_override=(1.0, 0.5)) if is_offset else STEADY
+    fault = Fault(kind=kind, contact=6, amount=amount)
+    truth = run(np.random.default_rng((seed, 30_000)), timeline, operator, ear=EAR, faults=(fault,))
     said = score.listen_live(timeline, truth, EAR, known="feed clock")
     first_s = min((flag.at for flag in said.flags), default=round(truth.end_s * RATE)) / RATE
     counts = {"of": 1.0, "flags": float(len(said.flags)), "exactly one": float(len(said.flags) == 1)}
     counts["live"] = float(bool(said.flags) and first_s < truth.end_s - 0.01)
-    if kind == "offset":
-        sizes = [
-            float(c.text.split("touch ")[1].split(" ")[0]) for c in said.cues if c.kind == "length offset"
-        ]
-        counts["size within a fifth"] = float(bool(sizes) and abs(sizes[-1] - 2.0) <= 0.4)
+    if is_offset:
+        told = [re.search(r"([0-9.]+) ±", cue.text) for cue in said.cues if cue.kind == "length offset"]
+        sizes = [float(found.group(1)) for found in told if found is not None]
         counts["said size"] = float(len(sizes))
+        counts["size within a fifth"] = float(bool(sizes) and abs(sizes[-1] / amount - 1.0) <= 0.2)
     return counts
+
+
+def _fitting_mm(timeline: Timeline) -> float:
+    """Two millimetres, or what still leaves some air before every hole."""
+    air_s = min(b.start - a.stop for a, b in pairwise(timeline.contacts))
+    return min(2.0, 0.4 * air_s * timeline.contacts[0].feed_mm_per_min / 60.0)
 
 
 def slow(seed: int) -> Counts:

@@ -1,6 +1,7 @@
 """Run a drawn program on a drawn machine: the true path first, then what an ear hears of it."""
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
@@ -11,6 +12,8 @@ from tools.tools_follow.plans import Leg, Plan, whole
 
 RATE = 8000
 STOP_S = 0.08  # a feed hold or a lost tool ends the cut in this
+LEAST_AIR_S = 1.5
+LEAST_HEARD_AIR_S = 0.3  # what comes sooner after a contact is heard as one with it
 Heard = tuple[float, float, float]  # start, stop, length of the exit [s]
 
 
@@ -50,6 +53,7 @@ class Truth:
     end_s: float = 0.0
     starts: list[float] = field(default_factory=list)  # presses of cycle start
     rates: list[tuple[float, float]] = field(default_factory=list)  # time, override
+    rapid: float = 1.0  # rapid override
     timing_spread: float = 0.0
     factor: float = 1.0  # what the machine takes over what was computed
     early: dict[int, float] = field(default_factory=dict)  # seconds of real time too early
@@ -128,9 +132,13 @@ def run(
         truth.starts.append(machine.at)
         walker.leg(leg)
     truth.end_s = machine.at + float(rng.uniform(5.0, 40.0))
+    truth.rapid = machine.rapid
     truth.timing_spread = machine.noise
     truth.factor = machine.factor
     truth.marks = _marks(truth)
+    for fault in faults:
+        if fault.kind == "extra":
+            _touch_in_air(rng, truth, fault.contact)
     truth.events = hear(rng, truth, ear)
     if plan.begins_at > 0.0:
         _begin_later(truth, plan.begins_at * truth.end_s)
@@ -186,8 +194,6 @@ class _Walker:
             truth.stretches += [
                 (a, b, contact) for a, b in zip(edges[::2], edges[1::2], strict=True) if b > a
             ]
-        if fault.kind == "extra":
-            self._extra()
         self._gone |= fault.kind == "tool gone"
 
     def _begin(self, contact: int, fault: Fault) -> float:
@@ -198,18 +204,22 @@ class _Walker:
             return machine.at
         speed = self._timeline.contacts[contact].feed_mm_per_min / 60.0 * machine.override
         last_stop = truth.stretches[-1][1] if truth.stretches else 0.0
-        begin = min(max(machine.at - early_mm / speed, last_stop + 0.1), machine.at)
+        begin = min(max(machine.at - early_mm / speed, last_stop + LEAST_HEARD_AIR_S), machine.at)
         truth.early[contact] = machine.at - begin
         truth.early_mm[contact] = (machine.at - begin) * speed
         return begin
 
-    def _extra(self) -> None:
-        machine = self._machine
-        machine.walk(SpanKind.DWELL, 0.4)
-        begin = machine.at
-        machine.walk(SpanKind.DWELL, 0.8)
-        machine.truth.stretches.append((begin, machine.at, -1))
-        machine.walk(SpanKind.DWELL, 0.4)
+
+def _touch_in_air(rng: np.random.Generator, truth: Truth, contact: int) -> None:
+    """Something is touched in the first long air after a contact; the program goes on as ever."""
+    edges = sorted((a, b) for a, b, c in truth.stretches if c >= contact)
+    for (_, stop), (following, _) in pairwise(edges):
+        if following - stop > LEAST_AIR_S:
+            begin = stop + 0.3 * (following - stop)
+            length = float(rng.uniform(0.5, min(3.0, 0.5 * (following - stop))))
+            truth.stretches.append((begin, begin + length, -1))
+            truth.stretches.sort()
+            return
 
 
 def _begin_later(truth: Truth, begin_s: float) -> None:
@@ -321,6 +331,7 @@ def _marks(truth: Truth) -> tuple[Mark, ...]:
     """All that a control could tell: cycle start, override, holds; the pause before a restart has no end."""
     marks = [_mark(at, MarkKind.CYCLE_START) for at in truth.starts]
     marks += [_mark(at, MarkKind.FEED_OVERRIDE, 100.0 * override) for at, override in truth.rates]
+    marks.append(_mark(0.0, MarkKind.RAPID_OVERRIDE, 100.0 * truth.rapid))
     for start, stop in truth.holds:
         marks.append(_mark(start, MarkKind.HOLD))
         if stop not in truth.starts:

@@ -1,0 +1,151 @@
+"""What comes as a surprise while it happens: a contact before its place, a cut that stops too soon.
+
+How long to wait before it is said follows from how often the ear errs in just that way: a start may be
+a burst of noise, a stop may be a moment that the ear lost. Both are mostly short, so what lasts is real.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from listen.follow.hypotheses import Floats, On, Phase
+from listen.follow.onset import dropout_lasts
+from listen.follow.tracking import Tracking
+from listen.states import Event
+
+SURE = 0.7  # belief in the contact below which nothing is said of it
+CLEAR = 0.8  # belief from which an early start is said although it may be a burst
+EARLY_S = 0.2
+LEFT_SHARE = 0.12  # at least this share of the contact must be still to come
+LEFT_S = 0.2
+LEFT_SPREADS = 3.5
+FALSE_PER_S = 1.0e-4  # of each kind: one wrong word in three hours is borne
+WAITS_S = np.arange(0.0, 1.21, 0.02)
+SLIP_S = 0.4  # a start so soon after a stop goes on with what was heard before
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Early:
+    """A contact that began before its place.
+
+    Attributes
+    ----------
+    contact : int
+        Index from 0.
+    early_s : float
+        How much before its forecast [s].
+    belief : float
+        That it is this contact, and early (or the feed faster, where nobody told it).
+    """
+
+    contact: int
+    early_s: float
+    belief: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stop:
+    """A cut that stopped before its end; index from 0, and how much of it was still to come."""
+
+    contact: int
+    left_s: float
+    left_mm: float
+
+
+class Surprises:
+    """Finds both kinds by the guesses as they stand before an event is taken in.
+
+    Parameters
+    ----------
+    tracking : Tracking
+        Read only.
+    """
+
+    def __init__(self, tracking: Tracking) -> None:
+        self._tracking = tracking
+
+    def next(self) -> tuple[int, float] | None:
+        """Index of the likeliest next contact and the belief in it."""
+        engine, n = self._tracking.engine, self._tracking.space.n
+        if not engine.is_started:
+            return None
+        chance = np.bincount(engine.core["k"], weights=engine.weights)
+        index = int(np.argmax(chance))
+        return (index, float(chance[index])) if index < n else None
+
+    def early(self, event: Event) -> Early | None:
+        """What a start says by what the guesses would make of it."""
+        tracking = self._tracking
+        place = self.next()
+        if place is None or self._follows_a_slip(event):
+            return None
+        early_s = self._before_s(place[0], event.at / tracking.rate)
+        if early_s < EARLY_S:
+            return None
+        children = tracking.suppose_onset(event)
+        weights = np.exp(children["logw"] - children["logw"].max())
+        kinds = (On.EARLY,) if tracking.clock.feed_known else (On.EARLY, On.STEPPED)
+        mine = np.isin(children["code"], kinds) & (children["k"] == place[0])
+        belief = float(weights[mine].sum() / weights.sum())
+        return Early(contact=place[0], early_s=early_s, belief=belief) if belief >= SURE else None
+
+    def _before_s(self, k: int, at_s: float) -> float:
+        """How much earlier than forecast a start of contact `k` would be, by the likeliest guess."""
+        engine, space = self._tracking.engine, self._tracking.space
+        mine = (engine.core["k"] == k) & (engine.core["phase"] == Phase.AIR)
+        if not mine.any():
+            return -math.inf
+        row = int(np.argmax(np.where(mine, engine.weights, -1.0)))
+        one = engine.core[row : row + 1]
+        amounts = np.maximum(space.at_start[k] - space.amounts_until(one["u0"]), 0.0)
+        forecast = engine.model.forecast(
+            one, amounts, at_s, boundary_s=self._tracking.priors.onset_s, is_gap=True
+        )
+        return -float(forecast.behind[0])
+
+    def _follows_a_slip(self, event: Event) -> bool:
+        """Whether the sound had stopped inside a cut for a moment only."""
+        engine = self._tracking.engine
+        last = float(engine.offsets[engine.slot]) if engine.n_stretches else -1.0
+        inside = np.isin(engine.core["phase"], (Phase.DROPPED, Phase.STOPPED))
+        stopped = float(engine.weights[inside].sum())
+        return stopped > 0.1 and 0.0 <= event.at / self._tracking.rate - last < SLIP_S
+
+    def stopped(self, event: Event) -> Stop | None:
+        """What an end says by how much of the running contact is left."""
+        tracking = self._tracking
+        engine, space = tracking.engine, tracking.space
+        running = engine.core["phase"] == Phase.IN
+        if not running.any() or tracking.clock.held:
+            return None
+        row = int(np.argmax(np.where(running, engine.weights, -1.0)))
+        k, one = int(engine.core["k"][row]), engine.core[row : row + 1]
+        amounts = np.maximum(space.at_stop[k] - space.amounts_until(one["u0"]), 0.0)
+        forecast = engine.model.forecast(
+            one, amounts, event.at / tracking.rate, boundary_s=tracking.priors.offset_s, is_gap=False
+        )
+        left_s = -float(forecast.behind[0])
+        spread = math.sqrt(float(forecast.variance[0]))
+        limit = max(LEFT_SPREADS * spread, LEFT_SHARE * float(forecast.mean[0]), LEFT_S)
+        if float(engine.weights[running & (engine.core["k"] == k)].sum()) < SURE or left_s < limit:
+            return None
+        left_mm = left_s * float(np.exp(one["m"][0])) * tracking.clock.rate * space.speed[k]
+        return Stop(contact=k, left_s=left_s, left_mm=left_mm)
+
+    def wait_for_early(self, found: Early) -> int:
+        """How long an early start must last before it is said [samples]."""
+        if found.belief >= CLEAR:
+            return 0
+        priors = self._tracking.priors
+        return self._wait(priors.burst_per_s * priors.burst_lasts(WAITS_S))
+
+    def wait_for_stop(self) -> int:
+        """How long a stop must last before it is said [samples]."""
+        priors = self._tracking.priors
+        return self._wait(priors.dropout_per_s * dropout_lasts(WAITS_S))
+
+    def _wait(self, false_per_s: Floats) -> int:
+        good = np.flatnonzero(false_per_s <= FALSE_PER_S)
+        wait_s = WAITS_S[good[0]] if good.size else WAITS_S[-1]
+        return round(float(wait_s) * self._tracking.rate)
