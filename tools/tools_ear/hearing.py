@@ -9,7 +9,9 @@ from listen.blocks import Block
 from listen.decide import Model
 from listen.ears import SoundEar
 from listen.states import Event, Standing, State
+from tools_ear.calibration import Belief, beliefs_of
 from tools_ear.clips import Clip
+from tools_ear.rates import Errors, errors_of
 
 BLOCK_S = 0.100  # any size gives the same events; this one is quicker than 10 ms
 Contacts = list[tuple[float, float]]
@@ -24,6 +26,8 @@ class Hearing:
     entry_delays_s: list[float]  # first decision of each true entry less first contact; inf where missed
     onset_errors_s: list[float]
     offset_errors_s: list[float]
+    errors: Errors  # live
+    beliefs: dict[str, list[Belief]]
 
 
 def contacts_of(events: list[Event], rate: int) -> Contacts:
@@ -51,12 +55,15 @@ def hear(clip: Clip, model: Model) -> Hearing:
         events += [item for item in ear.push(block) if isinstance(item, Event)]
     events += [item for item in ear.close() if isinstance(item, Event)]
     live = contacts_of(events, clip.rate)
+    refined = list(ear.look_again())
     return Hearing(
         live=live,
-        refined=contacts_of(list(ear.look_again()), clip.rate),
+        refined=contacts_of(refined, clip.rate),
         entry_delays_s=_delays(clip, events),
         onset_errors_s=_errors(clip, live, 0),
         offset_errors_s=_errors(clip, live, 1),
+        errors=errors_of(clip.contacts, live),
+        beliefs=beliefs_of(clip.contacts, events, refined, rate=clip.rate),
     )
 
 

@@ -1,0 +1,64 @@
+"""How often the ear errs, measured: what the follower takes its priors from.
+
+Conventions
+-----------
+Contacts are (onset, offset) in seconds. A contact is missed where nothing heard shares 20 ms with it; each
+further piece heard of one is a dropout.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+Contacts = Sequence[tuple[float, float]]
+SHARED_S = 0.02
+LEAST_SPREAD_S = (0.03, 0.05)  # of entries and exits: real rooms ring longer than made ones
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Errors:
+    """Counts over some sound."""
+
+    true: int = 0
+    missed: int = 0
+    dropouts: int = 0
+    cut_s: float = 0.0
+
+    def plus(self, other: "Errors") -> "Errors":
+        """Pool two counts."""
+        return Errors(
+            true=self.true + other.true,
+            missed=self.missed + other.missed,
+            dropouts=self.dropouts + other.dropouts,
+            cut_s=self.cut_s + other.cut_s,
+        )
+
+
+def errors_of(true: Contacts, heard: Contacts) -> Errors:
+    """Count misses and dropouts of one clip."""
+    pieces = [sum(min(b, d) - max(a, c) > SHARED_S for c, d in heard) for a, b in true]
+    return Errors(
+        true=len(true),
+        missed=sum(n == 0 for n in pieces),
+        dropouts=sum(max(0, n - 1) for n in pieces),
+        cut_s=sum(b - a for a, b in true),
+    )
+
+
+def pooled(parts: Iterable[Errors]) -> Errors:
+    """Pool many counts."""
+    whole = Errors()
+    for part in parts:
+        whole = whole.plus(part)
+    return whole
+
+
+def rates_of(errors: Errors, *, false_bursts: int, air_h: float, spreads_s: tuple[float, float]) -> dict:
+    """The card's rates; none seen in so many hours counts as half a one."""
+    onset, offset = (max(s, least) for s, least in zip(spreads_s, LEAST_SPREAD_S, strict=True))
+    return {
+        "false_bursts_per_hour": round(max(false_bursts, 0.5) / air_h, 2),
+        "dropouts_per_hour": round(max(errors.dropouts, 0.5) / (errors.cut_s / 3600.0), 2),
+        "missed_share": round(max(errors.missed, 0.5) / max(errors.true, 1), 4),
+        "onset_spread_s": round(onset, 3),
+        "offset_spread_s": round(offset, 3),
+    }
