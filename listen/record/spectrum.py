@@ -13,7 +13,7 @@ HIGHEST_HZ = 16000.0
 FLOOR_DB = -130.0
 STEP_DB = 0.5
 _FINEST_HOP_S = 0.005
-_MOST_BYTES = 4_000_000  # of a whole picture, before packing
+_MOST_BYTES = 3_200_000  # of a whole picture, before packing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -38,9 +38,16 @@ def bundle(entry: str) -> str:
 
 
 def one_file(
-    *, title: str, body: str, script: str, style: str, data: Mapping[str, Any], binaries: Mapping[str, bytes]
+    *,
+    title: str,
+    body: str,
+    script: str,
+    style: str,
+    data: Mapping[str, Any],
+    binaries: Mapping[str, bytes],
+    late: Mapping[str, bytes] | None = None,
 ) -> str:
-    """The page.
+    """The page; its script runs as soon as the browser has read that far.
 
     Parameters
     ----------
@@ -52,7 +59,10 @@ def one_file(
         Values that the script reads from ``#data``.
     binaries : mapping of str to bytes
         Each a ``<script type="application/octet-stream" id=...>`` in Base64 (RFC 4648).
+    late : mapping of str to bytes
+        The same behind the script, which draws while the browser is still reading these.
     """
+    script = f'"use strict";\n{{\n{script}\n}}\n'
     policy = "; ".join(
         [
             "default-src 'none'",
@@ -64,10 +74,6 @@ def one_file(
             "form-action 'none'",
         ]
     )
-    held = "".join(
-        f'<script type="application/octet-stream" id="{name}">{base64.b64encode(value).decode()}</script>\n'
-        for name, value in binaries.items()
-    )
     return (
         "<!doctype html>\n"
         '<html lang="en">\n<head>\n<meta charset="utf-8">\n'
@@ -75,14 +81,21 @@ def one_file(
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<meta name="color-scheme" content="light dark">\n'
         f"<title>{_escaped(title)}</title>\n<style>{style}</style>\n</head>\n<body>\n{body}\n"
-        f'<script type="application/json" id="data">{_json(data)}</script>\n{held}'
-        f'<script type="module">{script}</script>\n</body>\n</html>\n'
+        f'<script type="application/json" id="data">{_json(data)}</script>\n'
+        f"{_held(binaries)}<script>{script}</script>\n{_held(late or {})}</body>\n</html>\n"
     )
 
 
 def packed(data: bytes) -> bytes:
     """Bytes deflated (RFC 1950), as the page's script unpacks them."""
     return zlib.compress(data, 6)
+
+
+def _held(binaries: Mapping[str, bytes]) -> str:
+    return "".join(
+        f'<script type="application/octet-stream" id="{name}">{base64.b64encode(value).decode()}</script>\n'
+        for name, value in binaries.items()
+    )
 
 
 def _hash(text: str) -> str:

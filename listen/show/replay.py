@@ -14,7 +14,7 @@ from listen.show.page import bundle, one_file, packed, static_text
 from listen.show.page_sound import encoded
 from listen.show.reference import reference_cuts
 
-_MOST_SOUND_BYTES = 12_000_000  # in the page; it grows by a third as Base64
+_MOST_BYTES = 14_600_000  # sound, reference cuts and picture; as Base64 they grow by a third, to 19.5 MB
 _LONG_S = 600.0  # longer runs are heard at 24 kHz on the page, the folder keeps all
 
 
@@ -37,7 +37,6 @@ def write_replay_page(run: Run, path: Path, *, reference: Run | None = None) -> 
     picture = run.picture or _picture(run)
     columns = picture.columns
     quiet, loud = useful_range(columns)
-    sound, sound_type = _page_sound(run)
     cuts, reference_sound = reference_cuts(run, reference) if reference else (None, b"")
     data = run_page(run) | {
         "reference": cuts,
@@ -47,17 +46,19 @@ def write_replay_page(run: Run, path: Path, *, reference: Run | None = None) -> 
             "quiet": quiet,
             "loud": loud,
         },
-        "sound_type": sound_type,
     }
     if columns.nbytes > 1_000_000:  # a decibel a step: noise in the last bit does not pack
         columns = np.bitwise_and(columns, np.uint8(0xFE))
+    spectrum = packed(columns.tobytes())
+    sound = _page_sound(run, at_most=_MOST_BYTES - len(spectrum) - len(reference_sound))
     page = one_file(
         title=f"{run.header.program or run.header.source or run.folder.name}: what was heard",
         body=static_text("replay.html"),
         script=bundle("replay.js"),
         style=static_text("look.css"),
-        data=data,
-        binaries={"spectrum": packed(columns.tobytes()), "sound": sound, "reference": reference_sound},
+        data=data | {"sound_type": "audio/ogg" if sound else ""},
+        binaries={"spectrum": spectrum},
+        late={"reference": reference_sound, "sound": sound},
     )
     write_whole(path, page)
 
@@ -75,11 +76,11 @@ def _picture(run: Run) -> Picture:
     return made.close()
 
 
-def _page_sound(run: Run) -> tuple[bytes, str]:
-    """The sound as the page plays it, and its media type ("" where none was kept)."""
+def _page_sound(run: Run, *, at_most: int) -> bytes:
+    """The sound as the page plays it, nothing where none was kept."""
     path = run.sound_path
     if path is None or not run.duration:
-        return b"", ""
-    if path.suffix == ".ogg" and path.stat().st_size <= _MOST_SOUND_BYTES:
-        return path.read_bytes(), "audio/ogg"
-    return encoded(_blocks(run), run.header.sound_rate, short=run.duration / run.rate <= _LONG_S), "audio/ogg"
+        return b""
+    if path.suffix == ".ogg" and path.stat().st_size <= at_most:
+        return path.read_bytes()
+    return encoded(_blocks(run), run.header.sound_rate, short=run.duration / run.rate <= _LONG_S)

@@ -70,3 +70,54 @@ export function firstAfter(lane, second, key = "at_s") {
   }
   return low;
 }
+
+// Add a closed outline to a path.
+export function polygon(path, points) {
+  points.forEach(([x, y], i) => (i ? path.lineTo(x, y) : path.moveTo(x, y)));
+  path.closePath();
+}
+
+export function paint(pen, path, fill, colour, width) {
+  if (fill) { pen.fillStyle = fill; pen.fill(path); }
+  pen.strokeStyle = colour;
+  pen.lineWidth = width;
+  pen.stroke(path);
+}
+
+export function shape(pen, points, fill, colour) {
+  const path = new Path2D();
+  polygon(path, points);
+  paint(pen, path, fill, colour, 1);
+}
+
+// A line through the items of a lane; with `end`, one of steps that lasts until there.
+export function curve(pen, lane, {first, last}, x, y, end = null) {
+  pen.lineWidth = 1.5;
+  pen.beginPath();
+  pen.moveTo(x(lane[first]), y(lane[first]));
+  for (let i = first + 1; i < last; i += 1) {
+    if (end !== null) pen.lineTo(x(lane[i]), y(lane[i - 1]));
+    pen.lineTo(x(lane[i]), y(lane[i]));
+  }
+  if (end !== null && last === lane.length) pen.lineTo(end, y(lane[last - 1]));
+  pen.stroke();
+}
+
+// Many items a pixel: from the lowest to the highest of each column of pixels, as plain rectangles.
+export function denseCurve(pen, lane, {first, last}, x, y) {
+  let column = Math.floor(x(lane[first]));
+  let before = y(lane[first]);
+  let [low, high] = [before, before];
+  for (let i = first + 1; i < last; i += 1) {
+    const place = Math.floor(x(lane[i]));
+    const here = y(lane[i]);
+    if (place > column) {
+      pen.fillRect(column, low - 0.75, place - column, high - low + 1.5);
+      [column, low, high] = [place, before, before];
+    }
+    low = Math.min(low, here);
+    high = Math.max(high, here);
+    before = here;
+  }
+  pen.fillRect(column, low - 0.75, 1, high - low + 1.5);
+}

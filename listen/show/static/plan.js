@@ -49,7 +49,8 @@ export class Plan {
     pen.setTransform(ratio, 0, 0, ratio, 0, 0);
     pen.fillStyle = theme.paper;
     pen.fillRect(0, 0, this.size.width, this.size.height);
-    this.#path(pen, false, theme.line, 1, [4, 4]);
+    const many = this.plan.x.length > 1000; // then dashes are no longer seen, but take their time
+    this.#path(pen, false, theme.line, 1, many ? [] : [4, 4]);
     this.#path(pen, true, theme.expect, 2, []);
     pen.font = `12px ${theme.font}`;
     pen.fillStyle = theme.soft;
@@ -65,10 +66,9 @@ export class Plan {
     pen.setLineDash(dash);
     pen.beginPath();
     for (let i = 1; i < plan.x.length; i += 1) {
-      const ends = [plan.x[i - 1], plan.y[i - 1], plan.x[i], plan.y[i]];
-      if (plan.cut[i] !== cut || ends.includes(null)) continue;
-      pen.moveTo(...this.#place(ends[0], ends[1]));
-      pen.lineTo(...this.#place(ends[2], ends[3]));
+      if (plan.cut[i] !== cut || plan.x[i - 1] === null || plan.y[i - 1] === null || plan.x[i] === null || plan.y[i] === null) continue;
+      pen.moveTo(...this.#place(plan.x[i - 1], plan.y[i - 1]));
+      pen.lineTo(...this.#place(plan.x[i], plan.y[i]));
     }
     pen.stroke();
     pen.setLineDash([]);

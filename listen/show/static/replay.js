@@ -207,7 +207,9 @@ function writeProgram() {
   else $("plan").closest("section").hidden = true;
 }
 
+// The sound stands behind this script, and is still being read while the page is drawn.
 async function loadSound() {
+  if (document.readyState === "loading") await new Promise((done) => document.addEventListener("DOMContentLoaded", done));
   player.give(heldBytes("sound"), run.sound_type);
   wireReference(page);
   document.documentElement.dataset.ready = "yes";
@@ -231,6 +233,7 @@ async function start() {
   tellPlace(0);
   track.spectrum.append(await unpacked(heldBytes("spectrum")));
   page.scope.redraw();
+  performance.mark("drawn");
   setTimeout(loadSound, 0);
 }
 

@@ -4,7 +4,7 @@
 // States differ by word, by height and by hatching; colour only repeats it.
 
 import {STATE_WORDS, clockText, rulerStep, stepDigits} from "./words.js";
-import {firstAfter, hatch, highest, readTheme, soundColours} from "./ink.js";
+import {curve, denseCurve, firstAfter, hatch, highest, paint, polygon, readTheme, shape, soundColours} from "./ink.js";
 
 export const LANES = ["ruler", "flags", "expected", "heard", "spectrum", "load", "rate"];
 const LANE_HEIGHTS = {ruler: 22, flags: 40, expected: 46, heard: 46, spectrum: 150, load: 52, rate: 44};
@@ -35,7 +35,7 @@ export class Scope extends EventTarget {
     holder.append(this.canvas, this.overlay);
     this.waiting = false;
     this.retheme();
-    new ResizeObserver(() => this.resize()).observe(holder);
+    new ResizeObserver(() => { if (this.#measure()) this.draw(); }).observe(holder);
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.retheme());
   }
 
@@ -43,7 +43,8 @@ export class Scope extends EventTarget {
     this.theme = readTheme(this.holder);
     this.track.spectrum?.setColours(soundColours(this.theme.ramp, this.levels.quiet, this.levels.loud));
     this.patterns = null;
-    this.resize();
+    this.#measure();
+    this.redraw();
   }
 
   // Height that the lanes need [CSS pixels]; the spectrum takes what is left over.
@@ -51,22 +52,24 @@ export class Scope extends EventTarget {
     return this.lanes.reduce((sum, lane) => sum + LANE_HEIGHTS[lane], 0);
   }
 
-  resize() {
+  // Take the size of the holder, and say whether it is another than before.
+  #measure() {
     const ratio = window.devicePixelRatio || 1;
     const width = Math.max(50, this.holder.clientWidth);
     const height = Math.max(this.lanes.includes("spectrum") ? this.leastHeight - 60 : this.leastHeight, this.holder.clientHeight);
+    const before = this.size;
     this.size = {width, height, ratio};
+    this.gutter = width < 560 ? 0 : 92;
+    this.#layOut();
+    if (before && before.width === width && before.height === height && before.ratio === ratio) return false;
     for (const canvas of [this.canvas, this.overlay]) {
       canvas.width = Math.round(width * ratio);
       canvas.height = Math.round(height * ratio);
       canvas.style.width = `${width}px`;
       canvas.style.height = `${height}px`;
     }
-    this.gutter = width < 560 ? 0 : 92;
     this.patterns = null;
-    this.#layOut();
-    this.draw();
-    this.drawPlayhead();
+    return true;
   }
 
   #layOut() {
@@ -121,14 +124,16 @@ export class Scope extends EventTarget {
   redraw() {
     if (this.waiting) return;
     this.waiting = true;
-    requestAnimationFrame(() => {
-      this.waiting = false;
-      this.draw();
-      this.drawPlayhead();
-    });
+    requestAnimationFrame(() => this.waiting && this.draw());
   }
 
   draw() {
+    this.waiting = false;
+    this.#base();
+    this.drawPlayhead();
+  }
+
+  #base() {
     const pen = this.canvas.getContext("2d", {alpha: false});
     if (!pen) return; // no drawing here: the tables say it all
     const {width, height, ratio} = this.size;
@@ -273,52 +278,40 @@ export class Scope extends EventTarget {
     const most = highest(lane, value, stepped ? 100 : 1e-6) * 1.1;
     const y = (item) => top + height - 4 - (value(item) / most) * (height - 12);
     const first = Math.max(0, firstAfter(lane, this.view.from) - 1);
-    pen.strokeStyle = colour;
-    pen.lineWidth = 1.5;
-    pen.beginPath();
-    let before = null; // last point drawn
-    for (let i = first; i < lane.length; i += 1) {
-      const here = [this.x(lane[i].at_s), y(lane[i])];
-      if (before && here[0] - before[0] < 1 && Math.abs(here[1] - before[1]) < 2) continue;
-      if (!before) pen.moveTo(...here);
-      else {
-        if (stepped) pen.lineTo(here[0], before[1]);
-        pen.lineTo(...here);
-      }
-      before = here;
-      if (lane[i].at_s > this.view.to) break;
-    }
-    if (stepped && before) pen.lineTo(this.x(this.track.duration_s), before[1]);
-    pen.stroke();
+    const last = Math.min(lane.length, firstAfter(lane, this.view.to) + 1);
+    pen.strokeStyle = pen.fillStyle = colour;
+    const x = (item) => this.x(item.at_s);
+    if (last - first > (this.size.width - this.gutter) / 2) denseCurve(pen, lane, {first, last}, x, y);
+    else curve(pen, lane, {first, last}, x, y, stepped ? this.x(this.track.duration_s) : null);
     const word = `${Math.round(most / 1.1)} ${unit}`;
     pen.font = `11px ${this.theme.font}`;
     this.#plate(pen, word, this.size.width - pen.measureText(word).width - 8, top + 13);
   }
 
-  #shape(pen, points, fill, colour, heavy) {
-    pen.beginPath();
-    points.forEach(([x, y], i) => (i ? pen.lineTo(x, y) : pen.moveTo(x, y)));
-    pen.closePath();
-    pen.fillStyle = fill;
-    pen.fill();
-    pen.strokeStyle = colour;
-    pen.lineWidth = heavy ? 2.5 : 1;
-    pen.stroke();
-  }
-
   #expected(pen, {top, height}) {
     const {theme, patterns} = this;
     const seam = top + height - 1;
-    const high = seam - (height - 16);
-    for (const one of this.track.expected) {
-      if (one.from_s === null || !this.#visible(one.from_s, one.to_s)) continue;
+    const tall = height - 16;
+    const [up, down, edges, heavy] = [new Path2D(), new Path2D(), new Path2D(), new Path2D()];
+    const shown = this.track.expected.filter((one) => one.from_s !== null && this.#visible(one.from_s, one.to_s));
+    pen.fillStyle = theme.expect;
+    for (const one of shown) {
       const [a, b, c, d] = [one.from_s, one.full_s, one.thin_s, one.to_s].map((s) => this.x(s));
-      this.#shape(pen, [[a, seam], [b, high], [b, seam]], patterns.expectUp, theme.expect);
-      this.#shape(pen, [[c, high], [d, seam], [c, seam]], patterns.expectDown, theme.expect);
-      const heavy = one.flagged || one.id === this.picked;
-      this.#shape(pen, [[a, seam], [b, high], [c, high], [d, seam]], "transparent", theme.expect, heavy);
-      this.#inside(pen, one.label, a, d, seam - 6, theme.ink, one.flagged ? "bold" : "");
+      const marked = one.flagged || one.id === this.picked;
+      if (d - a < 6) { // too short for a shape: only that there is something
+        const bar = marked ? tall : 0.7 * tall;
+        pen.fillRect(a, seam - bar, Math.max(1, d - a - 0.5), bar);
+        continue;
+      }
+      polygon(up, [[a, seam], [b, seam - tall], [b, seam]]);
+      polygon(down, [[c, seam - tall], [d, seam], [c, seam]]);
+      polygon(marked ? heavy : edges, [[a, seam], [b, seam - tall], [c, seam - tall], [d, seam]]);
     }
+    paint(pen, up, patterns.expectUp, theme.expect, 1);
+    paint(pen, down, patterns.expectDown, theme.expect, 1);
+    paint(pen, edges, null, theme.expect, 1);
+    paint(pen, heavy, null, theme.expect, 2.5);
+    for (const one of shown) this.#inside(pen, one.label, this.x(one.from_s), this.x(one.to_s), seam - 6, theme.ink, one.flagged ? "bold" : "");
   }
 
   #heard(pen, {top, height}) {
@@ -338,9 +331,9 @@ export class Scope extends EventTarget {
         continue;
       }
       if (one.state === "air") { pen.fillStyle = theme.hear; pen.fillRect(a, seam, b - a, 2); }
-      if (one.state === "entry") this.#shape(pen, [[a, seam], [b, seam], [b, low]], patterns.hearUp, theme.hear);
-      if (one.state === "exit") this.#shape(pen, [[a, seam], [b, seam], [a, low]], patterns.hearDown, theme.hear);
-      if (one.state === "steady") this.#shape(pen, [[a, seam], [b, seam], [b, low], [a, low]], theme.wash, theme.hear);
+      if (one.state === "entry") shape(pen, [[a, seam], [b, seam], [b, low]], patterns.hearUp, theme.hear);
+      if (one.state === "exit") shape(pen, [[a, seam], [b, seam], [a, low]], patterns.hearDown, theme.hear);
+      if (one.state === "steady") shape(pen, [[a, seam], [b, seam], [b, low], [a, low]], theme.wash, theme.hear);
       if (one.state !== "air" || b - a > 120) this.#inside(pen, STATE_WORDS[one.state], a, b, seam + 16, theme.ink);
     }
     for (const one of this.track.corrected ?? []) this.#bracket(pen, this.x(one.from_s), this.x(one.to_s), top + height - 8);
@@ -359,6 +352,7 @@ export class Scope extends EventTarget {
   #inside(pen, text, from, to, y, colour, weight = "") {
     const left = Math.max(from, this.gutter);
     const right = Math.min(to, this.size.width);
+    if (right - left < 14) return;
     pen.font = `${weight} 12px ${this.theme.font}`;
     const wide = pen.measureText(text).width;
     if (right - left < wide + 6) return;

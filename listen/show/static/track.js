@@ -1,5 +1,7 @@
 // What a scope draws: spectrum columns and lanes, whole from a run or growing while listening.
 
+import {firstAfter} from "./ink.js";
+
 const TILE_COLUMNS = 512;
 const LEVELS = 12; // each level keeps the louder of two columns of the one below
 
@@ -127,21 +129,15 @@ export class Track {
 
   // The last item of a lane that began at or before a second, null before the first.
   static lastBefore(lane, second, key = "at_s") {
-    let low = 0;
-    let high = lane.length;
-    while (low < high) {
-      const middle = (low + high) >> 1;
-      if (lane[middle][key] <= second) low = middle + 1;
-      else high = middle;
-    }
-    return low ? lane[low - 1] : null;
+    return lane[firstAfter(lane, second, key) - 1] ?? null;
   }
 
   // Program time that the follower had at a second of the recording [s], null before the first.
   programTime(second) {
-    const here = Track.lastBefore(this.position, second);
-    if (!here) return null;
-    const next = this.position[this.position.indexOf(here) + 1];
+    const index = firstAfter(this.position, second);
+    if (!index) return null;
+    const here = this.position[index - 1];
+    const next = this.position[index];
     if (!next || next.at_s <= here.at_s) return here.program_s;
     const share = Math.min(1, (second - here.at_s) / (next.at_s - here.at_s));
     return here.program_s + share * (next.program_s - here.program_s);
