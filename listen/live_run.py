@@ -138,8 +138,11 @@ def as_recorded(item: Block | Gap) -> Block | Gap:
     """The block as 16 bits hold it, so that what is decided live is decided from what is kept."""
     if isinstance(item, Gap):
         return item
-    whole = np.clip(np.round(item.samples * SIXTEEN_BITS), -SIXTEEN_BITS, SIXTEEN_BITS - 1.0)
-    return Block(samples=whole / SIXTEEN_BITS, start=item.start, rate=item.rate)
+    whole = item.samples * SIXTEEN_BITS
+    np.rint(whole, out=whole)
+    np.clip(whole, -SIXTEEN_BITS, SIXTEEN_BITS - 1.0, out=whole)
+    whole /= SIXTEEN_BITS
+    return Block(samples=whole, start=item.start, rate=item.rate)
 
 
 @contextmanager

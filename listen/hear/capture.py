@@ -19,29 +19,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 RECORD = struct.Struct("<dIIB")
-BLOCK_S = 0.01
+BLOCK_S = 0.02
 LATENCY_S = 0.05
 QUEUE_S = 10.0
 
 Piece = tuple[float, NDArray[np.float32], int, bool]
+Raw = tuple[float, bytes, int, bool]
 
 
 class Callback:
     """Copies each block, notes its flags, puts it in a bounded queue; counts what finds no room."""
 
-    def __init__(self, *, channel: int, size: int) -> None:
-        self.pieces: queue.Queue[Piece] = queue.Queue(maxsize=size)
-        self._column = channel - 1
+    def __init__(self, *, size: int) -> None:
+        self.pieces: queue.Queue[Raw] = queue.Queue(maxsize=size)
         self._dropped = 0
 
-    def __call__(self, samples: NDArray[np.float32], n_samples: int, when: Any, status: Any) -> None:
-        """Take one block from the sound library."""
-        piece = (
-            time.monotonic(),
-            samples[:, self._column].copy(),
-            self._dropped,
-            bool(status.input_overflow),
-        )
+    def __call__(self, samples: Any, n_samples: int, when: Any, status: Any) -> None:
+        """Take one block of all channels from the sound library."""
+        piece = (time.monotonic(), bytes(samples), self._dropped, bool(status.input_overflow))
         try:
             self.pieces.put_nowait(piece)
             self._dropped = 0
@@ -53,8 +48,8 @@ def capture(device: str | int | None, *, rate: int, channel: int, out: BinaryIO)
     """Write records until `out` is closed or the device ends."""
     import sounddevice
 
-    callback = Callback(channel=channel, size=round(QUEUE_S / BLOCK_S))
-    stream = sounddevice.InputStream(
+    callback = Callback(size=round(QUEUE_S / BLOCK_S))
+    stream = sounddevice.RawInputStream(
         device=device,
         samplerate=rate,
         channels=channel,
@@ -67,9 +62,11 @@ def capture(device: str | int | None, *, rate: int, channel: int, out: BinaryIO)
     write_piece(out, (time.monotonic(), np.empty(0, dtype=np.float32), 0, False))
     while stream.active or not callback.pieces.empty():
         try:
-            write_piece(out, callback.pieces.get(timeout=0.2))
+            when, raw, dropped, overflow = callback.pieces.get(timeout=0.2)
         except queue.Empty:
             continue
+        samples = np.frombuffer(raw, dtype=np.float32).reshape(-1, channel)[:, channel - 1]
+        write_piece(out, (when, samples, dropped, overflow))
     raise sounddevice.PortAudioError("the device ended the stream")
 
 

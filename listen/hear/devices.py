@@ -96,8 +96,8 @@ def record(
     """
     pieces: list[NDArray[np.float64]] = []
     wanted = round(duration_s * rate)
-    until = time.monotonic() + duration_s + 3.0
     with Microphone(device=device, rate=rate, channel=channel) as microphone:
+        until = time.monotonic() + duration_s + 3.0
         while sum(piece.size for piece in pieces) < wanted and time.monotonic() < until:
             pieces += [item.samples for item in microphone.read() if isinstance(item, Block)]
     if not pieces:

@@ -19,6 +19,7 @@ from itertools import islice
 from typing import Any, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from listen.blocks import Block, Gap
 from listen.record.keep import KEEPS, KIND_WORDS, Start
@@ -28,6 +29,7 @@ from listen.states import Event, Finding, Standing, State
 from listen.timeline import Contact, Cue, Flag, Look, Mark, MarkKind, Position, Timeline, Verdict
 
 HOP_S = 0.05
+DRAWN_S = 0.1  # two columns at a time cost little more than one
 KEPT_COLUMNS = 1200  # a minute of spectrum for who joins late or was slow
 KEPT_MESSAGES = 5000
 KEPT_POSITIONS_S = 0.5  # the followed line is told this often
@@ -70,6 +72,7 @@ class Board:
         self._columns = SpectrumColumns(rate, hop_s=HOP_S)
         self._spectrum: deque[bytes] = deque(maxlen=KEPT_COLUMNS)
         self._n_columns = 0
+        self._waiting: list[NDArray[np.float64]] = []
         self._messages: deque[str] = deque(maxlen=KEPT_MESSAGES)
         self._n_messages = 0
         self._heard = 0
@@ -135,18 +138,28 @@ class Board:
         with self._lock:
             self._made = None
             if isinstance(item, Block):
-                columns = self._columns.push(item.samples)
                 self._level(item)
+                self._waiting.append(item.samples)
+                if sum(samples.size for samples in self._waiting) >= DRAWN_S * self.rate:
+                    self._draw()
             else:
+                self._draw()
                 self._log(page_message(item, self.rate))
                 n_columns = min(KEPT_COLUMNS, round((item.stop - item.start) / self.rate / HOP_S))
-                columns = np.zeros((n_columns, len(self._columns.bands_hz)), dtype=np.uint8)
-            for column in columns:
-                self._spectrum.append(column.tobytes())
-            self._n_columns += len(columns)
+                self._keep(np.zeros((n_columns, len(self._columns.bands_hz)), dtype=np.uint8))
             self._heard, self._heard_s = item.stop, time.monotonic()
             self._now["t"] = item.stop / self.rate
             self._now["chatter"] = item.stop < self._chatter_until
+
+    def _draw(self) -> None:
+        """Spectrum of the sound that waits."""
+        if self._waiting:
+            self._keep(self._columns.push(np.concatenate(self._waiting)))
+            self._waiting = []
+
+    def _keep(self, columns: NDArray[np.uint8]) -> None:
+        self._spectrum.extend(column.tobytes() for column in columns)
+        self._n_columns += len(columns)
 
     def tell(self, *items: Told) -> None:
         """Take what was decided."""
