@@ -15,7 +15,7 @@ from listen.decide.network import Memory, shares
 from listen.decide.review import Review
 from listen.decide.spindle import AirListener
 from listen.errors import ListenError
-from listen.states import AirSound, ContactSound, Event, Finding, StateLikelihoods
+from listen.states import AirSound, ContactSound, Event, Finding, StateLikelihoods, Turning
 
 Decided = Event | Finding | ContactSound | AirSound | StateLikelihoods | Gap
 KEPT_S = 240.0  # of a contact that is summed up
@@ -32,10 +32,8 @@ class Decide:
         Where the frames have their columns.
     hop : int
         Step from frame to frame [samples].
-    spindle_hz : float
-        Speed of the spindle [1/s], 0 where it is not known; it guides what is chatter.
-    flutes : int
-        0 where not known.
+    turnings : tuple of Turning
+        Spindle speeds and flutes that the program has; they guide what is chatter and what the teeth sing.
     settings : DecoderSettings
     """
 
@@ -45,8 +43,7 @@ class Decide:
         layout: Layout,
         *,
         hop: int,
-        spindle_hz: float = 0.0,
-        flutes: int = 0,
+        turnings: tuple[Turning, ...] = (),
         settings: DecoderSettings | None = None,
     ) -> None:
         self.model = model
@@ -64,7 +61,7 @@ class Decide:
             review=self._again,
         )
         self._kept = Kept(layout, hop=hop, kept_s=KEPT_S)
-        self._listener = ContactListener(layout, self._kept, hop=hop, spindle_hz=spindle_hz, flutes=flutes)
+        self._listener = ContactListener(layout, self._kept, hop=hop, turnings=turnings)
         self._air = AirListener(layout, self._kept, hop=hop)
         self._memory = Memory(model.live)
         self._heard = 0
@@ -96,7 +93,7 @@ class Decide:
         """End the stream; a contact still open ends where the sound ends."""
         self._closed = True
         events = self._decoder.close(self._heard)
-        return (*events, *(s for event in events for s in self._listener.hear(event)))
+        return (*(s for event in events for s in self._listener.hear(event)), *events)
 
     def _again(self) -> NDArray[np.float64]:
         return self._review(ahead=self._ahead)
@@ -114,8 +111,8 @@ class Decide:
             yield from self._listener.step(at)
             yield from self._air.step(at)
             for event in self._decoder.step(Scores(at=at, now=belief, states=states[i])):
+                yield from self._listener.hear(event)  # first: who judges the contact needs its sound
                 yield event
-                yield from self._listener.hear(event)
                 self._air.hear(event)
 
 
