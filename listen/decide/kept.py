@@ -54,7 +54,7 @@ class Kept:
     def lines(self, after: int, until: int) -> NDArray[np.float32]:
         """Lines of the frames in (after, until], shape (n_frames, n_lines, 3) [Hz, dB, dB over]."""
         rows = self._rows[self._index(after, until), self._n_bands :]
-        return rows.reshape(len(rows), -1, 3)
+        return rows.reshape(len(rows), rows.shape[1] // 3, 3)
 
     def _index(self, after: int, until: int) -> NDArray[np.int64]:
         """Places of the frames in the ring, the same whatever was kept ahead."""
