@@ -1,6 +1,9 @@
 """Verdicts, findings and marks in, flags out: one cause, one flag."""
 
+import math
+
 import numpy as np
+from numpy.typing import NDArray
 
 from listen.advise.policy import EARLY_WAYS, QUIET_KINDS, Policy
 from listen.advise.speed import WrongSpeed
@@ -28,6 +31,7 @@ from listen.timeline import (
 )
 
 MOST_KEPT = 32
+LEAST_TO_SUM_UP = 3
 Told = tuple[Flag | Cue, ...]
 
 
@@ -47,8 +51,8 @@ class Flags:
         self._held = False
         self._gone: int | None = None  # contact that ended early, nothing since
         self._silent = False  # a flag already says why nothing is heard
-        self._early_mm: list[float] = []
-        self._said_offset = False
+        self._early_mm: dict[int, list[float]] = {}  # of what comes down, by tool
+        self._said_offset: set[int] = set()  # tools
         self._early_running = False
         self._read: set[int] = set()  # contacts whose early touch was read off the control
         self._strength = Strength.AS_EXPECTED
@@ -100,7 +104,7 @@ class Flags:
         if not inside or early_mm < self._policy.read_early_mm or contact.id in self._read:
             return ()
         self._read.add(contact.id)
-        self._early_mm.append(early_mm)
+        self._early_mm.setdefault(contact.tool, []).append(early_mm)
         text = (
             f"Started at least {early_mm:.1f} mm early in Z: {place_of(contact)}. "
             f"Z {z:.2f} read while touching, first touch is expected at Z {contact.place[2]:.2f}. {LENGTH}"
@@ -164,22 +168,21 @@ class Flags:
             first = not self._early_running
             self._early_running = True  # a row of early side entries has one cause
             return (self._flag(verdict),) if first else ()
-        known = list(self._early_mm)
-        self._early_mm = [*known, verdict.early_by_mm][-MOST_KEPT:]
-        if not known:
+        before = self._early_mm.get(contact.tool, [])
+        all_mm = self._early_mm[contact.tool] = [*before, verdict.early_by_mm][-MOST_KEPT:]
+        if not before:
             return (self._flag(verdict, LENGTH),)
-        middle = float(np.median(self._early_mm))
-        limit = max(self._policy.same_offset_mm, 0.2 * middle)
-        if abs(verdict.early_by_mm - middle) > limit:
+        if verdict.early_by_mm > self._policy.other_cause * float(np.median(before)):
             return (self._flag(verdict),)
-        return self._one_offset(verdict, middle)
+        return self._one_offset(verdict, contact.tool, np.array(all_mm))
 
-    def _one_offset(self, verdict: Verdict, middle: float) -> tuple[Cue, ...]:
-        if self._said_offset or len(self._early_mm) < 3:
+    def _one_offset(self, verdict: Verdict, tool: int, early_mm: NDArray[np.float64]) -> tuple[Cue, ...]:
+        if tool in self._said_offset or early_mm.size < LEAST_TO_SUM_UP:
             return ()
-        self._said_offset = True
-        spread = float(np.std(self._early_mm)) / np.sqrt(len(self._early_mm))
-        text = f"Plunges and ramps touch {middle:.1f} ± {max(spread, 0.1):.1f} mm early in Z. {LENGTH}"
+        self._said_offset.add(tool)
+        middle = float(np.median(early_mm))
+        spread = max(float(np.std(early_mm)) / math.sqrt(early_mm.size), 0.1)
+        text = f"Plunges and ramps of T{tool} touch {middle:.1f} ± {spread:.1f} mm early in Z. {LENGTH}"
         return (Cue(at=verdict.called_at, kind="length offset", contact=verdict.contact, text=text),)
 
     def _by_strength(self, verdict: Verdict) -> tuple[Flag, ...]:

@@ -35,8 +35,8 @@ class Policy:
         Belief in the next contact below which only "contact" is said.
     repeat_s : float
         The same finding is flagged again only after so long [s].
-    same_offset_mm : float
-        Early starts that agree to within this, or a fifth, have one cause [mm].
+    other_cause : float
+        An early plunge this many times as early as the tool's others has another cause than they.
     read_early_mm : float
         A Z read while touching this far above the expected touch is early [mm].
     same_speed, off_speed : float
@@ -47,7 +47,7 @@ class Policy:
     finding_belief: float = 0.8
     sure_position: float = 0.6
     repeat_s: float = 60.0
-    same_offset_mm: float = 0.5
+    other_cause: float = 2.5
     read_early_mm: float = 0.3
     same_speed: float = 0.02
     off_speed: float = 0.03

@@ -65,7 +65,9 @@ def verdict_text(
     what = _what(verdict, in_z=in_z)
     if verdict.probability < SURE:
         what = f"Likely {what if what.isupper() else what[0].lower() + what[1:]}"
-    parts = [f"{what}{where}.", _times(verdict, rate), look or LOOK[verdict.kind]]
+    goes_on = verdict.kind is VerdictKind.STARTED_EARLY and verdict.heard_offset is None
+    look = look or LOOK[verdict.kind]
+    parts = [f"{what}{where}.", _times(verdict, rate), "Hold." if goes_on else "", look]
     return " ".join(part for part in parts if part)
 
 

@@ -9,7 +9,7 @@ from listen.follow.hypotheses import Phase
 from listen.follow.surprise import SURE, Early, Stop, Surprises
 from listen.follow.tracking import Tracking
 from listen.states import Event, Standing, State
-from listen.timeline import Cue
+from listen.timeline import Contact, Cue
 
 
 class Cues:
@@ -81,8 +81,8 @@ class Cues:
 
     def _before_line(self, early: Early, at: int) -> Cue:
         contact = self._tracking.space.timeline.contacts[early.contact]
-        why = "early" if self._tracking.clock.feed_known else "early, or override raised"
-        text = f"Contact {early.early_s:.1f} s before line {contact.line}: {why}."
+        why = "" if self._tracking.clock.feed_known else " Early, or the override was raised."
+        text = f"Contact {early.early_s:.1f} s too soon for {_named(contact)}: hold, and look.{why}"
         return Cue(at=at, kind="before its line", contact=contact.id, text=text)
 
     def _stopped(self, event: Event) -> tuple[Cue, ...]:
@@ -100,8 +100,8 @@ class Cues:
     def _stop_cue(self, stop: Stop, at: int) -> Cue:
         contact = self._tracking.space.timeline.contacts[stop.contact]
         text = (
-            f"Cutting stopped about {stop.left_mm:.0f} mm before its end in line {contact.line}: "
-            "if you did not press hold, hold now."
+            f"Cutting stopped about {stop.left_mm:.0f} mm before the end of {_named(contact)}. "
+            "If you did not press hold, hold now."
         )
         return Cue(at=at, kind="cutting stopped", contact=contact.id, text=text)
 
@@ -139,8 +139,13 @@ class Cues:
             self._still_said = k
             contact = space.timeline.contacts[k]
             text = (
-                f"STILL CUTTING {behind:.1f} s after {contact.block} should have ended: "
+                f"STILL CUTTING {behind:.1f} s after the cut of {_named(contact)} should have ended: "
                 "do not stop the spindle."
             )
             return (Cue(at=at, kind="still cutting", contact=contact.id, text=text),)
         return ()
+
+
+def _named(contact: Contact) -> str:
+    """The block as a person finds it: N word and line."""
+    return contact.block if contact.block.startswith("line") else f"{contact.block} (line {contact.line})"

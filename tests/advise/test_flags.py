@@ -92,6 +92,16 @@ def test_a_wrong_length_is_one_flag_and_one_estimate() -> None:
     assert "2.0 ±" in said[1].text
 
 
+def test_plunges_that_are_early_by_different_amounts_have_one_cause_and_a_far_earlier_one_another() -> None:
+    """Estimates scatter: 2.0, 3.1, 1.2 mm are one flag; 6.0 mm is more than 2.5 times their 2.0 mm."""
+    advise = Advise(holes(), RATE)
+    given = [
+        verdict(n, VerdictKind.STARTED_EARLY, early_by_mm=early_mm, witness="earlier contact")
+        for n, early_mm in enumerate((2.0, 3.1, 1.2, 6.0), start=1)
+    ]
+    assert [flag.contact for flag in flags(advise, *given)] == [1, 4]
+
+
 def test_a_row_of_early_side_entries_is_one_flag_without_a_claim_on_length() -> None:
     """From side entries no claim of a wrong length can be made; a good one between ends the row."""
     early = [
@@ -217,6 +227,7 @@ def test_a_flag_can_be_checked() -> None:
         VerdictKind.STARTED_EARLY,
         probability=0.9,
         heard_onset=8000,
+        heard_offset=16_000,
         expected_onset=12_000,
         early_by_mm=8.13,
         witness="earlier contact",

@@ -19,7 +19,7 @@ SEED = 103  # a machine whose spindle can be heard; `tools/bench advise` counts 
 
 @pytest.mark.closed
 def test_a_stop_of_the_spindle_in_a_hold_is_told() -> None:
-    """Held for 16 s after the first pass; the spindle stops 5 s into it, and turns again 3 s before its end."""
+    """Held for 16 s after the first pass; it stops 5 s into the hold and turns again 3 s before its end."""
     timeline = timeline_of()
     run = make_run(timeline, SEED, holds=((timeline.contacts[0].stop + 0.6, 16.0),))
     start_s, stop_s = hold_of(run)
@@ -48,7 +48,7 @@ def airs(path: Path) -> Iterable[AirSound]:
 
 @pytest.mark.reference
 def test_a_real_spindle_that_runs_down_is_missed_and_never_heard(shared_data: Path) -> None:
-    """The data's own table: after the passes (9000 rpm, until 2.525 s) it runs down; by 6 s is our reading."""
+    """The data's own table: after the passes (9000 rpm, to 2.525 s) it runs down; by 6 s is our reading."""
     rate = sound_info(shared_data / "mic_two_passes.flac").rate
     after = [air for air in airs(shared_data / "mic_two_passes.flac") if air.at > 6 * rate]
     words = [spindle_heard(air, rpm=9000.0) for air in after]
