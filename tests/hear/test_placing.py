@@ -53,13 +53,14 @@ def test_silence_grows_with_the_clock_and_sound_returns_to_its_time() -> None:
 
 @pytest.mark.closed
 def test_the_callback_copies_and_counts_what_finds_no_room() -> None:
-    callback = Callback(channel=2, size=2)
+    callback = Callback(size=2)
     buffer = np.zeros((80, 2), dtype=np.float32)
     for k in range(5):
         buffer[:, 1] = k
         callback(buffer, 80, None, Status(overflow=k == 1))
     first, second = callback.pieces.get(), callback.pieces.get()
-    assert (first[1][0], second[1][0]) == (0.0, 1.0)
+    kept = [np.frombuffer(piece[1], dtype=np.float32).reshape(-1, 2) for piece in (first, second)]
+    assert [frames[0].tolist() for frames in kept] == [[0.0, 0.0], [0.0, 1.0]]
     assert (first[3], second[3]) == (False, True)
     callback(buffer, 80, None, Status(overflow=False))
     assert callback.pieces.get()[2] == 240

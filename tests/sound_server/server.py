@@ -76,11 +76,11 @@ class SoundServer:
             witness.stdout.read(1)
             witness.kill()
 
-    def play(self, samples: NDArray[np.float64]) -> "subprocess.Popen[bytes]":
+    def play(self, samples: NDArray[np.float64], *, latency_ms: int = 30) -> "subprocess.Popen[bytes]":
         path = self.folder / f"play{time.monotonic_ns()}.wav"
         soundfile.write(path, samples, RATE)
         return subprocess.Popen(
-            ["paplay", "--latency-msec=30", "--device=mill", str(path)],
+            ["paplay", f"--latency-msec={latency_ms}", "--device=mill", str(path)],
             env=self.environment,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,

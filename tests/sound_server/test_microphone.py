@@ -52,8 +52,8 @@ def click_times(samples: NDArray[np.float64]) -> NDArray[np.float64]:
 def test_what_is_played_is_heard_in_time(sound_server: SoundServer) -> None:
     with Microphone(device="pulse", rate=RATE) as microphone:
         listen(microphone, seconds=0.5)
-        player = sound_server.play(clicks([0.5, 1.0, 1.75], duration_s=2.0))
-        heard = listen(microphone, seconds=3.5)
+        player = sound_server.play(clicks([0.5, 1.0, 1.75], duration_s=2.0), latency_ms=1000)
+        heard = listen(microphone, seconds=4.5)
         player.wait(5.0)
     at = click_times(np.concatenate([item.samples for item in heard if isinstance(item, Block)]))
     np.testing.assert_allclose(np.diff(at), [0.5, 0.75], rtol=0, atol=0.002)
