@@ -34,7 +34,7 @@ from listen.measure import (
 from listen.measure.measure import SHORT_S
 from listen.measure.spectrum import HIGHEST_HZ, LOWEST_HZ, N_BANDS, log_edges
 from listen.shipped import models_folder
-from listen.states import AirSound, ContactSound, EarRates, Event, Finding, StateLikelihoods
+from listen.states import AirSound, ContactSound, EarRates, Event, Finding, StateLikelihoods, Turning
 from listen.timeline import Mark
 
 Given = Block | Gap | LoadSample | Mark
@@ -62,6 +62,10 @@ class Ear(Protocol):
     @property
     def latency(self) -> int:
         """Longest wait from a change to its confirmed event [samples]."""
+        ...
+
+    def know(self, turnings: tuple[Turning, ...]) -> None:
+        """Learn, before anything is heard, which spindle speeds and flutes the program has."""
         ...
 
     def push(self, given: Given) -> tuple[Heard, ...]:
@@ -118,6 +122,10 @@ class SoundEar:
         """Longest wait from a change to its confirmed event [samples]."""
         return self._measure.latency + self._decide.latency
 
+    def know(self, turnings: tuple[Turning, ...]) -> None:
+        """They guide what is chatter and what the teeth sing; they say nothing of contact."""
+        self._decide = Decide(self._model, self._layout, hop=self._measure.pace.hop, turnings=turnings)
+
     def push(self, given: Given) -> tuple[Heard, ...]:
         """Take the next block or gap; load and marks are not sound."""
         return self._hear(self._measure.push(given)) if isinstance(given, Block | Gap) else ()
@@ -172,6 +180,9 @@ class LoadEar:
         """Longest wait from a change to its confirmed event [samples]."""
         return self._measure.latency + self._decide.latency
 
+    def know(self, turnings: tuple[Turning, ...]) -> None:
+        """Load has no use for them."""
+
     def push(self, given: Given) -> tuple[Heard, ...]:
         """Take the next load sample or mark."""
         if not isinstance(given, LoadSample | Mark):
@@ -220,6 +231,10 @@ class FusedEar:
     def latency(self) -> int:
         """That of the sound."""
         return self._sound.latency
+
+    def know(self, turnings: tuple[Turning, ...]) -> None:
+        """They are for the sound."""
+        self._sound.know(turnings)
 
     def push(self, given: Given) -> tuple[Heard, ...]:
         """Take the next input; load decides nothing yet."""

@@ -15,7 +15,7 @@ from listen.expect.joined import joined_path
 from listen.follow import Follower, refined_verdicts
 from listen.job import Job
 from listen.program import TimedPath, check_program, merge_cautions, read_program, time_program
-from listen.states import AirSound, ContactSound, Event, Finding, StateLikelihoods
+from listen.states import AirSound, ContactSound, Event, Finding, StateLikelihoods, Turning
 from listen.timeline import Caution, Cue, Flag, Mark, Position, Timeline, Verdict
 
 Decided = StateLikelihoods | Event | Finding | ContactSound | Position | Verdict | Cue | Flag
@@ -41,6 +41,7 @@ class Session:
         self._ear = ear
         self._follower = None if timeline is None else Follower(timeline, rate=rate, ear=ear.rates)
         self._advise = Advise(timeline, rate)
+        ear.know(() if timeline is None else turnings_of(timeline))
         self._waiting: list[LoadSample | Mark] = []  # ahead of the sound
         self._closed = False
 
@@ -150,6 +151,12 @@ def _cut(block: Block, at: int) -> tuple[Block, Block]:
         Block(samples=block.samples[:place], start=block.start, rate=block.rate),
         Block(samples=block.samples[place:], start=at, rate=block.rate),
     )
+
+
+def turnings_of(timeline: Timeline) -> tuple[Turning, ...]:
+    """Spindle speeds and flutes of a program; no word of when they cut."""
+    known = {(abs(contact.spindle_rpm) / 60.0, contact.flutes) for contact in timeline.contacts}
+    return tuple(Turning(spindle_hz=hz, flutes=flutes) for hz, flutes in sorted(known) if hz > 0.0)
 
 
 def _known_at(item: Event | Mark | Gap | Finding | ContactSound | AirSound) -> int:

@@ -180,6 +180,29 @@ class EarRates:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Turning:
+    """A spindle speed and a number of flutes that the program has; the ear may know them.
+
+    Attributes
+    ----------
+    spindle_hz : float
+        Turns per second [Hz], above 0.
+    flutes : int
+        0 where not known.
+    """
+
+    spindle_hz: float
+    flutes: int
+
+    def __post_init__(self) -> None:
+        if not (0.0 < self.spindle_hz < float("inf") and self.flutes >= 0):
+            raise InputError(
+                f"a turning needs a speed above 0 and 0 flutes or more, "
+                f"got {self.spindle_hz} and {self.flutes}"
+            )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ContactSound:
     """How one heard contact sounded as a whole, told when it is over.
 
@@ -193,6 +216,8 @@ class ContactSound:
         Its steady part over the air just before, 300 to 8000 Hz [dB].
     tooth_pass_hz : float
         Tooth-pass frequency that its lines show [Hz]; NaN where none stands out.
+    tooth_pass_spread_hz : float
+        One standard deviation of it [Hz]; 0 where there is none.
     """
 
     start: int
@@ -200,6 +225,7 @@ class ContactSound:
     decided_at: int
     level_db: float
     tooth_pass_hz: float
+    tooth_pass_spread_hz: float = 0.0
 
     def __post_init__(self) -> None:
         if not 0 <= self.start <= self.stop <= self.decided_at:

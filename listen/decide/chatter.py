@@ -3,14 +3,15 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.states import Finding
+from listen.states import Finding, Turning
 
 CHATTER_S = 0.35  # a line must stand out for so long: entries and exits sing for less
-CHATTER_OVER_DB = 15.0  # off the comb of a known speed
-DROWNS_ALL_DB = 22.0  # where the speed is not known: a comb line of a clean cut seldom does
+CHATTER_OVER_DB = 20.0  # off the comb of a known speed; a mode that every tooth strikes sings at 15
+DROWNS_ALL_DB = 22.0  # where the comb is not known, or too dense: a line of a clean cut seldom does
 LOWEST_MODE_HZ = 250.0  # tool and spindle sing above this; common practice, no source
 SAME_LINE = 0.02  # share of the frequency within which it is the same line
 OFF_COMB_HZ = 6.0  # a window of 100 ms tells lines 10 Hz apart
+DENSE_HZ = 4.0 * OFF_COMB_HZ  # below this the lines of a comb run together
 KEPT_LOOKS = 3  # so many looks are kept while no line stands out
 
 
@@ -21,18 +22,15 @@ class ChatterListener:
     ----------
     per_s : float
         Samples per second.
-    spindle_hz : float
-        0 where not known; then chatter is looked for only as a line that comes up with the
-        contact and drowns all else.
-    flutes : int
-        0 where not known.
+    turnings : tuple of Turning
+        None where the speed is not known; then chatter is looked for only as a line that comes
+        up with the contact and drowns all else.
     """
 
-    def __init__(self, *, per_s: float, spindle_hz: float, flutes: int) -> None:
+    def __init__(self, *, per_s: float, turnings: tuple[Turning, ...]) -> None:
         self._least = CHATTER_S * per_s
-        # Runout sings at every turn of the spindle; below 24 turns a second those lines run together.
-        self._comb_hz = spindle_hz if spindle_hz >= 4.0 * OFF_COMB_HZ else spindle_hz * max(flutes, 1)
-        self._stands_out_db = CHATTER_OVER_DB if spindle_hz > 0.0 else DROWNS_ALL_DB
+        self._combs_hz = sorted({_comb_hz(turning) for turning in turnings})
+        self._stands_out_db = CHATTER_OVER_DB if turnings and self._combs_hz[0] > DENSE_HZ else DROWNS_ALL_DB
         self._looks: list[tuple[int, float, float]] = []
         self._told = False
         self._air_hz: NDArray[np.float32] = np.zeros(0, dtype=np.float32)
@@ -79,7 +77,11 @@ class ChatterListener:
         return (0.0, 0.0) if in_air else (frequency, over)
 
     def _on_comb(self, frequency: float) -> bool:
-        if self._comb_hz <= 0.0:
-            return False
-        nearest = round(frequency / self._comb_hz) * self._comb_hz
-        return abs(frequency - nearest) <= max(OFF_COMB_HZ, 0.004 * frequency)
+        near = max(OFF_COMB_HZ, 0.004 * frequency)
+        return any(abs(frequency - round(frequency / comb) * comb) <= near for comb in self._combs_hz)
+
+
+def _comb_hz(turning: Turning) -> float:
+    """From line to line [Hz]: runout sings at every turn, where those lines can be told apart."""
+    alone = turning.spindle_hz >= DENSE_HZ
+    return turning.spindle_hz if alone else turning.spindle_hz * max(turning.flutes, 1)

@@ -8,11 +8,13 @@ from numpy.typing import NDArray
 from listen.decide.chatter import ChatterListener
 from listen.decide.kept import Kept
 from listen.decide.layout import Layout
-from listen.states import ContactSound, Event, Finding, Standing, State
+from listen.decide.tooth_pass import tooth_pass
+from listen.states import ContactSound, Event, Finding, Standing, State, Turning
 
 LOW_HZ, HIGH_HZ = 300.0, 8000.0
 EDGE_S = 0.08  # left out next to a change of contact
 AIR_S = 1.0  # of air before a contact that it is held against
+MOST_LOOKS = 400  # that a tooth-pass frequency is taken from
 LOOK_EVERY = 4  # frames; lines change no faster
 
 
@@ -26,20 +28,19 @@ class ContactListener:
         The last frames; whoever calls `step` has pushed the frame before.
     hop : int
         [samples]
-    spindle_hz : float
-        0 where not known.
-    flutes : int
-        0 where not known.
+    turnings : tuple of Turning
+        The spindle speeds and flutes that the program has; none where not known.
     """
 
-    def __init__(self, layout: Layout, kept: Kept, *, hop: int, spindle_hz: float, flutes: int) -> None:
+    def __init__(self, layout: Layout, kept: Kept, *, hop: int, turnings: tuple[Turning, ...]) -> None:
         edges = layout.band_edges_hz
         self._audible = (edges[1:] > LOW_HZ) & (edges[:-1] < HIGH_HZ)
         self._width = (np.minimum(edges[1:], HIGH_HZ) - np.maximum(edges[:-1], LOW_HZ))[self._audible]
         self._kept = kept
         self._per_s = hop / layout.hop_s
         self._hop = hop
-        self._chatter = ChatterListener(per_s=self._per_s, spindle_hz=spindle_hz, flutes=flutes)
+        self._turnings = turnings
+        self._chatter = ChatterListener(per_s=self._per_s, turnings=turnings)
         self.start_anew()
 
     def start_anew(self) -> None:
@@ -79,12 +80,15 @@ class ContactListener:
         cut = self._kept.bands(start + edge, event.at - edge)
         air = self._kept.bands(self._air_from(start), start - 2 * self._hop)
         level = self._level_db(cut) - self._level_db(air) if len(cut) and len(air) else float("nan")
+        looks = self._kept.lines(start + edge, event.at - edge)[::LOOK_EVERY]
+        teeth = tooth_pass(looks[:: 1 + len(looks) // MOST_LOOKS], self._turnings)
         return ContactSound(
             start=start,
             stop=event.at,
             decided_at=event.decided_at,
             level_db=level,
-            tooth_pass_hz=float("nan"),
+            tooth_pass_hz=teeth.hz if teeth else float("nan"),
+            tooth_pass_spread_hz=teeth.spread_hz if teeth else 0.0,
         )
 
     def _level_db(self, bands_db: NDArray[np.float32]) -> float:

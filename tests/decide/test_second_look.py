@@ -13,7 +13,7 @@ from listen.decide.kernels import best_path, bridged
 from listen.decide.layout import Layout
 from listen.decide.read_out import fit_read_out, separation
 from listen.decide.second_look import _drop_doubted
-from listen.states import Event, Finding, Standing, State
+from listen.states import Event, Finding, Standing, State, Turning
 
 HOP = 10
 
@@ -87,7 +87,8 @@ class Ear:
 
     def __init__(self, spindle_hz: float) -> None:
         self._kept = Kept(LAYOUT, hop=HOP, kept_s=10.0)
-        self._listener = ContactListener(LAYOUT, self._kept, hop=HOP, spindle_hz=spindle_hz, flutes=2)
+        turnings = (Turning(spindle_hz=spindle_hz, flutes=2),) if spindle_hz else ()
+        self._listener = ContactListener(LAYOUT, self._kept, hop=HOP, turnings=turnings)
 
     def hear(self, event: Event) -> None:
         assert list(self._listener.hear(event)) == []
@@ -110,8 +111,8 @@ def sing(ear: Ear, frequency_hz: float, over_db: float, *, n_frames: int = 60) -
 @pytest.mark.parametrize(
     ("frequency_hz", "over_db", "spindle_hz", "told"),
     [
-        (944.0, 20.0, 83.333, True),  # between the 11th (916.7) and 12th (1000.0) turn line
-        (1000.0, 20.0, 83.333, False),  # on the comb: a clean cut sings there
+        (944.0, 24.0, 83.333, True),  # between the 11th (916.7) and 12th (1000.0) turn line
+        (1000.0, 24.0, 83.333, False),  # on the comb: a clean cut sings there
         (944.0, 20.0, 0.0, False),  # speed not known: it must drown all else
         (944.0, 28.0, 0.0, True),
     ],
