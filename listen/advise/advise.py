@@ -98,8 +98,9 @@ class Advise:
     def _pass_on(self, cue: Cue) -> tuple[Cue, ...]:
         """Words of the follower, where this kind of run wants them and the place is sure enough."""
         if self._kind == "raised dry run":
-            told = replace(cue, text="CONTACT in a raised dry run: hold.") if cue.kind in IN_RAISED else None
-            return () if told is None else (told,)
+            touches = cue.kind == "contact"
+            told = replace(cue, text="CONTACT in a raised dry run: hold.") if touches else cue
+            return (told,) if cue.kind in IN_RAISED else ()
         if self._kind == "repeat" and cue.kind not in IN_REPEAT:
             return ()
         return (cue,) if cue.kind in ALWAYS or self._is_sure() else ()

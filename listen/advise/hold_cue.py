@@ -48,6 +48,7 @@ class HoldCue:
         self._confirmed: Event | None = None  # an exit whose contact is not known yet
         self._soon: int | None = None  # contact for which "exit soon" was said
         self._told: int | None = None  # contact whose exit was told
+        self._inside = 0  # index of the contact that runs, as last followed
         self._to_open: HoldPoint | None = None  # told, and the tool is not clear yet
 
     def position(self, position: Position) -> tuple[Cue, ...]:
@@ -61,7 +62,10 @@ class HoldCue:
             return self._after_exit(event, position)
         if self._to_open is not None:
             return self._opened(position)
-        return self._exit_soon(position) if self._in_contact else ()
+        if not self._in_contact:
+            return ()
+        self._inside = self._index.get(position.next_contact or -1, 0)
+        return self._exit_soon(position)
 
     def event(self, event: Event) -> tuple[Cue, ...]:
         """Words that come with a sound."""
@@ -141,7 +145,8 @@ class HoldCue:
     def _after_exit(self, event: Event, position: Position) -> tuple[Cue, ...]:
         """The exit is confirmed, and the place says which contact it ended."""
         following = self._index.get(position.next_contact or -1, len(self._contacts))
-        if following == 0 or position.probability < self._sure:
+        stopped_inside = following <= self._inside
+        if stopped_inside or following == 0 or position.probability < self._sure:
             return ()
         contact = self._contacts[following - 1]
         hold = self._holds.get(contact.id)

@@ -54,7 +54,7 @@ class Policy:
 
 
 # Cues said at any time: what cannot wait for a sure position.
-ALWAYS = ("contact", "cutting stopped", "still cutting")
+ALWAYS = ("contact", "no contact", "cutting stopped", "still cutting")
 EARLY_WAYS = ("plunge", "ramp", "drilling", "spot drilling", "reaming", "tapping")
-IN_RAISED = ("contact",)
+IN_RAISED = ("contact", "no contact")
 IN_REPEAT = ("before its line", "cutting stopped", "still cutting")  # what shows that something changed

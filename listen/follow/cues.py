@@ -51,11 +51,13 @@ class Cues:
     def _withdraw(self, event: Event) -> tuple[Cue, ...]:
         if event.state in (State.ENTRY, State.EXIT, State.AIR):
             self._waiting = None
-        if event.state == State.ENTRY:
-            self._said_onset = -1
-        elif event.state in (State.EXIT, State.AIR):
+        was_said, self._said_onset = self._said_onset >= 0, -1
+        if event.state != State.ENTRY:
             self._said_stop = -1
-        return ()
+            return ()
+        if not was_said or self._tracking.boundaries.in_contact:
+            return ()
+        return (Cue(at=event.decided_at, kind="no contact", contact=None, text="No contact after all."),)
 
     def _contact(self, event: Event) -> tuple[Cue, ...]:
         if self._tracking.boundaries.in_contact or self._said_onset >= 0:

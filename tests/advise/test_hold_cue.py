@@ -103,6 +103,12 @@ def test_an_exit_where_none_was_predicted_waits_until_it_is_confirmed_and_follow
     assert "1.9 s to press" in found[0].text or "2.0 s to press" in found[0].text
 
 
+def test_a_stop_inside_a_contact_is_no_place_to_hold() -> None:
+    """The sound ends at 12.0 s, half-way through contact 2, and contact 1 is long over."""
+    touch, gone = heard(State.ENTRY, 10.0), heard(State.AIR, 12.0, lag_s=0.4)
+    assert not said(program(), touch, where(11.0, 11.0, 2), gone, where(12.4, 12.0, 2), where(12.5, 12.0, 2))
+
+
 def test_a_withdrawn_exit_is_taken_back() -> None:
     gone = heard(State.AIR, 6.0, lag_s=0.3, standing=Standing.WITHDRAWN)
     found = said(program(), TOUCH, *GRID, LEAVES, gone)

@@ -1,9 +1,11 @@
 """What marks of a person or a control tell the follower."""
 
+from dataclasses import replace
+
 import pytest
 
 from listen.follow import Follower
-from listen.states import Event
+from listen.states import Event, Standing, State
 from listen.timeline import Cue, Mark, MarkKind, Position, Timeline, Verdict, VerdictKind
 from tests.follow.runs import EAR, RATE, Stretches, contact, events_of, timeline_of
 
@@ -115,3 +117,17 @@ def test_what_ties_the_program_to_a_place_is_named() -> None:
     assert by_time[6.0] == by_time[8.0] == "earlier contact"
     assert by_time[9.5] == "controller"
     assert by_time[13.5] == ""  # the next tool has touched nothing yet
+
+
+def test_a_contact_that_was_none_is_taken_back() -> None:
+    """A knock: supposed at once, withdrawn 0.3 s later."""
+    follower = Follower(timeline_of(SIX), rate=RATE, ear=EAR)
+    knock = Event(state=State.ENTRY, at=8000, decided_at=8240, probability=0.8, standing=Standing.PROVISIONAL)
+    said: list[object] = []
+    for lag, standing in ((240, Standing.PROVISIONAL), (2400, Standing.WITHDRAWN)):
+        event = replace(knock, decided_at=8000 + lag, standing=standing)
+        said.extend(follower.push((event,), event.decided_at))
+    assert [(cue.kind, cue.at) for cue in said if isinstance(cue, Cue)] == [
+        ("contact", 8240),
+        ("no contact", 10_400),
+    ]
