@@ -7,7 +7,8 @@ from listen.states import Finding, Turning
 
 CHATTER_S = 0.35  # a line must stand out for so long: entries and exits sing for less
 CHATTER_OVER_DB = 20.0  # off the comb of a known speed; a mode that every tooth strikes sings at 15
-DROWNS_ALL_DB = 22.0  # where the comb is not known, or too dense: a line of a clean cut seldom does
+DENSE_OVER_DB = 26.0  # where the spindle turns so slowly that its lines run together
+DROWNS_ALL_DB = 22.0  # where the speed is not known: a line of a clean cut seldom does
 LOWEST_MODE_HZ = 250.0  # tool and spindle sing above this; common practice, no source
 SAME_LINE = 0.02  # share of the frequency within which it is the same line
 OFF_COMB_HZ = 6.0  # a window of 100 ms tells lines 10 Hz apart
@@ -30,7 +31,7 @@ class ChatterListener:
     def __init__(self, *, per_s: float, turnings: tuple[Turning, ...]) -> None:
         self._least = CHATTER_S * per_s
         self._combs_hz = sorted({_comb_hz(turning) for turning in turnings})
-        self._stands_out_db = CHATTER_OVER_DB if turnings and self._combs_hz[0] > DENSE_HZ else DROWNS_ALL_DB
+        self._stands_out_db = _stands_out_db(turnings)
         self._looks: list[tuple[int, float, float]] = []
         self._told = False
         self._air_hz: NDArray[np.float32] = np.zeros(0, dtype=np.float32)
@@ -79,6 +80,13 @@ class ChatterListener:
     def _on_comb(self, frequency: float) -> bool:
         near = max(OFF_COMB_HZ, 0.004 * frequency)
         return any(abs(frequency - round(frequency / comb) * comb) <= near for comb in self._combs_hz)
+
+
+def _stands_out_db(turnings: tuple[Turning, ...]) -> float:
+    if not turnings:
+        return DROWNS_ALL_DB
+    apart = all(turning.spindle_hz >= DENSE_HZ for turning in turnings)
+    return CHATTER_OVER_DB if apart else DENSE_OVER_DB
 
 
 def _comb_hz(turning: Turning) -> float:

@@ -60,24 +60,23 @@ def tooth_pass(looks: NDArray[np.float32], turnings: tuple[Turning, ...]) -> Too
 
 def lasting_lines(looks: NDArray[np.float32]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Frequencies [Hz] of the lines that stand in many looks, and their weight, both (n_found,)."""
-    hz, over = looks[:, :, 0].ravel().astype(np.float64), looks[:, :, 2].ravel().astype(np.float64)
-    hz, over = hz[hz > 0.0], over[hz > 0.0]
-    found: list[float] = []
-    weights: list[float] = []
-    counts = np.bincount(np.rint(hz).astype(int), minlength=1).astype(float)
-    counts = (
-        np.convolve(counts, np.ones(2 * int(WIDTH_HZ) + 1), mode="same") if counts.size > 9 else counts * 0
-    )
-    while len(looks) >= LEAST_LOOKS and counts.max() >= STAYS * len(looks):
-        near = np.abs(hz - counts.argmax()) <= WIDTH_HZ
-        centre = float(np.median(hz[near]))
-        near = np.abs(hz - centre) <= WIDTH_HZ
-        found.append(float(np.median(hz[near])))
-        weights.append(float(over[near].sum()) / len(looks))
-        hz, over = hz[np.abs(hz - centre) > 2.0 * WIDTH_HZ], over[np.abs(hz - centre) > 2.0 * WIDTH_HZ]
-        counts = np.bincount(np.rint(hz).astype(int), minlength=10).astype(float)
-        counts = np.convolve(counts, np.ones(2 * int(WIDTH_HZ) + 1), mode="same")
-    return np.array(found), np.array(weights)
+    rows = looks.reshape(-1, 3).astype(np.float64)
+    rows = rows[rows[:, 0] > 0.0]
+    rows = rows[np.argsort(rows[:, 0])]
+    found: list[tuple[float, float]] = []
+    while len(rows) and len(looks) >= LEAST_LOOKS:
+        hz = rows[:, 0]
+        first = np.searchsorted(hz, hz - WIDTH_HZ)
+        last = np.searchsorted(hz, hz + WIDTH_HZ, side="right")
+        most = int(np.argmax(last - first))
+        near = rows[first[most] : last[most]]
+        if len(near) < STAYS * len(looks):
+            break
+        centre = float(np.median(near[:, 0]))
+        found.append((centre, float(near[:, 2].sum()) / len(looks)))
+        rows = rows[np.abs(hz - centre) > 2.0 * WIDTH_HZ]
+    table = np.array(found).reshape(-1, 2)
+    return table[:, 0], table[:, 1]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
