@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.follow.feed_clock import FeedClock
-from listen.follow.hypotheses import CORE, Floats, Ints, On, Phase, Rings, joined, merge_alike
+from listen.follow.hypotheses import CORE, Floats, Ints, Off, On, Phase, Rings, joined, merge_alike
 from listen.follow.model import Model
 from listen.follow.offset import Offset
 from listen.follow.onset import Onset
@@ -14,6 +14,8 @@ from listen.follow.starting import first_guesses, started_at
 
 Core = NDArray[np.void]
 HOLD_TOLD_S = 3.0  # a hold told this long after the sound stopped explains it
+NEW_PLACE, MOST_PLACES = 8, 400  # stretches in which all places are carried, and how many
+MOST_LOST = 8  # gaps in the sound that are remembered
 LEAST_AGREED = 0.7  # belief in "on time" from which a boundary teaches the timing noise
 
 
@@ -78,7 +80,6 @@ class Engine:
         """A contact was heard to begin; `is_open`: it had begun before anything was heard."""
         slot = self.n_stretches % self.n_slots
         self.n_stretches += 1
-        self.model.n_heard = self.n_stretches
         self.onsets[slot], self.offsets[slot] = at, np.nan
         self.rings.clear(slot)
         spread = float(np.hypot(spread_s, 0.0))
@@ -89,6 +90,7 @@ class Engine:
             children = joined([children, begun])
         self._adopt(children, wide=not self.is_started)
         self._learn_scale(is_gap=True)
+        self.model.learn_holds(float(self.weights[self.core["code"] == On.HELD].sum()))
         self.rings.contact[:, slot] = np.where(self.core["phase"] == Phase.EXTRA, -1, self.core["k"])
         self.rings.last[:, slot] = self.rings.contact[:, slot]
         self.rings.on[:, slot] = self.core["code"]
@@ -119,11 +121,20 @@ class Engine:
             noise = float((weights * self.core["noise"][told]).sum() / weights.sum())
             self.model.scales[is_gap].learn(noise)
 
-    def lose_sound(self, start: float, stop: float) -> None:
-        """Nothing was heard for a while: all may have happened in it, so all spreads grow."""
-        length = max(stop - start, 0.1)
-        self.core["q"] += (0.3 * length) ** 2
+    def lose_sound(self, start: float, stop: float, *, in_contact: bool) -> None:
+        """Nothing was heard for a while; the program went on, and what came in it was not heard."""
+        self.model.lost.append((start, stop))
+        del self.model.lost[:-MOST_LOST]
+        self.core["q"] += (0.05 * (stop - start)) ** 2
         self.version += 1
+        if not in_contact:
+            return
+        running, extra = self.core["phase"] == Phase.IN, self.core["phase"] == Phase.EXTRA
+        self.core["ts"] = np.where(running, stop, self.core["ts"])
+        self.core["phase"] = np.where(running, Phase.DROPPED, self.core["phase"])
+        self.core["phase"] = np.where(extra, self.core["was"], self.core["phase"])
+        self.offsets[self.slot] = start
+        self.rings.off[:, self.slot] = np.where(running, Off.DROPPED, Off.EXTRA)
 
     def know_override(self) -> None:
         """The control told the override: the rate is now relative to it."""
@@ -177,11 +188,19 @@ class Engine:
         history = self._history(children["parent"])
         kept = merge_alike(children, history)
         order = kept[np.argsort(-children["logw"][kept], kind="stable")]
-        order = order[: self.width * (4 if wide else 1)]
+        order = self._best(children["k"][order], order, self.width * (4 if wide else 1))
         parent = children["parent"][order]
         self.rings = self.rings.take(np.maximum(parent, 0))
         self.core = children[order]
         self._normalise()
+
+    def _best(self, contacts: NDArray[np.int32], order: Ints, width: int) -> Ints:
+        """The likeliest guesses; while the place is new, the likeliest of each contact as well."""
+        if self.n_stretches >= NEW_PLACE or order.size <= width:
+            return order[:width]
+        _, firsts = np.unique(contacts, return_index=True)
+        others = np.sort(firsts[firsts >= width])[:MOST_PLACES]
+        return np.concatenate([order[:width], order[others]])
 
     def _history(self, parent: Ints) -> Ints:
         """What the parents say of the last stretches, mixed into one number each."""

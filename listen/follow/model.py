@@ -24,9 +24,11 @@ BEFORE, KEEP = 4.0, 60.0
 LEAST_FACTOR, MOST_FACTOR = 0.1, 9.0
 TURN_BACK = 0.3  # share of turns that go back to where the dial stood before
 MOST_NOISE, CLIP = 50.0, 6.0
+BEFORE_GAPS, KEEP_GAPS, MOST_HELD = 8.0, 24.0, 0.9
+NEAR_LOST_S = 0.5
 NEW_TOOL_S = 1.0
 UNTOLD_TURN = 1e-5
-MET_RAPID = 2  # stretches after which the rapid override is known from a gap
+MET_RAPID = 0.8  # share of its first variance below which the rapid rate was heard
 LEAST_S = 0.02  # no two boundaries are nearer than this
 
 
@@ -106,14 +108,30 @@ class Model:
         self.priors = priors
         self.clock = clock
         self.scales = {True: Scale(), False: Scale()}  # of gaps, of contacts
-        self.n_heard = 0  # stretches so far
+        self.lost: list[tuple[float, float]] = []  # when nothing was heard [s]
+        self.held_share = priors.hold_per_gap  # of the gaps of this run
+        self._held, self._gaps = BEFORE_GAPS * priors.hold_per_gap, BEFORE_GAPS
 
-    @property
-    def rapid_share(self) -> float:
-        """Chance that the rapid override is another than the guesses say; large until a gap was heard."""
+    def in_lost(self, at: Floats) -> NDArray[np.bool_]:
+        """Whether each time lies where nothing was heard, or so near that it may."""
+        inside = np.zeros(at.shape, bool)
+        for start, stop in self.lost:
+            inside |= (at > start - NEAR_LOST_S) & (at < stop + NEAR_LOST_S)
+        return inside
+
+    def learn_holds(self, held: float) -> None:
+        """Take the belief that the last gap had a hold in it: some people hold at every exit."""
+        fade = min(1.0, KEEP_GAPS / (self._gaps + 1.0))
+        self._held, self._gaps = fade * (self._held + held), fade * (self._gaps + 1.0)
+        self.held_share = min(self._held / self._gaps, MOST_HELD)
+
+    def rapid_share(self, core: NDArray[np.void]) -> Floats:
+        """Chance that the rapid override is another than each guess says; large until a rapid was heard."""
         if self.clock.rapid is not None:
-            return UNTOLD_TURN
-        return self.priors.rapid_step if self.n_heard >= MET_RAPID else self.priors.rapid_other
+            return np.full(core.size, UNTOLD_TURN)
+        is_new = core["vr"] > MET_RAPID * self.timing.rapid_rate_spread**2
+        result: Floats = np.where(is_new, self.priors.rapid_other, self.priors.rapid_step)
+        return result
 
     @property
     def timing(self) -> Timing:

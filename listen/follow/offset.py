@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
-from listen.follow.hypotheses import Growing, Off, Phase
+from listen.follow.hypotheses import Growing, Off, Phase, normal_log
 from listen.follow.model import Forecast, Model
 from listen.follow.turning import Turning
 
@@ -14,6 +14,7 @@ Core = NDArray[np.void]
 MOVED = 0.3  # share of early and late contacts that are as long as they should be
 MOST_MERGED = 3
 FADED, LONGEST_FADE_S = 0.35, 0.5  # how far along the way out an end is dated
+SINGLE_BLOCK = 0.9  # share of block ends at which single block waits
 MERGE_AIR_S = 0.12  # air shorter than this is often not heard
 
 
@@ -82,32 +83,26 @@ class Offset:
     ) -> None:
         """Held in the cut, lost by the ear, or gone: the sound stops before the contact's end."""
         priors = self.model.priors
-        spread = np.sqrt(forecast.variance)
-        not_over = parents["logw"] + log_ndtr(-forecast.behind / spread - 0.5)
-        rate = np.exp(parents["m"] + forecast.known)
-        place = parents["u0"] + forecast.elapsed * rate
-        held_rate = self.model.clock.hold_rate(priors.hold_per_s)
+        not_over = parents["logw"] + log_ndtr(-forecast.behind / np.sqrt(forecast.variance) - 0.5)
+        place = parents["u0"] + forecast.elapsed * np.exp(parents["m"] + forecast.known)
+        spread = parents["q"] + forecast.elapsed**2 * parents["v"] + priors.offset_s**2
         inside = {"k": parents["k"], "ts": at, "predicted": ended["predicted"]}
-        growing.add(
-            rows,
-            not_over + np.log(held_rate),
-            code=Off.STOPPED,
-            phase=Phase.STOPPED,
-            u0=place,
-            q=parents["q"] + forecast.elapsed**2 * parents["v"] + priors.offset_s**2,
-            t0=at,
-            **inside,
-        )
-        growing.add(
-            rows, not_over + np.log(priors.dropout_per_s), code=Off.DROPPED, phase=Phase.DROPPED, **inside
-        )
-        gone = {**ended, "u0": place, "q": parents["q"] + priors.offset_s**2, "gone": True}
-        growing.add(
-            rows,
-            not_over + np.log(priors.gone) - np.log(np.maximum(forecast.mean, 0.2)),
-            code=Off.GONE,
-            **gone,
-        )
+        stopped = {"code": Off.STOPPED, "phase": Phase.STOPPED, "u0": place, "q": spread, "t0": at}
+        growing.add(rows, not_over + np.log(self._stop_rate(place, spread)), **(inside | stopped))
+        dropped = {"code": Off.DROPPED, "phase": Phase.DROPPED}
+        growing.add(rows, not_over + np.log(priors.dropout_per_s), **(inside | dropped))
+        gone = {"u0": place, "q": parents["q"] + priors.offset_s**2, "gone": True, "code": Off.GONE}
+        rate = priors.gone / np.maximum(forecast.mean, 0.2)
+        growing.add(rows, not_over + np.log(rate), **(ended | gone))
+
+    def _stop_rate(self, place: Floats, variance: Floats) -> Floats:
+        """Rate of stops in the cut at each place [1/s]; in single block they come where blocks end."""
+        space, clock, priors = self.model.space, self.model.clock, self.model.priors
+        rate = np.full(place.shape, clock.hold_rate(priors.hold_per_s))
+        if space.timeline.single_block and not clock.holds_known:
+            near = normal_log(space.from_block_end(place), variance + priors.contact_s**2)
+            rate = rate + SINGLE_BLOCK * np.exp(near)
+        return rate
 
     def _late(
         self, growing: Growing, rows: Ints, parents: Core, forecast: Forecast, ended: dict[str, object]

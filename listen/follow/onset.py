@@ -6,6 +6,7 @@ from numpy.typing import NDArray
 from listen.follow.hypotheses import Growing, On, Phase, lognormal_log, normal_log
 from listen.follow.model import Forecast, Model
 from listen.follow.priors import RAPID_STEPS
+from listen.follow.space import RAPID
 from listen.follow.turning import Turning
 
 Floats = NDArray[np.float64]
@@ -13,6 +14,9 @@ Ints = NDArray[np.int64]
 Core = NDArray[np.void]
 MOST_ABSENT = 8
 SHORT_EARLY_MM = 8.0
+LEAST_RAPID_S = 0.15  # less rapid than this tells nothing of its rate
+STEP_SPREAD = 0.1  # how far rapids stray from what the dial says
+LOST = 0.95  # share of contacts not heard where the sound was lost
 
 
 class Onset:
@@ -55,7 +59,7 @@ class Onset:
                 break
             rows, first, k = rows[inside], first[inside], k[inside]
             lost, before, again = lost[inside], before[inside], again[inside]
-            absent = self._absent(k, before)
+            absent = self._absent(k, before, growing.parents[rows])
             self._one_target(growing, rows, k, lost + np.log1p(-absent), at, spread_s, n_absent)
             lost = lost + np.log(absent)
             before = again
@@ -69,9 +73,14 @@ class Onset:
         result: Floats = dropout_log(rest) + np.log(DROPOUT_S)
         return result
 
-    def _absent(self, k: Ints, before: Floats) -> Floats:
+    def _absent(self, k: Ints, before: Floats, parents: Core) -> Floats:
+        """Chance that a contact is not heard: not there, too faint, or while nothing was heard at all."""
         space, priors = self.model.space, self.model.priors
         ear = np.where(space.deaf[k], 0.9, np.where(space.faint[k], 0.3, priors.missed))
+        if self.model.lost:
+            amounts = np.maximum(space.at_start[k] - space.amounts_until(parents["u0"]), 0.0)
+            forecast = self.model.forecast(parents, amounts, 0.0, boundary_s=0.0, is_gap=True)
+            ear = np.where(self.model.in_lost(parents["t0"] + forecast.mean), LOST, ear)
         result: Floats = np.minimum(before + ear, 0.98)
         return result
 
@@ -122,7 +131,7 @@ class Onset:
         priors = self.model.priors
         loose = self.model.clock.holds_known
         rate = 1e-6 if loose else priors.hold_per_s
-        per_gap = 1e-4 if loose else priors.hold_per_gap
+        per_gap = 1e-4 if loose else self.model.held_share
         share = np.where(waits > 0, 0.9, 1.0 - (1.0 - per_gap) * np.exp(-rate * forecast.mean))
         median = np.where(waits > 0, priors.wait_median_s, priors.hold_median_s)
         late = forecast.behind
@@ -194,17 +203,20 @@ class Onset:
         amounts: Floats,
         fields: dict[str, object],
     ) -> None:
-        rapid = amounts[:, 1]
-        good = rapid > 0.15
+        rapid = amounts[:, RAPID]
+        good = rapid > LEAST_RAPID_S
         if not good.any():
             return
-        prior = np.log(self.model.rapid_share / RAPID_STEPS.size)
+        prior = np.log(self.model.rapid_share(growing.parents[rows]) / RAPID_STEPS.size)
+        heard = np.maximum(forecast.elapsed - forecast.mean + forecast.rapid, 0.02)
         for step in RAPID_STEPS:
-            mean = forecast.mean - forecast.rapid + rapid / step
-            variance = forecast.variance + (0.05 * rapid / step) ** 2
-            logs = base + prior + normal_log(forecast.elapsed - mean, variance)
-            picked = {name: v[good] if isinstance(v, np.ndarray) else v for name, v in fields.items()}
-            picked |= {"lr": float(np.log(step)), "vr": 0.02**2}
+            variance = forecast.variance + (STEP_SPREAD * rapid / step) ** 2
+            logs = base + prior + normal_log(heard - rapid / step, variance)
+            as_heard = np.clip(
+                np.log(np.maximum(rapid, 1e-6) / heard), np.log(step) - 0.3, np.log(step) + 0.1
+            )
+            more = fields | {"lr": as_heard, "vr": STEP_SPREAD**2 / 4.0}
+            picked = {name: v[good] if isinstance(v, np.ndarray) else v for name, v in more.items()}
             growing.add(rows[good], logs[good], code=On.STEPPED, **picked)
 
     def _resumed(self, growing: Growing, rows: Ints, at: float) -> None:

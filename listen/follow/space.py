@@ -15,6 +15,7 @@ from listen.timeline import Audible, Place, Reveals, SpanKind, Timeline
 Floats = NDArray[np.float64]
 FEED, RAPID, FIXED, LOOSE = range(4)
 NEAR_MM = 0.5
+BEFORE_S, LEAST_LEFT_S = 1e-6, 0.05
 DOWN = ("plunge", "ramp", "drilling", "spot drilling", "reaming", "tapping")  # a wrong length shows in time
 COLUMN = {
     SpanKind.RAPID: RAPID,
@@ -46,6 +47,8 @@ class Space:
         Feed at 100 % [mm/s].
     deaf : ndarray, shape (n_contacts,)
         True where the contact is not expected to be heard.
+    block_ends : ndarray, shape (n_block_ends,)
+        Where lines of moves end inside a contact [s].
     """
 
     def __init__(self, timeline: Timeline) -> None:
@@ -74,7 +77,7 @@ class Space:
             self._edges = np.array([0.0, max(self.end, 1e-9)])
             self._table = np.zeros((2, 4))
             self._table[1, FEED] = self._edges[1]
-            self._waits = np.empty(0)
+            self._waits = self.block_ends = np.empty(0)
             self._measure()
             return
         length = spans.stop_s - spans.start_s
@@ -84,8 +87,25 @@ class Space:
         self._edges = np.concatenate([spans.start_s[:1], spans.stop_s])
         self._table = np.cumsum(parts, axis=0)
         unbounded = (spans.kind == SpanKind.WAIT) | (spans.kind == SpanKind.UNKNOWN)
-        self._waits = np.sort(spans.start_s[unbounded])
+        ends = self._block_ends(timeline)
+        inside = np.searchsorted(self.start + LEAST_LEFT_S, ends) > np.searchsorted(
+            self.stop - LEAST_LEFT_S, ends
+        )
+        self.block_ends = ends[inside]
+        waits = [spans.start_s[unbounded]]
+        if timeline.single_block:  # each block waits for a press, just before the next begins
+            waits.append(ends - BEFORE_S)
+        self._waits = np.sort(np.concatenate(waits))
         self._measure()
+
+    @staticmethod
+    def _block_ends(timeline: Timeline) -> Floats:
+        """Where one line of moves ends and the next begins [s]."""
+        spans = timeline.spans
+        moves = np.isin(spans.kind, (SpanKind.FEED, SpanKind.RAPID, SpanKind.RIGID))
+        last = np.append(spans.line[1:] != spans.line[:-1], True)
+        result: Floats = spans.stop_s[moves & last & (spans.stop_s > spans.start_s)]
+        return result
 
     def _measure(self) -> None:
         """Length of each span, and what each second of it adds."""
@@ -104,6 +124,16 @@ class Space:
     def waits_until(self, place: Floats) -> NDArray[np.int64]:
         """Number of unbounded waits before each place."""
         return np.searchsorted(self._waits, place, side="left")
+
+    def from_block_end(self, place: Floats) -> Floats:
+        """How far each place is past the block end nearest to it [s]; infinite where there is none."""
+        if self.block_ends.size == 0:
+            return np.full(place.shape, np.inf)
+        after = np.minimum(np.searchsorted(self.block_ends, place), self.block_ends.size - 1)
+        before = np.maximum(after - 1, 0)
+        ahead, behind = place - self.block_ends[after], place - self.block_ends[before]
+        result: Floats = np.where(np.abs(ahead) < np.abs(behind), ahead, behind)
+        return result
 
     def line_at(self, place: float) -> int:
         """Program line at a place along the program; 1 where nothing is known."""

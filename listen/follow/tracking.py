@@ -124,12 +124,11 @@ class Tracking:
             self.engine.start_cycle(at)
 
     def _lose(self, gap: Gap) -> None:
-        if self.boundaries.in_contact:
-            self.boundaries.in_contact = False
-            self.engine.hear_offset(gap.start / self.rate, spread_s=0.5)
+        start, stop = gap.start / self.rate, gap.stop / self.rate
+        self.engine.lose_sound(start, stop, in_contact=self.boundaries.in_contact)
+        self.boundaries.in_contact = False
         self.boundaries.lose(gap.stop)
-        self.engine.lose_sound(gap.start / self.rate, gap.stop / self.rate)
-        self.now_s = max(self.now_s, gap.stop / self.rate)
+        self.now_s = max(self.now_s, stop)
 
     def view(self) -> View:
         """The likeliest guesses as they stand now."""

@@ -4,10 +4,11 @@ import math
 
 import numpy as np
 
-from listen.follow.outcomes import KINDS, NOT_HEARD, Outcome
-from listen.follow.space import Space
+from listen.follow.model import Model
+from listen.follow.outcomes import AS_EXPECTED, KINDS, NOT_HEARD, Outcome
 from listen.timeline import Contact, Strength, Verdict, VerdictKind
 
+SURELY_NOT = 0.9  # belief that it cannot be told, where nothing could be heard
 LEAST_BELIEF = 0.6  # below this the verdict is "cannot tell"
 
 
@@ -16,13 +17,15 @@ class Wording:
 
     Parameters
     ----------
-    space : Space
+    model : Model
+        For when nothing was heard, and how the ear does in this run; read only.
     rate : int
         Sample rate [Hz].
     """
 
-    def __init__(self, space: Space, rate: int) -> None:
-        self.space = space
+    def __init__(self, model: Model, rate: int) -> None:
+        self.space = model.space
+        self._model = model
         self._rate = rate
 
     def verdict(
@@ -36,11 +39,7 @@ class Wording:
     ) -> Verdict:
         """The verdict on contact `index` (from 0)."""
         contact = self.space.timeline.contacts[index]
-        total = max(outcome.settled, 1e-9)
-        belief = float(outcome.beliefs[outcome.best] / total)
-        kind = KINDS[outcome.best]
-        if belief < LEAST_BELIEF or (outcome.best == NOT_HEARD and self.space.deaf[index]):
-            kind, belief = VerdictKind.CANNOT_TELL, 1.0 - belief if belief < LEAST_BELIEF else 0.9
+        kind, belief = self._kind(index, outcome)
         early_mm, witness = self._millimetres(kind, outcome, contact)
         return Verdict(
             contact=contact.id,
@@ -57,6 +56,26 @@ class Wording:
             louder_db=louder_db,
             reason=self._reason(kind, contact, outcome),
         )
+
+    def _kind(self, index: int, outcome: Outcome) -> tuple[VerdictKind, float]:
+        """The likeliest kind and the belief in it, or that it cannot be told."""
+        belief = float(outcome.beliefs[outcome.best] / max(outcome.settled, 1e-9))
+        if belief < LEAST_BELIEF:
+            return VerdictKind.CANNOT_TELL, 1.0 - belief
+        unheard = outcome.best == NOT_HEARD and self.space.deaf[index]
+        if unheard or (outcome.best != AS_EXPECTED and self._was_lost(outcome)):
+            return VerdictKind.CANNOT_TELL, SURELY_NOT
+        return KINDS[outcome.best], belief
+
+    def _was_lost(self, outcome: Outcome) -> bool:
+        """Whether the sound was lost where the contact began or ended, or should have."""
+        edges = (
+            outcome.expected_onset_s,
+            outcome.expected_offset_s,
+            outcome.onset_s,
+            outcome.offset_s,
+        )
+        return bool(self._model.in_lost(np.array(edges)).any())
 
     def _samples(self, seconds: float) -> int | None:
         return None if not math.isfinite(seconds) else max(round(seconds * self._rate), 0)

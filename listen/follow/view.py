@@ -7,6 +7,7 @@ from scipy.special import ndtr
 from listen.follow.engine import Engine
 from listen.follow.hypotheses import Floats, Phase
 from listen.follow.model import LEAST_S, slowness
+from listen.follow.onset import LOST
 from listen.follow.space import FEED, FIXED, LOOSE, RAPID
 
 DEPTH = 5  # contacts ahead that silence is held against
@@ -83,6 +84,7 @@ class View:
         self._feed_variance = (core["v"] + model.timing.feed_spread**2)[:, None]
         self._waits = (space.waits_at_start[k] - space.waits_until(core["u0"])[:, None]) > 0
         self._absent = self._absences(core, k)
+        self._rapid_share = model.rapid_share(core)[:, None]
 
     def _absences(self, core: NDArray[np.void], k: NDArray[np.int64]) -> Floats:
         priors, space = self.engine.priors, self.space
@@ -90,6 +92,8 @@ class View:
         before = np.where(gone, priors.absent_lost, np.full(k.shape, priors.absent_again))
         before[:, :1] = np.where(gone, priors.absent_gone, priors.absent)
         ear = np.where(space.deaf[k], 0.9, np.where(space.faint[k], 0.3, priors.missed))
+        due = core["t0"][:, None] + self._feed + self._rapid + self._rest
+        ear = np.where(self.engine.model.in_lost(due), LOST, ear)
         result: Floats = np.where(self._inside, np.minimum(before + ear, 0.98), 0.0)
         return result
 
@@ -159,12 +163,14 @@ class View:
         spread = np.sqrt(feed**2 * self._feed_variance + self._other_variance)
         behind = elapsed - mean
         on_time = ndtr(-behind / (1.5 * spread))
-        per_gap, per_s = (1e-4, 1e-6) if clock.holds_known else (priors.hold_per_gap, priors.hold_per_s)
+        per_gap, per_s = (
+            (1e-4, 1e-6) if clock.holds_known else (self.engine.model.held_share, priors.hold_per_s)
+        )
         share = np.where(self._waits, 0.9, 1.0 - (1.0 - per_gap) * np.exp(-per_s * mean))
         held = self._held_on(behind, np.where(self._waits, priors.wait_median_s, priors.hold_median_s))
-        slower = (1e-5 if clock.told_by_control else 1e-3) if clock.feed_known else priors.step_per_boundary
+        turned = (1e-5 if clock.told_by_control else 1e-3) if clock.feed_known else priors.step_per_boundary
+        slower = turned + np.where(self._rapid > 0.15, self._rapid_share, 0.0)
         slow = ndtr(-(behind - 2.0 * mean) / (1.0 + mean))
-        slower = slower + np.where(self._rapid > 0.15, self.engine.model.rapid_share, 0.0)
         result: Floats = np.clip((1.0 - share - slower) * on_time + share * held + slower * slow, 0.0, 1.0)
         return result
 

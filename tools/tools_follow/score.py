@@ -103,11 +103,17 @@ def heard_starts(truth: Truth) -> np.ndarray:
 
 
 def heard_visits(truth: Truth) -> list[Visit]:
-    """The visits whose start was heard."""
+    """The visits whose start was heard, and whose end lay not in a gap of the sound."""
     starts = heard_starts(truth)
     if starts.size == 0:
         return []
-    return [visit for visit in visits(truth) if np.abs(starts - visit[1]).min() < NEAR_S]
+    gaps = [(gap.start / RATE, gap.stop / RATE) for gap in truth.gaps]
+    return [
+        (contact, start, stop)
+        for contact, start, stop in visits(truth)
+        if np.abs(starts - start).min() < NEAR_S
+        and not any(a - 0.2 < stop < b + 0.2 or start < a < stop for a, b in gaps)
+    ]
 
 
 def matches(said: Said, timeline: Timeline, truth: Truth) -> dict[str, float]:
