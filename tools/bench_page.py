@@ -1,4 +1,4 @@
-"""The replay page of half an hour in a real Chromium: size, opening, redrawing, playing."""
+"""The replay page of half an hour in a real Chromium and Firefox: size, opening, redrawing, playing."""
 
 import argparse
 import tempfile
@@ -9,8 +9,10 @@ from playwright.sync_api import sync_playwright
 
 from listen.show import write_replay_page
 from tests.browser.conftest import ARGUMENTS
-from tests.browser.speeds import Speeds, page_speeds
+from tests.browser.firefox import FIREFOX, Firefox
+from tests.browser.speeds import FRAMES, REDRAW, Speeds, page_speeds
 from tests.record.long_run import write_long_run
+from tests.sound_server.server import SoundServer
 
 OPENS_S, REDRAW_MS, MAIN_SHARE, PAGE_MB = 1.0, 5.0, 0.25, 20.0
 
@@ -31,8 +33,34 @@ def main(arguments: list[str]) -> int:
         speeds = page_speeds(chromium, path, Path(made), opens=6)
         print(f"Chromium {chromium.version}, {minutes:g} min, {len(run.contacts)} contacts")
         chromium.close()
+        if FIREFOX:
+            in_firefox(path, Path(made))
     print(f"page {size_mb:.1f} MB (limit {PAGE_MB:g})")
     return max(int(size_mb > PAGE_MB), tell(speeds))
+
+
+def in_firefox(path: Path, folder: Path) -> None:
+    """Print what Firefox reaches; clock times only, so on a busy machine more than it needs."""
+    server = SoundServer(_made(folder / "sound"))
+    with Firefox(folder / "firefox", server.environment) as firefox:
+        opens = []
+        for _ in range(4):
+            firefox.open(path)
+            opens.append(firefox.run("performance.getEntriesByName('ready')[0].startTime") / 1000)
+        redraws = firefox.run(f"({REDRAW})([listenPage.run.duration_s, 60, 0.05])")
+        firefox.run("listenPage.player.play(1)")
+        firefox.wait_for("listenPage.player.second > 1.2")
+        frames = firefox.run(f"({FRAMES})(3)")
+    server.stop()
+    print(
+        f"Firefox: opens in {min(opens):.2f} s clock, redraws whole {redraws[0]:.1f}, "
+        f"a minute {redraws[1]:.1f}, 50 ms {redraws[2]:.1f} ms, plays at {frames:.0f} frames/s"
+    )
+
+
+def _made(folder: Path) -> Path:
+    folder.mkdir()
+    return folder
 
 
 def tell(speeds: Speeds) -> int:

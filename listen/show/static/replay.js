@@ -212,6 +212,7 @@ async function loadSound() {
   if (document.readyState === "loading") await new Promise((done) => document.addEventListener("DOMContentLoaded", done));
   player.give(heldBytes("sound"), run.sound_type);
   wireReference(page);
+  performance.mark("ready");
   document.documentElement.dataset.ready = "yes";
 }
 
