@@ -175,6 +175,8 @@ class Machine:
 
     Attributes
     ----------
+    name : str
+        What the shop calls it, "" where nobody said; runs are found by it.
     rapid_mm_per_min : float
     rapid_path : str | None
         "straight", "each axis", or None where not given: then both are checked.
@@ -184,6 +186,7 @@ class Machine:
         How long these take [s].
     """
 
+    name: str = ""
     rapid_mm_per_min: float = 15000.0
     rapid_path: str | None = None
     acceleration_m_per_s2: float = 1.5

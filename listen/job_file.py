@@ -352,11 +352,12 @@ class _Reader:
         kept: dict[str, Any] = {}
         if from_file is not None:
             file = _Table(from_file, _read_toml(self._beside(from_file)))
+            kept = {"name": Path(from_file).stem}
             scale_of_file = _scale(
                 file.take("units", 'one of "mm", "inch"', _one_of(("mm", "inch")))
                 or ("inch" if scale != 1.0 else "mm")
             )
-            kept = dict(file.need("machine", "a table [machine]", _table))
+            kept |= file.need("machine", "a table [machine]", _table)
             file.done()
             if "rapid" in kept and scale_of_file != scale:
                 kept["rapid"] = kept["rapid"] * scale_of_file / scale
@@ -365,6 +366,7 @@ class _Reader:
 
 def _read_machine(table: _Table, scale: float) -> Machine:
     given: dict[str, Any] = {
+        "name": table.take("name", "a name", _text),
         "rapid_path": table.take("rapid_path", f"one of {RAPID_PATHS}", _one_of(RAPID_PATHS)),
         "acceleration_m_per_s2": table.take("acceleration", "a number [m/s²]", _number),
         "jerk_m_per_s3": table.take("jerk", "a number [m/s³]", _number),
@@ -382,7 +384,6 @@ def _read_machine(table: _Table, scale: float) -> Machine:
         "dialect": table.take("dialect", "a table of reader settings", _table),
     }
     rapid = table.take("rapid", "a number [units per minute]", _number)
-    table.take("name", "a name", _text)
     table.done()
     if rapid is not None:
         given["rapid_mm_per_min"] = rapid * scale

@@ -308,7 +308,7 @@ def _header(
         kind=timeline.kind if timeline else "",
         program=timeline.program if timeline else "",
         material=job.material.name if job else "",
-        machine=job.machine.name if job and hasattr(job.machine, "name") else "",
+        machine=job.machine.name if job else "",
         tools=tuple(sorted({contact.tool for contact in contacts})),
         sound=sound.name,
         sound_rate=sound.rate if sound.name else 0,

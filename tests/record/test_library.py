@@ -11,14 +11,21 @@ from pathlib import Path
 import pytest
 
 from listen.errors import InputError
-from listen.record import read_run
+from listen.record import RunWriter, read_run
 from listen.record.check import check_run
 from listen.record.export import export_run
 from listen.record.library import INDEX, Library, delete_run, is_reference, mark_reference
 from listen.show import write_replay_page
-from tests.record.made_run import write_made_run
+from tests.record.made_run import RATE, made_job, write_made_run
 
 pytestmark = pytest.mark.closed
+MORE = """material = "aluminium 6061"
+[[tools]]
+number = 1
+kind = "flat end mill"
+diameter = 10.0
+flutes = 3
+"""
 
 
 def filled(root: Path, names: tuple[str, ...] = ("a", "b", "deep/c")) -> Library:
@@ -190,3 +197,22 @@ def test_a_thousand_runs_are_indexed_in_ten_seconds_and_listed_in_a_fifth(tmp_pa
     assert listed - indexed <= 0.2
     assert sqlite3.connect(root / INDEX).execute("SELECT count(*) FROM runs").fetchone() == (1000,)
     assert read_run(root / "0999").contacts
+
+
+def test_runs_are_found_by_the_machine_that_the_job_names(tmp_path: Path) -> None:
+    """By its own name, or by that of the file in which a shop keeps its machine table."""
+    from listen.job_file import load_job
+
+    text = made_job(tmp_path / "job").path
+    assert text is not None
+    (tmp_path / "job" / "mill2.toml").write_text("[machine]\nrapid = 12000\n")
+    named = {"by file": "", "by name": '[machine]\nname = "the long one"\n'}
+    for name, own in named.items():
+        path = tmp_path / "job" / f"{name}.toml"
+        path.write_text('machine_from = "mill2.toml"\n' + text.read_text() + MORE + own)
+        with RunWriter(tmp_path / "runs" / name, rate=RATE, live=False, job=load_job(path)) as writer:
+            writer.finish()
+    library = Library(tmp_path / "runs")
+    library.refresh()
+    assert [row.folder for row in library.rows(machine="mill2")] == ["by file"]
+    assert [row.folder for row in library.rows(machine="long one")] == ["by name"]
