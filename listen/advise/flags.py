@@ -71,7 +71,7 @@ class Flags:
             return ()
         self._touched = None if self._position is None else self._position.next_contact
         self._held = False
-        if not self._is_raised:
+        if not self._is_raised or event.probability < self._policy.raised_belief:
             return ()
         text = f"CONTACT at {event.at / self._rate:.1f} s in a raised dry run. Hold, and look at the tool."
         return (Flag(at=event.decided_at, kind="contact in a raised dry run", contact=None, text=text),)

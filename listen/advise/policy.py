@@ -31,6 +31,8 @@ class Policy:
         Probability from which each kind of verdict is flagged.
     finding_belief : float
         The same for findings of the ear.
+    raised_belief : float
+        Belief of the ear from which a contact in a raised dry run is a flag; below it is only said.
     sure_position : float
         Belief in the next contact below which only "contact" is said.
     repeat_s : float
@@ -45,6 +47,7 @@ class Policy:
 
     least_belief: dict[VerdictKind, float] = field(default_factory=_limits)
     finding_belief: float = 0.8
+    raised_belief: float = 0.9
     sure_position: float = 0.6
     repeat_s: float = 60.0
     other_cause: float = 2.5

@@ -1,6 +1,7 @@
 """What a person is told, worked by hand: one cause, one flag."""
 
 import re
+from dataclasses import replace
 
 import pytest
 
@@ -128,7 +129,8 @@ def test_heavier_contacts_in_a_row_are_one_flag() -> None:
 def test_any_contact_in_a_raised_dry_run_is_a_flag_and_silence_is_none() -> None:
     advise = Advise(timeline_of(PASSES, kind="raised dry run"), RATE)
     touch = Event(state=State.ENTRY, at=800, decided_at=1000, probability=0.9)
-    found = flags(advise, verdict(1, VerdictKind.NOT_HEARD), touch)
+    knock = replace(touch, at=500, probability=0.8)  # what the ear is less sure of is said, and no flag
+    found = flags(advise, verdict(1, VerdictKind.NOT_HEARD), knock, touch)
     assert [flag.kind for flag in found] == ["contact in a raised dry run"]
 
 
