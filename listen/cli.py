@@ -323,9 +323,23 @@ def preview(
 
 @app.command()
 def coach(
+    runs: Annotated[
+        list[Path] | None,
+        typer.Argument(metavar="[RUN]...", help="Own run folders, for examples; references first."),
+    ] = None,
     out: Annotated[Path, typer.Option("--out", help="The page to write.")] = Path("lessons.html"),
-    job: Annotated[Path | None, typer.Option(help="Tell travel for this job's machine.")] = None,
+    job: Annotated[Path | None, typer.Option(help="Tell travel for this job's feed and machine.")] = None,
+    drill: Annotated[
+        str, typer.Option(help="Program in the air: 'x 0 200 y 0 150 z 120 top 60 feed 500'.")
+    ] = "",
     seed: Annotated[int, typer.Option(help="Another number, another machine and room.")] = 1,
+    progress: Annotated[
+        Path | None, typer.Option(help="Only read a learner's file, saved from the page.")
+    ] = None,
+    operator: Annotated[
+        Path | None, typer.Option(help="With --progress: write it for a job's operator_from.")
+    ] = None,
+    erase: Annotated[bool, typer.Option("--erase", help="With --progress: erase it.")] = False,
 ) -> int:
     """Write the listening lessons: hear it, name it, hold, follow.
 
@@ -335,7 +349,10 @@ def coach(
     """
     from listen import cli_coach
 
-    return cli_coach.coach(out, job=job, seed=seed)
+    if progress is not None:
+        return cli_coach.progress(progress, job=job, operator=operator, erase=erase)
+    asked = cli_coach.CoachAsked(job=job, seed=seed, runs=runs or (), drill=drill)
+    return cli_coach.coach(out, asked)
 
 
 @app.command()

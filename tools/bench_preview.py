@@ -79,6 +79,8 @@ def main(arguments: list[str]) -> int:
     n_right = sum(str(c.verdict) == "as expected" for row in rows for c in row.run.contacts)
     print(f"exactly the sheet: {exact} of {len(rows)} previews; {n_right} of {n_contacts} contacts")
     faults(range(FIRST_SEED, FIRST_SEED + asked.fault_seeds))
+    if not rows:
+        return 0
     speed = sum(row.seconds for row in rows) / sum(row.made_in_s for row in rows)
     print(f"made at {speed:.0f} times real time, by processor time (limit {LEAST_SPEED:.0f})")
     return 0 if speed >= LEAST_SPEED else 1
@@ -111,6 +113,8 @@ def faults(seeds: range) -> None:
                 "; ".join(f"{flag.kind} at contact {flag.contact or '-'}" for flag in heard.run.flags)
                 or "no flag"
             )
+            findings = ", ".join(sorted({finding.kind for finding in heard.run.findings}))
+            told += f"; heard {findings}" if findings else ""
             verdict = "" if not wanted else " right" if wanted in f"{told} {flags}" else " NOT FOUND"
             print(f"{fault:12} seed {seed}: {told}; {flags}{verdict}", flush=True)
 

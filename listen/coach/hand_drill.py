@@ -23,6 +23,7 @@ CAUTIONS = (
     "For a class with an instructor, who checks this program and runs it once alone before the learner does.",
     "The manual of the machine and local rules go first; where they say otherwise, do not run it.",
     "Nothing may stand in or reach into the box below: look at clamps, jaws, tool, holder, hose and door.",
+    "The program moves X and Y only. Jog Z by hand to the height named below, tool tip well over everything.",
     "Spindle stopped, door closed, feed override at 100 percent.",
     "One hand on feed hold, emergency stop in reach.",
     "The learner does not see the listing or the distance to go.",
@@ -64,14 +65,14 @@ def make_drill(
     rng: np.random.Generator,
     n_turns: int = 8,
 ) -> Drill:
-    """A program that goes along X and Y by turns, of lengths that are drawn.
+    """A program that goes along X and Y by turns, of lengths that are drawn; it never moves Z.
 
     Parameters
     ----------
     low, high : (x, y)
         The free area in work coordinates [mm].
     height : float
-        Z at which it runs [mm].
+        Z to which the instructor jogs the tool's tip [mm].
     top : float
         Z of the highest thing in the area: work, clamp, jaw [mm].
     feed : float
@@ -102,6 +103,43 @@ def make_drill(
     return Drill(program=_written(points, low, high, height, feed), points=points, height=height, feed=feed)
 
 
+def read_drill(text: str) -> Drill:
+    """A drill as an instructor asks for it, with turns drawn anew each time.
+
+    Parameters
+    ----------
+    text : str
+        The free box and how it is run, as "x 0 200 y 0 150 z 120 top 60 feed 500" [mm, mm/min].
+
+    Raises
+    ------
+    InputError
+        If a word is missing or is none, or the box does not do.
+    """
+    words, wanted = text.replace(",", " ").lower().split(), {"x": 2, "y": 2, "z": 1, "top": 1, "feed": 1}
+    told: dict[str, list[float]] = {}
+    try:
+        while words:
+            name = words.pop(0)
+            told[name] = [float(words.pop(0)) for _ in range(wanted[name])]
+    except (KeyError, IndexError, ValueError):
+        told = {}
+    if set(told) != set(wanted):
+        raise InputError(
+            f"the drill is asked for as 'x 0 200 y 0 150 z 120 top 60 feed 500': the free box, the height of "
+            f"the path, the top of the highest thing below it, the feed; got {text!r}"
+        )
+    (x0, x1), (y0, y1) = told["x"], told["y"]
+    return make_drill(
+        low=(x0, y0),
+        high=(x1, y1),
+        height=told["z"][0],
+        top=told["top"][0],
+        feed=told["feed"][0],
+        rng=np.random.default_rng(),
+    )
+
+
 def _draw_points(
     low: np.ndarray, high: np.ndarray, shortest: float, n_turns: int, rng: np.random.Generator
 ) -> tuple[tuple[float, float], ...]:
@@ -124,12 +162,11 @@ def _written(
     height: float,
     feed: float,
 ) -> str:
-    box = f"box: x {low[0]:g} to {high[0]:g}, y {low[1]:g} to {high[1]:g}, z {height:g}"
+    box = f"box: x {low[0]:g} to {high[0]:g}, y {low[1]:g} to {high[1]:g}, tool tip at z {height:g}"
     comments = [f"({_plain(text)})" for text in (*CAUTIONS, f"{box} mm, work offset g54")]
-    start, *others = points
-    moves = [f"G1 X{x:.3f} Y{y:.3f} F{feed:g}" for x, y in others]
-    head = ["G21 G17 G90 G94 G40 G49 G80", "M5", "G54", "M0 (the instructor has checked all of the above)"]
-    lines = [*head, f"G0 Z{height:.3f}", f"G0 X{start[0]:.3f} Y{start[1]:.3f}", "M0", *moves, "M30"]
+    moves = [f"G1 X{x:.3f} Y{y:.3f} F{feed:g}" for x, y in points]
+    head = ["G21 G17 G90 G94 G40 G80", "M5", "G54", "M0 (the instructor has checked all of the above)"]
+    lines = [*head, moves[0], "M0 (the learner has a hand on feed hold)", *moves[1:], "M30"]
     return "\n".join(["%", *comments, *lines, "%", ""])
 
 

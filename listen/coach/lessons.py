@@ -1,6 +1,6 @@
 """The lessons: what is played, what is asked, what is explained."""
 
-import dataclasses
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -8,21 +8,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.coach import reaction, staircase
+from listen.coach.examples import ONE, SOURCES, WHOLE_S, examples, figures_of
+from listen.coach.exposure import CAUTION, NIOSH, OSHA
 from listen.coach.hand_drill import CAUTIONS, OFF_LINE_MM, Drill
 from listen.coach.lesson_sound import RATE, Recipe, band_power, make_clip, states_of
-from listen.coach.psychoacoustics import roughness, times_as_loud
-from listen.expect.stopping import SOUND_PATH_S, travel_after_press
+from listen.coach.own_runs import OwnExample
+from listen.expect.stopping import PANEL_S, SERVO_LAG_S, SOUND_PATH_S
 from listen.job import REACTION_S, SURPRISE_S, Machine
 from listen.synth import Fault, Made
 
 WORDS = ("air", "entry", "steady", "exit")
-ONE = ((1.2, 3.4),)
-WHOLE_S = 4.6
 N_MACHINES = 4
-CHATTER_SEED = 5  # a machine whose chatter stands 26 dB over the rest of its band; others hide it
 N_EXITS = 6
 ASKED_S = 1.2
 TEACHING_FEEDS = (100.0, 500.0, 1000.0, 2000.0, 5000.0)
+NOISE_DB = (80.0, 85.0, 88.0, 90.0, 94.0, 97.0, 100.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -34,97 +34,14 @@ class Lessons:
     rate: int = RATE
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Example:
-    """One sound to hear: its name on the page, what to listen for, and why."""
-
-    name: str
-    title: str
-    listen_for: str
-    why: str
-    part_s: tuple[float, float]
-    recipe: Recipe
-
-
-def examples(seed: int) -> tuple[Example, ...]:
-    """The guided examples, all but chatter of one machine so that only one thing differs."""
-    plain = Recipe(seed=seed, stretches=ONE, duration_s=WHOLE_S)
-
-    def like(**changed: Any) -> Recipe:
-        return dataclasses.replace(plain, **changed)
-
-    rows: tuple[tuple[str, str, str, tuple[float, float], Recipe], ...] = (
-        (
-            "Air",
-            "An even hum and rush that does not change while the axes move.",
-            "Spindle, fans and room sound alike whether or not the tool is near the work.",
-            (0.2, 1.1),
-            plain,
-        ),
-        (
-            "Entry",
-            "The moment at which a buzz at a steady pitch comes up out of the hum.",
-            "Each tooth strikes once a turn; three teeth at 3000 turns a minute strike 150 times a second.",
-            (0.7, 1.9),
-            plain,
-        ),
-        (
-            "In the cut",
-            "A buzz that keeps its pitch and its loudness.",
-            "Width, depth and feed stay as they are, so each tooth takes the same chip as the one before.",
-            (1.6, 3.2),
-            plain,
-        ),
-        (
-            "Exit",
-            "The moment at which the buzz goes and only the hum is left.",
-            "The tool has left the metal; from here until the next entry there is room to stop.",
-            (2.8, 4.2),
-            plain,
-        ),
-        (
-            "Climb cut",
-            "Each strike begins hard and fades.",
-            "The tooth meets its thickest chip first and comes out thin.",
-            (0.8, 3.8),
-            like(width_mm=1.2, snr_db=28.0),
-        ),
-        (
-            "Conventional cut",
-            "Softer beginnings; the difference from the climb cut is small and not always heard.",
-            "The tooth slides in thin and comes out at its thickest chip.",
-            (0.8, 3.8),
-            like(width_mm=1.2, snr_db=28.0, climb=False),
-        ),
-        (
-            "Chatter",
-            "Another machine: a second, singing pitch beside the buzz, and a rough edge to it.",
-            "Tool or work swings at its own frequency, which is no whole multiple of the strikes.",
-            (0.8, 3.8),
-            like(seed=CHATTER_SEED, snr_db=28.0, faults=(Fault(kind="chatter", contact=1, amount=2.5),)),
-        ),
-        (
-            "Rubbing at 10 percent feed",
-            "The buzz is there, but faint; listen for pitch, not for loudness.",
-            "A tenth of the feed is a tenth of the chip, and an edge that is not sharp enough for it rubs.",
-            (0.4, 4.0),
-            like(stretches=((0.12, 0.34),), duration_s=0.46, ramp_s=0.008, feed_override=10.0),
-        ),
-        (
-            "Coolant over the cut",
-            "A loud rush covers the hum, and most of the entry; the buzz is under it.",
-            "Splashing liquid is noise at all pitches, so it hides what lies near it in pitch.",
-            (0.8, 3.8),
-            like(snr_db=16.0, coolant_db=12.0),
-        ),
-    )
-    return tuple(
-        Example(name=f"hear{i}", title=title, listen_for=hear, why=why, part_s=part, recipe=recipe)
-        for i, (title, hear, why, part, recipe) in enumerate(rows)
-    )
-
-
-def make_lessons(*, seed: int, machine: Machine, drill: Drill | None = None) -> Lessons:
+def make_lessons(
+    *,
+    seed: int,
+    machine: Machine,
+    feed: float = 1000.0,
+    drill: Drill | None = None,
+    own: Sequence[OwnExample] = (),
+) -> Lessons:
     """All sounds and words of the lessons.
 
     Parameters
@@ -133,8 +50,12 @@ def make_lessons(*, seed: int, machine: Machine, drill: Drill | None = None) -> 
         Another number, other machines and other places.
     machine : Machine
         Whose stopping way the millimetres are reckoned with.
+    feed : float
+        The feed that the page begins with [mm/min].
     drill : Drill | None
         With one, the page has the form that turns typed axis positions into travel.
+    own : sequence of OwnExample
+        Cuts of the operator's own runs, played after the made examples.
     """
     sounds: dict[str, NDArray[np.float64]] = {}
     states: dict[str, list[dict[str, object]]] = {}
@@ -144,15 +65,53 @@ def make_lessons(*, seed: int, machine: Machine, drill: Drill | None = None) -> 
         return made
 
     data = {
-        "hear": _hear(seed, keep),
+        "hear": [*_hear(seed, keep), *_own(own, sounds, states)],
+        "sources": list(SOURCES),
         "name": _name(seed, keep),
-        "hold": _hold(seed, keep) | _travel(machine),
+        "hold": _hold(seed, keep) | _travel(machine, feed),
         "follow": _follow(seed, keep),
         "machine": _drill(drill),
+        "noise": _noise(),
         "words": list(WORDS),
-        "made": f"All sounds are made, from seed {seed}; nothing was recorded.",
+        "made": _made_words(seed, len(own)),
     }
     return Lessons(data=data | {"states": states}, sounds=sounds)
+
+
+def _made_words(seed: int, n_own: int) -> str:
+    if not n_own:
+        return f"All sounds are made, from seed {seed}; nothing was recorded."
+    return f"{n_own} examples are from your own runs; all other sounds are made, from seed {seed}."
+
+
+def _own(
+    own: Sequence[OwnExample],
+    sounds: dict[str, NDArray[np.float64]],
+    states: dict[str, list[dict[str, object]]],
+) -> list[dict[str, Any]]:
+    told = []
+    for number, one in enumerate(own):
+        clip = f"own{number}"
+        sounds[clip], states[clip] = one.samples, one.states
+        to_s = one.samples.size / RATE
+        words = {"title": one.title, "listen_for": one.listen_for, "why": one.why, "figures": ""}
+        told.append(words | {"clip": clip, "from_s": 0.0, "to_s": to_s})
+    return told
+
+
+def _noise() -> dict[str, Any]:
+    """The published limits, for a level that was measured by someone who may."""
+    rules = [
+        {
+            "name": one.name,
+            "level_db": one.level_db,
+            "hours": one.hours,
+            "exchange_db": one.exchange_db,
+            "allowed_h": [float(f"{one.allowed_h(level):.3g}") for level in NOISE_DB],
+        }
+        for one in (OSHA, NIOSH)
+    ]
+    return {"caution": CAUTION, "levels_db": list(NOISE_DB), "rules": rules}
 
 
 def _hear(seed: int, keep: Any) -> list[dict[str, Any]]:
@@ -167,24 +126,12 @@ def _hear(seed: int, keep: Any) -> list[dict[str, Any]]:
                 "clip": clip,
                 "from_s": one.part_s[0],
                 "to_s": one.part_s[1],
-                "listen_for": one.listen_for,
-                "why": one.why,
-                "figures": _figures(made),
+                "listen_for": f"Listen for: {one.listen_for}",
+                "why": f"Why: {one.why}",
+                "figures": figures_of(made, one.figures),
             }
         )
     return told
-
-
-def _figures(made: Made) -> str:
-    """Loudness and roughness of the cut over the air before it, in words."""
-    contact = made.truth.contacts[0]
-    cut, air = made.samples[contact.full : contact.leaving], made.samples[: contact.start]
-    louder = times_as_loud(cut, air, rate=made.rate)
-    rough = roughness(cut, rate=made.rate), roughness(air, rate=made.rate)
-    return (
-        f"The cut is about {louder:.1f} times as loud as the air before it; "
-        f"roughness {rough[0]:.2f} after {rough[1]:.2f} (figures to compare, not measurements)."
-    )
 
 
 def _name(seed: int, keep: Any) -> dict[str, Any]:
@@ -238,10 +185,13 @@ def _hold(seed: int, keep: Any) -> dict[str, Any]:
     return {"clip": "hold", "exits_s": [contact.stop / made.rate for contact in made.truth.contacts]}
 
 
-def _travel(machine: Machine) -> dict[str, Any]:
+def _travel(machine: Machine, feed: float) -> dict[str, Any]:
     return {
+        "feed": feed,
+        "acceleration_m_per_s2": machine.acceleration_m_per_s2,
+        "jerk_m_per_s3": machine.jerk_m_per_s3,
+        "after_press_s": PANEL_S + SERVO_LAG_S,
         "feeds": list(TEACHING_FEEDS),
-        "after_press_mm": [round(travel_after_press(feed / 60.0, machine), 3) for feed in TEACHING_FEEDS],
         "sound_path_s": SOUND_PATH_S,
         "expected_s": REACTION_S,
         "surprise_s": SURPRISE_S,

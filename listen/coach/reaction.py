@@ -86,8 +86,8 @@ def hold_reactions(reaction: Reaction) -> tuple[float, float]:
 
     Never below the tables' own figures; without a press that counts it is those.
     """
-    operator = Operator(reaction_s=reaction.slow_s) if reaction.n else Operator()
-    return operator.expected_s, operator.surprise_s
+    person = Operator(reaction_s=reaction.slow_s) if reaction.n else Operator()
+    return person.expected_s, person.surprise_s
 
 
 def axis_travel_mm(feed_mm_per_min: float, seconds: float) -> float:

@@ -2,8 +2,8 @@
 
 import pytest
 
+from listen.coach.examples import examples
 from listen.coach.lesson_sound import RATE, make_clip
-from listen.coach.lessons import examples
 from listen.coach.psychoacoustics import tone_to_noise_db
 
 pytestmark = pytest.mark.reference

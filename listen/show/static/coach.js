@@ -6,11 +6,12 @@ import {Spectrum, Track} from "./track.js";
 import {Scope} from "./scope.js";
 import {heldBytes, unpacked} from "./player.js";
 import {STATE_WORDS, make} from "./words.js";
-import {heldSessions, keepSession, showDays, startProgress} from "./coach_progress.js";
-import {confusionTable, judgedPresses, percentile, placeOnLeg} from "./coach_figures.js";
+import {at, keepSession, showDays, startProgress} from "./coach_progress.js";
+import {confusionTable, judgedPresses, placeOnLeg} from "./coach_figures.js";
+import {roundWords, showTravel, startTravel} from "./coach_hold.js";
+import {startNoise} from "./coach_noise.js";
 
 const lessons = JSON.parse(document.getElementById("data").textContent);
-const at = (id) => document.getElementById(id);
 const desk = new Desk();
 const decoded = new Map();
 const NAMES = {hear: "Hear it", name: "Name it", hold: "Press hold", follow: "Follow the program", machine: "Your hand, your machine"};
@@ -57,9 +58,9 @@ function runPlayhead(each = () => {}) {
   requestAnimationFrame(step);
 }
 
-async function playClip(name, from, to, each) {
+async function playClip(name, from, to, {each, pace = 1} = {}) {
   const buffer = await soundOf(name);
-  const ended = desk.play(buffer, from, to ?? buffer.duration);
+  const ended = desk.play(buffer, from, to ?? buffer.duration, pace);
   setTimeout(() => runPlayhead(each), 60);
   return ended;
 }
@@ -74,17 +75,22 @@ function keyed(text, key, action) {
 // Hear it
 let heardOne = 0;
 
-async function hearOne(index) {
+async function showOne(index) {
   heardOne = index;
   const one = lessons.hear[index];
   at("hear-title").textContent = one.title;
-  at("hear-listen").textContent = `Listen for: ${one.listen_for}`;
-  at("hear-why").textContent = `Why: ${one.why}`;
+  at("hear-listen").textContent = one.listen_for;
+  at("hear-why").textContent = one.why;
   at("hear-figures").textContent = one.figures;
-  for (const [i, button] of [...at("hear-buttons").children].slice(1).entries()) button.setAttribute("aria-pressed", String(i === index));
+  for (const button of at("hear-buttons").querySelectorAll("[data-example]")) button.setAttribute("aria-pressed", String(Number(button.dataset.example) === index));
   await showClip(one.clip, {from: one.from_s, to: one.to_s});
-  say(`${one.title}. ${one.listen_for}`);
-  await playClip(one.clip, one.from_s, one.to_s);
+}
+
+async function hearOne(index, pace = 1) {
+  const one = lessons.hear[index];
+  await showOne(index);
+  say(`${one.title}${pace < 1 ? ", at a quarter of the speed" : ""}. ${one.listen_for}`);
+  await playClip(one.clip, one.from_s, one.to_s, {pace});
 }
 
 // Name it
@@ -101,6 +107,7 @@ function askNext() {
 async function playQuestion() {
   if (stairs.isDone) return say("This test is done. Press N for a new one.");
   if (!question) askNext();
+  hideClip();
   const buffer = await soundOf(question.machine.clip);
   const sound = mixed(desk.context, buffer, question.machine, question.machine.from_s[question.word], lessons.name.asked_s, stairs.level_db);
   question.played = true;
@@ -118,6 +125,8 @@ function answer(word) {
   if (!question?.played) return say("Play a sound first.");
   const right = word === question.word;
   const heardAt = stairs.level_db;
+  const from = question.machine.from_s[question.word];
+  showClip(question.machine.clip, {from, to: from + lessons.name.asked_s}); // to see what was heard
   answers.push([question.word, word]);
   stairs.answered(right);
   say(`${right ? "Right" : "Not so"}. ${TOLD[question.word]} The buzz was ${Math.round(Math.abs(heardAt))} dB ${heardAt < 0 ? "under" : "over"} the air.`);
@@ -160,22 +169,11 @@ function finishHold() {
 }
 
 function showHold(judged) {
-  const all = heldSessions("hold").flatMap((one) => one.reactions_s);
-  const median = percentile(judged.reactions_s, 50);
-  const spread = percentile(judged.reactions_s, 75) - percentile(judged.reactions_s, 25);
-  const slow = percentile(all.length ? all : judged.reactions_s, 95);
-  const {soonest_s, latest_s} = lessons.hold;
-  const words = judged.reactions_s.length
-    ? `Median ${(1000 * median).toFixed(0)} ms, middle half within ${(1000 * spread).toFixed(0)} ms, 95 of 100 within ${(1000 * slow).toFixed(0)} ms. ` : "No press counted. ";
-  at("hold-state").textContent = `${words}Missed ${judged.missed} of ${lessons.hold.exits_s.length}, false presses ${judged.false} (before ${1000 * soonest_s} ms or after ${latest_s} s).`;
+  at("hold-state").textContent = roundWords(judged, lessons.hold);
   at("hold").dataset.reactions = JSON.stringify(judged.reactions_s);
   at("hold-delay").textContent = `The browser states ${(1000 * desk.delay_s).toFixed(0)} ms of delay for its sound and it is taken off. Radio headphones add more that nobody tells: use a cable.`;
-  const reckon = Math.max(lessons.hold.expected_s, slow || 0);
-  at("hold-rows").replaceChildren(...lessons.hold.feeds.map((feed, i) => {
-    const way = (reaction_s) => (Number.isFinite(reaction_s) ? ((feed / 60) * (lessons.hold.sound_path_s + reaction_s) + lessons.hold.after_press_mm[i]).toFixed(1) : "–");
-    return make("tr", {}, make("th", {scope: "row"}, String(feed)), ...[median, slow, reckon].map((one) => make("td", {class: "figure"}, way(one))));
-  }));
-  say(`${at("hold-state").textContent} Faster than ${lessons.hold.expected_s} s never shortens a hold table; slower lengthens it.`);
+  showTravel(lessons.hold, judged);
+  say(`${at("hold-state").textContent} ${at("hold-means").textContent}`);
 }
 
 // Follow the program
@@ -190,13 +188,13 @@ async function showFollow(index) {
   say(`Program ${index + 1} of ${lessons.follow.length}. Space plays it.`);
 }
 
-const playFollow = () => playClip(lessons.follow[followed].clip, 0, null, (second) => {
+const playFollow = () => playClip(lessons.follow[followed].clip, 0, null, {each: (second) => {
   lessons.follow[followed].lines.forEach((line, i) => {
     const item = at("follow-lines").children[i];
     if (line.from_s <= second && second < line.to_s) item.setAttribute("aria-current", "step");
     else item.removeAttribute("aria-current");
   });
-});
+}});
 
 async function answerFollow(number) {
   const one = lessons.follow[followed];
@@ -239,9 +237,8 @@ const ENTERS = {hear: () => hearSilently(0), name: () => { hideClip(); showName(
   hold: () => { hideClip(); say("Space starts the sound; H is hold."); }, follow: () => showFollow(0), machine: () => { hideClip(); showMachine(); say("Read the cautions with your instructor."); }};
 
 async function hearSilently(index) {
-  heardOne = index;
-  say("Space plays the example; the number keys choose one.");
-  await showClip(lessons.hear[index].clip);
+  say("Space plays the example, S plays it slowly, N goes on; the number keys choose one.");
+  await showOne(index);
 }
 
 function enter(name) {
@@ -260,7 +257,14 @@ function buildButtons() {
     button.dataset.lesson = name;
     return button;
   }));
-  at("hear-buttons").append(keyed("Play", "Space", () => hearOne(heardOne)), ...lessons.hear.map((one, i) => keyed(one.title, String(i + 1), () => hearOne(i))));
+  at("hear-buttons").append(keyed("Play", "Space", () => hearOne(heardOne)), keyed("Play slowly", "S", () => hearOne(heardOne, 0.25)),
+    keyed("Next", "N", () => hearOne((heardOne + 1) % lessons.hear.length)));
+  at("hear-buttons").append(...lessons.hear.map((one, i) => {
+    const button = i < 9 ? keyed(one.title, String(i + 1), () => hearOne(i)) : make("button", {type: "button"}, one.title);
+    if (i >= 9) button.addEventListener("click", () => hearOne(i));
+    button.dataset.example = String(i);
+    return button;
+  }));
   at("name-buttons").append(keyed("Play", "Space", playQuestion), ...lessons.words.map((word, i) => keyed(STATE_WORDS[word], String(i + 1), () => answer(word))),
     keyed("New test", "N", () => { stairs = new Staircase(lessons.name.rule); answers = []; question = null; showName(); say("A new test. Space plays a sound."); }));
   at("hold-buttons").append(keyed("Start", "Space", startHold));
@@ -286,7 +290,10 @@ function pressed(event) {
 function startLessons() {
   at("which").textContent = lessons.made;
   buildButtons();
+  at("sources").append(...lessons.sources.map((text) => make("li", {}, text)));
   startProgress(say);
+  startTravel(lessons.hold);
+  startNoise(lessons.noise);
   showDays();
   document.addEventListener("keydown", pressed);
   enter("hear").then(() => { document.documentElement.dataset.ready = "yes"; });

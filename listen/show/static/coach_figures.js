@@ -36,3 +36,20 @@ export function placeOnLeg({points, feed, off_line_mm}, place, fromTurn) {
   }
   return null;
 }
+
+// Way from the press to standstill [mm], with limited jerk and acceleration; as listen/expect/stopping.py.
+export function afterPressMm(feed, {after_press_s, acceleration_m_per_s2, jerk_m_per_s3}) {
+  const speed = feed / 60;
+  const [limit, jerk] = [acceleration_m_per_s2 * 1000, jerk_m_per_s3 * 1000];
+  const stops = Math.sqrt(speed * jerk) <= limit ? speed * Math.sqrt(speed / jerk) : 0.5 * speed * (speed / limit + limit / jerk);
+  return speed * after_press_s + stops;
+}
+
+// Way from the sound at the tool to standstill [mm].
+export function travelMm(feed, reaction_s, machine) {
+  return (feed / 60) * (machine.sound_path_s + reaction_s) + afterPressMm(feed, machine);
+}
+
+// Hours a day that a rule allows at a level, and the percent of a day that a stay uses up.
+export const allowedHours = (rule, level_db) => rule.hours / 2 ** ((level_db - rule.level_db) / rule.exchange_db);
+export const dosePercent = (rule, level_db, hours) => (100 * hours) / allowedHours(rule, level_db);

@@ -2,6 +2,8 @@
 
 import {make} from "./words.js";
 
+export const at = (id) => document.getElementById(id);
+
 const FORMAT = "listening lessons 1";
 const PLACE = "listening-lessons";
 let done = {format: FORMAT, sessions: []};
@@ -32,8 +34,18 @@ function inWords(one) {
   return `your machine: ${one.travel_mm.toFixed(2)} mm at ${one.feed} mm/min`;
 }
 
+// What listening has gained, where there are two tests to compare.
+function gainWords() {
+  const levels = heldSessions("name").map((one) => one.threshold_db).filter(Number.isFinite);
+  if (levels.length < 2) return "";
+  const gained_db = levels[0] - levels.at(-1);
+  const words = `First test ${levels[0].toFixed(1)} dB, last test ${levels.at(-1).toFixed(1)} dB`;
+  return Math.abs(gained_db) < 1 ? `${words}: about the same.` : `${words}: you now hear cuts ${Math.abs(gained_db).toFixed(0)} dB ${gained_db > 0 ? "fainter" : "less faint"}.`;
+}
+
 export function showDays() {
-  document.getElementById("days").replaceChildren(...done.sessions.slice(-100).toReversed().map((one) => make("li", {}, `${one.day}: ${inWords(one)}`)));
+  at("gain").textContent = gainWords();
+  at("days").replaceChildren(...done.sessions.slice(-100).toReversed().map((one) => make("li", {}, `${one.day}: ${inWords(one)}`)));
 }
 
 async function openFile(event, say) {
@@ -50,13 +62,13 @@ async function openFile(event, say) {
 
 export function startProgress(say) {
   readDone();
-  document.getElementById("save").addEventListener("click", () => {
+  at("save").addEventListener("click", () => {
     const link = make("a", {href: URL.createObjectURL(new Blob([`${JSON.stringify(done, null, 1)}\n`], {type: "application/json"})), download: "listening-lessons.json"});
     link.click();
     say("Saved as listening-lessons.json.");
   });
-  document.getElementById("open").addEventListener("change", (event) => openFile(event, say));
-  document.getElementById("erase").addEventListener("click", () => {
+  at("open").addEventListener("change", (event) => openFile(event, say));
+  at("erase").addEventListener("click", () => {
     done = {format: FORMAT, sessions: []};
     try { localStorage.removeItem(PLACE); } catch { /* nothing was kept */ }
     showDays();

@@ -11,16 +11,17 @@ export class Desk {
     return this.context.decodeAudioData(bytes.slice().buffer);
   }
 
-  // Play seconds [from, to) of a buffer; resolves when it has ended or was stopped.
-  async play(buffer, from = 0, to = buffer.duration) {
+  // Play seconds [from, to) of a buffer, slower where pace is below 1; resolves when it has ended or was stopped.
+  async play(buffer, from = 0, to = buffer.duration, pace = 1) {
     this.stop();
     await this.context.resume();
     const source = this.context.createBufferSource();
     source.buffer = buffer;
+    source.playbackRate.value = pace;
     source.connect(this.context.destination);
     const startsAt = this.context.currentTime + 0.15;
     source.start(startsAt, from, to - from);
-    const playing = {source, startsAt, from, to};
+    const playing = {source, startsAt, from, to, pace};
     this.playing = playing;
     this.pairs = [];
     const watch = setInterval(() => this.#pair(), 40);
@@ -45,7 +46,7 @@ export class Desk {
     this.#pair();
     const recent = this.pairs.slice(-15).toSorted((a, b) => a - b); // the sound may stall and go on later
     const ahead = recent[Math.floor(recent.length / 2)] ?? performance.now() / 1000 - this.context.currentTime;
-    return pageTime_ms / 1000 - ahead - playing.startsAt + playing.from;
+    return (pageTime_ms / 1000 - ahead - playing.startsAt) * playing.pace + playing.from;
   }
 
   // What the browser states about its own delay [s].

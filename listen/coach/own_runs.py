@@ -1,0 +1,111 @@
+"""Examples from the operator's own runs: real cuts of this shop, where its people allow it.
+
+Conventions
+-----------
+Nothing is added to a run and nothing leaves the computer: short cuts of its sound go into the page.
+"""
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.errors import RecordingError
+from listen.record import Run, RunContact, read_run, read_stretch
+from listen.record.library import REFERENCE, is_reference
+from listen.states import State
+
+MARGIN_S = 0.7  # of air before and after each cut
+MOST_S = 6.0  # of one cut
+MOST_OF_RUN = 3
+PEAK = 0.6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class OwnExample:
+    """One cut of a run.
+
+    Attributes
+    ----------
+    title, listen_for, why : str
+    samples : ndarray, shape (n_samples,)
+        At the rate of the lessons, loudest sample at `PEAK`.
+    states : list of dict
+        ``{"state", "from_s", "to_s"}`` as the tool heard them.
+    """
+
+    title: str
+    listen_for: str
+    why: str
+    samples: NDArray[np.float64]
+    states: list[dict[str, Any]]
+
+
+def own_examples(folder: Path, *, rate: int) -> tuple[OwnExample, ...]:
+    """The flagged contacts of a run first, then good ones; of a reference the cuts that somebody stands for.
+
+    Raises
+    ------
+    RecordingError
+        If the run keeps no sound, or nothing was heard in it.
+    """
+    run = read_run(folder)
+    if run.sound_path is None:
+        raise RecordingError(f"{folder} keeps no sound, so nothing of it can be played in the lessons")
+    flagged = {flag.contact for flag in run.flags}
+    heard = sorted(
+        (row for row in run.contacts if row.heard), key=lambda row: (row.id not in flagged, row.id)
+    )
+    if not heard:
+        raise RecordingError(f"in {folder} no contact was heard, so there is nothing to play")
+    return tuple(_example(run, row, rate) for row in heard[:MOST_OF_RUN])
+
+
+def reference_note(folder: Path) -> str:
+    """What someone experienced said of a reference, with initials; "" where the run is none."""
+    if not is_reference(folder):
+        return ""
+    told = json.loads((folder / REFERENCE).read_text("utf-8"))
+    note = str(told.get("note", "")).strip()
+    return f"This is what we want{f': {note}' if note else ''} ({told.get('by', 'unsigned')})"
+
+
+def _example(run: Run, row: RunContact, rate: int) -> OwnExample:
+    assert run.sound_path is not None
+    assert row.heard is not None
+    begin = max(0.0, row.heard.onset / run.rate - MARGIN_S)
+    end = min(row.heard.offset / run.rate + MARGIN_S, begin + MOST_S + 2.0 * MARGIN_S)
+    samples = _resampled(read_stretch(run.sound_path, from_s=begin, to_s=end), run.header.sound_rate, rate)
+    note = reference_note(run.folder)
+    return OwnExample(
+        title=f"{run.folder.name}, {row.block or 'no contact line'}",
+        listen_for=note or "Your own machine: say to yourself where it enters and leaves, then look.",
+        why=f"The tool called it {row.verdict}, strength {row.strength}; the states drawn are what it heard.",
+        samples=samples * (PEAK / max(1e-9, float(np.max(np.abs(samples), initial=0.0)))),
+        states=_states(run, begin, begin + samples.size / rate),
+    )
+
+
+def _resampled(samples: NDArray[np.float64], rate: int, to: int) -> NDArray[np.float64]:
+    import soxr
+
+    resampled: NDArray[np.float64] = soxr.resample(samples, rate, to)
+    return resampled
+
+
+def _states(run: Run, begin: float, end: float) -> list[dict[str, Any]]:
+    """What was heard from `begin` to `end` [s], without a hole, in seconds of the cut."""
+    edges: list[tuple[str, float]] = [(str(State.AIR), begin)]
+    for event in run.heard:
+        at = event.at / run.rate
+        edges = [(str(event.state), begin)] if at <= begin else edges
+        edges += [(str(event.state), at)] if begin < at < end else []
+    ends = [at for _, at in edges[1:]] + [end]
+    return [
+        {"state": state, "from_s": round(at - begin, 4), "to_s": round(to - begin, 4), "probability": 1}
+        for (state, at), to in zip(edges, ends, strict=True)
+        if to > at
+    ]

@@ -1,0 +1,46 @@
+"""Examples from the operator's own runs: what is played is what was heard."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from listen.coach.own_runs import MARGIN_S, PEAK, own_examples, reference_note
+from listen.errors import RecordingError
+from listen.record import read_run
+from listen.record.library import mark_reference
+from tests.record.made_run import write_made_run
+
+pytestmark = pytest.mark.closed
+RATE = 24000
+
+
+def test_flagged_cuts_come_first_with_their_air(tmp_path: Path) -> None:
+    run = write_made_run(tmp_path / "monday", rate=16000, sound="flac")
+    examples = own_examples(tmp_path / "monday", rate=RATE)
+    flagged = {flag.contact for flag in run.flags}
+    heard = [row for row in run.contacts if row.heard]
+    first = sorted(heard, key=lambda row: (row.id not in flagged, row.id))[0]
+    assert first.heard is not None
+    assert examples[0].title == f"monday, {first.block or 'no contact line'}"
+    assert str(first.verdict) in examples[0].why
+    length_s = (first.heard.offset - first.heard.onset) / run.rate
+    assert examples[0].samples.size / RATE == pytest.approx(length_s + 2.0 * MARGIN_S, abs=0.01)
+    assert np.max(np.abs(examples[0].samples)) == pytest.approx(PEAK)
+    starts, stops = ([state[key] for state in examples[0].states] for key in ("from_s", "to_s"))
+    assert starts[1:] == stops[:-1]
+    assert starts[0] == 0.0
+
+
+def test_a_reference_brings_its_note_and_a_plain_run_none(tmp_path: Path) -> None:
+    write_made_run(tmp_path / "good", rate=16000)
+    assert reference_note(tmp_path / "good") == ""
+    mark_reference(tmp_path / "good", by="AB", note="even tone")
+    assert own_examples(tmp_path / "good", rate=RATE)[0].listen_for == "This is what we want: even tone (AB)"
+
+
+def test_a_run_without_sound_is_refused(tmp_path: Path) -> None:
+    write_made_run(tmp_path / "mute", rate=16000, sound="none")
+    assert read_run(tmp_path / "mute").sound_path is None
+    with pytest.raises(RecordingError, match="keeps no sound"):
+        own_examples(tmp_path / "mute", rate=RATE)
