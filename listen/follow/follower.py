@@ -3,9 +3,10 @@
 import numpy as np
 
 from listen.errors import ListenError
+from listen.follow.closing import Closing
 from listen.follow.cues import Cues
 from listen.follow.hypotheses import Floats, Phase
-from listen.follow.outcomes import outcome_of
+from listen.follow.outcomes import Outcome, Reading
 from listen.follow.strength import Strengths
 from listen.follow.tracking import Item, Tracking
 from listen.follow.unexpected import Unexpected
@@ -19,6 +20,9 @@ MOST = 48  # guesses that positions and verdicts are read from
 TICK_S = 0.25
 POSITION_TICKS = 2  # positions come this often
 SETTLE_TICKS = 4  # verdicts that come with silence are looked for this often
+CLEAR = 0.93  # share of the settled belief in one kind from which it is called
+SETTLED, LEAST_SETTLED = 0.9, 0.5  # share of the belief that waits for nothing more: live, and at the end
+OLD = 3  # contacts later, no more evidence will come
 Output = Position | Verdict | Cue
 
 
@@ -71,7 +75,7 @@ class Follower:
             return ()
         found = list(self._ticks_until(now))
         self._closed = True
-        found.extend(self._settle(now, is_last=True))
+        found.extend(self._settle_rest(now))
         found.extend(self._unexpected.all(now))
         return tuple(found)
 
@@ -145,7 +149,22 @@ class Follower:
         is_tied &= self._tracking.engine.n_stretches > 0
         return self._read_by or ("earlier contact" if is_tied or self._tracking.boundaries.in_contact else "")
 
-    def _settle(self, at: int, *, is_last: bool = False) -> list[Output]:
+    def _settle_rest(self, end: int) -> list[Output]:
+        """Verdicts on what was still open when the sound ended, as far as the evidence goes."""
+        closing = Closing(self._tracking, end / self._rate)
+        found: list[Output] = []
+        for index in range(self._next, self._tracking.space.n):
+            outcome = closing.outcome(index)
+            if index not in self._called and outcome.settled >= LEAST_SETTLED:
+                found.append(self._call(index, outcome, end))
+        return found
+
+    def _call(self, index: int, outcome: Outcome, at: int) -> Verdict:
+        strength, louder = self._strengths.of(index, outcome, self._rate)
+        self._called.add(index)
+        return self._wording.verdict(index, outcome, at, strength=strength, louder_db=louder)
+
+    def _settle(self, at: int) -> list[Output]:
         """Verdicts on contacts whose evidence is in."""
         tracking = self._tracking
         view = tracking.view()
@@ -157,26 +176,16 @@ class Follower:
         for index in range(self._next, min(reached + 1, tracking.space.n)):
             if index in self._called:
                 continue
-            outcome = outcome_of(view, weights, index, absent, is_over=is_last)
-            if outcome.settled < (0.5 if is_last else 0.9):
+            reading = Reading(view, weights, index, absent)
+            if reading.settled < SETTLED:
                 continue
-            clear = outcome.beliefs[outcome.best] / outcome.settled > CLEAR
-            if clear or is_last or self._is_old(outcome.offset_s, index, reached):
-                strength, louder = self._strengths.of(index, outcome, self._rate)
-                found.append(self._wording.verdict(index, outcome, at, strength=strength, louder_db=louder))
-                self._called.add(index)
+            clear = float(reading.beliefs[:6].max()) / reading.settled > CLEAR
+            if clear or reached >= index + OLD:
+                found.append(self._call(index, reading.outcome(), at))
         while self._next in self._called:
             self._called.discard(self._next)
             self._next += 1
         return found
-
-    @staticmethod
-    def _is_old(offset_s: float, index: int, reached: int) -> bool:
-        """Two later contacts are over: no more evidence will come."""
-        return reached >= index + 3
-
-
-CLEAR = 0.93
 
 
 def _quantiles(place: Floats, weights: Floats) -> Floats:

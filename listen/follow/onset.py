@@ -13,6 +13,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Core = NDArray[np.void]
 MOST_ABSENT = 8
+HOPELESS = -14.0  # guesses below this before the start was heard are not grown [nats]
 SHORT_EARLY_MM = 8.0
 LEAST_RAPID_S = 0.15  # less rapid than this tells nothing of its rate
 STEP_SPREAD = 0.1  # how far rapids stray from what the dial says
@@ -54,7 +55,8 @@ class Onset:
         lost = self._lost_until_end(growing.parents[rows], at) if ended else np.zeros(rows.size)
         for n_absent in range(MOST_ABSENT + 1):
             k = first + n_absent
-            inside = k < space.n
+            hoped = growing.parents["logw"][rows] + lost > HOPELESS
+            inside = (k < space.n) & hoped
             if not inside.any():
                 break
             rows, first, k = rows[inside], first[inside], k[inside]

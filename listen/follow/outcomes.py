@@ -37,11 +37,11 @@ class Outcome:
     """
 
     beliefs: Floats
-    onset_s: float
-    offset_s: float
     expected_onset_s: float
     expected_offset_s: float
-    early_mm: float
+    onset_s: float = float("nan")
+    offset_s: float = float("nan")
+    early_mm: float = 0.0
 
     @property
     def settled(self) -> float:
@@ -54,10 +54,8 @@ class Outcome:
         return int(np.argmax(self.beliefs[:6]))
 
 
-def outcome_of(
-    view: View, weights: Floats, contact: int, absent_now: Floats, *, is_over: bool = False
-) -> Outcome:
-    """Add up over all guesses what became of a contact.
+class Reading:
+    """What all guesses of a view say of one contact.
 
     Parameters
     ----------
@@ -71,88 +69,93 @@ def outcome_of(
     is_over : bool
         No more sound comes: what stopped inside a contact has ended early.
     """
-    core, rings = view.core, view.rings
-    order = view.order
-    mine: NDArray[np.bool_] = (rings.contact[:, order] <= contact) & (rings.last[:, order] >= contact)
-    mine &= rings.contact[:, order] >= 0
-    found: NDArray[np.bool_] = np.asarray(mine.any(axis=1))
-    kind = _kinds(view, contact, order, mine, found)
-    if is_over:
-        kind[kind == STOPPED] = ENDED_EARLY
-    waiting = (~found) & (core["k"] == contact) & (core["phase"] == Phase.AIR)
-    beliefs: Floats = np.bincount(kind, weights=weights, minlength=8).astype(np.float64)
-    if waiting.any():
-        moved = float((weights * absent_now)[waiting].sum())
-        beliefs[NOT_HEARD] += moved
-        beliefs[PENDING] = max(beliefs[PENDING] - moved, 0.0)
-    return _with_times(view, weights, contact, order, mine, kind, beliefs)
 
+    def __init__(
+        self, view: View, weights: Floats, contact: int, absent_now: Floats, *, is_over: bool = False
+    ) -> None:
+        self._view = view
+        self._weights = weights
+        self._contact = contact
+        on, last = view.rings.contact[:, view.order], view.rings.last[:, view.order]
+        self._mine = (on <= contact) & (last >= contact) & (on >= 0)
+        self._found = np.asarray(self._mine.any(axis=1))
+        self._kind = self._kinds()
+        if is_over:
+            self._kind[self._kind == STOPPED] = ENDED_EARLY
+        self.beliefs = self._add_up(absent_now)
 
-def _kinds(
-    view: View, contact: int, order: NDArray[np.int64], mine: NDArray[np.bool_], found: NDArray[np.bool_]
-) -> NDArray[np.int64]:
-    core, rings = view.core, view.rings
-    kind = np.full(core.size, PENDING)
-    if not found.any():
-        kind[core["k"] > contact] = NOT_HEARD
+    @property
+    def settled(self) -> float:
+        """Share of the belief in kinds that are not waiting for more."""
+        return float(self.beliefs[:6].sum())
+
+    def _add_up(self, absent_now: Floats) -> Floats:
+        core = self._view.core
+        beliefs = np.bincount(self._kind, weights=self._weights, minlength=8).astype(np.float64)
+        waiting = ~self._found & (core["k"] == self._contact) & (core["phase"] == Phase.AIR)
+        if waiting.any():
+            moved = float((self._weights * absent_now)[waiting].sum())
+            beliefs[NOT_HEARD] += moved
+            beliefs[PENDING] = max(beliefs[PENDING] - moved, 0.0)
+        return beliefs
+
+    def _kinds(self) -> NDArray[np.int64]:
+        """What each guess says, shape (n_guesses,)."""
+        core, found, contact = self._view.core, self._found, self._contact
+        kind = np.full(core.size, PENDING)
+        kind[~found & (core["k"] > contact)] = NOT_HEARD
+        if not found.any():
+            return kind
+        self._judge(kind)
+        here = found & (core["k"] == contact)
+        if self._view.engine.clock.feed_known:  # then an early start is known as it comes
+            here &= kind != STARTED_EARLY
+        phase = core["phase"]
+        kind[here & ((phase == Phase.STOPPED) | (phase == Phase.DROPPED))] = STOPPED
+        kind[here & (phase == Phase.IN)] = PENDING
         return kind
-    rows = np.arange(core.size)
-    first = order[np.argmax(mine, axis=1)]
-    last = order[mine.shape[1] - 1 - np.argmax(mine[:, ::-1], axis=1)]
-    on, off = rings.on[rows, first], rings.off[rows, last]
-    begins, ends = rings.contact[rows, first] == contact, rings.last[rows, last] == contact
-    kind[found] = AS_EXPECTED
-    kind[found & ends & (off == Off.GONE)] = ENDED_EARLY
-    kind[found & ends & (off == Off.LATE)] = ENDED_LATE
-    kind[found & begins & (on == On.LATE)] = STARTED_LATE
-    kind[found & begins & (on == On.EARLY)] = STARTED_EARLY
-    here = found & (core["k"] == contact)
-    is_told = kind == STARTED_EARLY if view.engine.clock.feed_known else np.zeros(core.size, bool)
-    kind[here & ((core["phase"] == Phase.STOPPED) | (core["phase"] == Phase.DROPPED)) & ~is_told] = STOPPED
-    kind[here & (core["phase"] == Phase.IN) & ~is_told] = PENDING
-    kind[~found & (core["k"] > contact)] = NOT_HEARD
-    return kind
 
+    def _judge(self, kind: NDArray[np.int64]) -> None:
+        """Fill in what the first and the last stretch of the contact say."""
+        rings, order, mine, found = self._view.rings, self._view.order, self._mine, self._found
+        rows = np.arange(found.size)
+        first = order[np.argmax(mine, axis=1)]
+        last = order[mine.shape[1] - 1 - np.argmax(mine[:, ::-1], axis=1)]
+        on, off = rings.on[rows, first], rings.off[rows, last]
+        begins = found & (rings.contact[rows, first] == self._contact)
+        ends = found & (rings.last[rows, last] == self._contact)
+        kind[found] = AS_EXPECTED
+        kind[ends & (off == Off.GONE)] = ENDED_EARLY
+        kind[ends & (off == Off.LATE)] = ENDED_LATE
+        kind[begins & (on == On.LATE)] = STARTED_LATE
+        kind[begins & (on == On.EARLY)] = STARTED_EARLY
 
-def _with_times(
-    view: View,
-    weights: Floats,
-    contact: int,
-    order: NDArray[np.int64],
-    mine: NDArray[np.bool_],
-    kind: NDArray[np.int64],
-    beliefs: Floats,
-) -> Outcome:
-    silent = np.isin(kind, (NOT_HEARD, PENDING))
-    if beliefs[NOT_HEARD] + beliefs[PENDING] > 0.5:
-        pool = np.where(silent, weights, 0.0)
-    else:
-        pool = np.where(kind == int(np.argmax(beliefs[:6])), weights, 0.0)
-    if not pool.any():
-        pool = weights
-    row = int(np.argmax(pool))
-    rings = view.rings
-    if mine.shape[1] and mine[row].any():
-        slots = order[mine[row]]
+    def outcome(self) -> Outcome:
+        """Beliefs, and the times by the best guess of the likeliest kind."""
+        row = self._best_row()
+        view, order = self._view, self._view.order
+        if not (self._mine.shape[1] and self._mine[row].any()):
+            onset, offset = _where_expected(view, row, self._contact, order)
+            return Outcome(beliefs=self.beliefs, expected_onset_s=onset, expected_offset_s=offset)
+        slots, rings = order[self._mine[row]], view.rings
         first, last = slots[0], slots[-1]
-        early = float(rings.early_mm[row, first]) if rings.contact[row, first] == contact else 0.0
+        begins = rings.contact[row, first] == self._contact
         return Outcome(
-            beliefs=beliefs,
+            beliefs=self.beliefs,
             onset_s=float(view.engine.onsets[first]),
             offset_s=float(view.engine.offsets[last]),
             expected_onset_s=float(rings.expected_on[row, first]),
             expected_offset_s=float(rings.expected_off[row, last]),
-            early_mm=early,
+            early_mm=float(rings.early_mm[row, first]) if begins else 0.0,
         )
-    onset, offset = _where_expected(view, row, contact, order)
-    return Outcome(
-        beliefs=beliefs,
-        onset_s=float("nan"),
-        offset_s=float("nan"),
-        expected_onset_s=onset,
-        expected_offset_s=offset,
-        early_mm=0.0,
-    )
+
+    def _best_row(self) -> int:
+        beliefs, kind = self.beliefs, self._kind
+        if beliefs[NOT_HEARD] + beliefs[PENDING] > 0.5:
+            mine = (kind == NOT_HEARD) | (kind == PENDING)
+        else:
+            mine = kind == int(np.argmax(beliefs[:6]))
+        return int(np.argmax(np.where(mine, self._weights, 0.0) if mine.any() else self._weights))
 
 
 def _where_expected(view: View, row: int, contact: int, order: NDArray[np.int64]) -> tuple[float, float]:

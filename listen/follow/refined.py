@@ -5,10 +5,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from listen.blocks import Gap
-from listen.follow.hypotheses import Floats
-from listen.follow.outcomes import NOT_HEARD, PENDING, Outcome, outcome_of
+from listen.follow.closing import Closing
+from listen.follow.outcomes import Outcome, Reading
 from listen.follow.strength import Strengths
-from listen.follow.tracking import Item, Tracking
+from listen.follow.tracking import Tracking
 from listen.follow.unexpected import Unexpected
 from listen.follow.verdicts import Wording
 from listen.states import ContactSound, EarRates, Event
@@ -53,22 +53,26 @@ def refined_verdicts(
     tuple of Verdict
         One for each expected contact in program order, then the unexpected ones.
     """
-    if ear is None:
-        ear = DEFAULT_EAR
-    tracking = Tracking(timeline, rate=rate, ear=ear, n_slots=N_SLOTS, width=WIDTH, most=WIDTH)
+    tracking = Tracking(timeline, rate=rate, ear=ear or DEFAULT_EAR, n_slots=N_SLOTS, width=WIDTH, most=WIDTH)
     judge = _Judge(tracking, Strengths(timeline, sounds))
-    timed: list[tuple[int, int, int, Item]] = [(e.at, 1, i, e) for i, e in enumerate(events)]
-    timed += [(m.at, 0, i, m) for i, m in enumerate(marks)]
-    timed += [(g.start, 2, i, g) for i, g in enumerate(gaps)]
     last = 0
-    for at, _, _, item in sorted(timed, key=lambda entry: entry[:3]):
+    for at, item in _in_order(events, marks, gaps):
         boundary = tracking.take(item)
-        last = max(last, at, item.stop if isinstance(item, Gap) else at)
-        if isinstance(item, Event):
-            last = max(last, item.decided_at)
+        known = item.stop if isinstance(item, Gap) else item.decided_at if isinstance(item, Event) else at
+        last = max(last, at, known)
         if boundary is not None:
             judge.heard(boundary.is_onset)
     return judge.all(max(last, end or 0))
+
+
+def _in_order(
+    events: Sequence[Event], marks: Sequence[Mark], gaps: Sequence[Gap]
+) -> list[tuple[int, Event | Mark | Gap]]:
+    """All that happened, by when it happened [samples]; marks first."""
+    timed: list[tuple[int, int, int, Event | Mark | Gap]] = [(m.at, 0, i, m) for i, m in enumerate(marks)]
+    timed += [(e.at, 1, i, e) for i, e in enumerate(events)]
+    timed += [(g.start, 2, i, g) for i, g in enumerate(gaps)]
+    return [(at, item) for at, _, _, item in sorted(timed, key=lambda entry: entry[:3])]
 
 
 DEFAULT_EAR = EarRates(
@@ -104,69 +108,17 @@ class _Judge:
         contact = view.rings.last[:, slot]
         row = int(np.argmax(view.weights))
         while len(self._outcomes) <= int(contact[row]):
-            self._outcomes.append(
-                outcome_of(view, view.weights, len(self._outcomes), np.zeros(view.core.size))
-            )
+            reading = Reading(view, view.weights, len(self._outcomes), np.zeros(view.core.size))
+            self._outcomes.append(reading.outcome())
 
     def all(self, end: int) -> tuple[Verdict, ...]:
         """All verdicts, the sound having ended at `end` [samples]."""
         tracking = self.tracking
-        end_s = end / tracking.rate
-        weights, absent = tracking.beliefs(end_s)
+        closing = Closing(tracking, end / tracking.rate)
         while len(self._outcomes) < tracking.space.n:
-            index = len(self._outcomes)
-            outcome = outcome_of(tracking.view(), weights, index, absent, is_over=True)
-            self._outcomes.append(self._at_the_end(index, outcome, end_s))
-        verdicts = []
-        for index, outcome in enumerate(self._outcomes):
-            verdict = self._verdict(index, outcome, end)
-            verdicts.append(verdict)
+            self._outcomes.append(closing.outcome(len(self._outcomes)))
+        verdicts = [self._verdict(index, outcome, end) for index, outcome in enumerate(self._outcomes)]
         return (*verdicts, *self._strange, *self.unexpected.all(end))
-
-    def _at_the_end(self, index: int, outcome: Outcome, end_s: float) -> Outcome:
-        """The run is over: what was still open is judged by what was heard, and no more comes."""
-        beliefs = outcome.beliefs.copy()
-        if beliefs[PENDING] > 0.2 and not np.isfinite(outcome.onset_s):
-            beliefs = self._never_came(index, outcome, beliefs, end_s)
-        return Outcome(
-            beliefs=beliefs,
-            onset_s=outcome.onset_s,
-            offset_s=outcome.offset_s,
-            expected_onset_s=self._expected(index, outcome, 0),
-            expected_offset_s=self._expected(index, outcome, 1),
-            early_mm=outcome.early_mm,
-        )
-
-    def _expected(self, index: int, outcome: Outcome, which: int) -> float:
-        value = (outcome.expected_onset_s, outcome.expected_offset_s)[which]
-        if np.isfinite(value):
-            return value
-        space = self.tracking.space
-        place = (space.start if which == 0 else space.stop)[index]
-        amounts = space.amounts_until(np.array([place]))[0]
-        timeline = space.timeline
-        feed = max(timeline.feed_override, 1.0) / 100.0
-        rapid = max(timeline.rapid_override, 1.0) / 100.0
-        return float(amounts[0] / feed + amounts[1] / rapid + amounts[2] + amounts[3])
-
-    def _never_came(self, index: int, outcome: Outcome, beliefs: Floats, end_s: float) -> Floats:
-        """Not heard, if the sound went on well past where the contact should have been.
-
-        Where nothing at all was heard, the sound may have begun in the approach.
-        """
-        expected = self._expected(index, outcome, 0)
-        begin = self._last_heard_s()
-        if not np.isfinite(outcome.expected_onset_s):
-            expected -= self._expected(0, outcome, 0)
-            begin = 0.0
-        if end_s - expected > max(1.0, 0.1 * (expected - begin)):
-            beliefs[NOT_HEARD] += 0.9 * beliefs[PENDING]
-            beliefs[PENDING] *= 0.1
-        return beliefs
-
-    def _last_heard_s(self) -> float:
-        engine = self.tracking.engine
-        return float(engine.offsets[engine.slot]) if engine.n_stretches else 0.0
 
     def _verdict(self, index: int, outcome: Outcome, end: int) -> Verdict:
         strength, louder = self.strengths.of(index, outcome, self.tracking.rate)

@@ -47,6 +47,8 @@ class Tracking:
         self._odds: list[float] = []
         self._view: View | None = None
         self._seen = -1
+        self._asked = (-1, 0.0, False)
+        self._answer = (np.empty(0), np.empty(0))
 
     def take(self, item: Item) -> Boundary | None:
         """Take one item; gives the boundary that it made, if any."""
@@ -138,6 +140,12 @@ class Tracking:
 
     def beliefs(self, at_s: float) -> tuple[Floats, Floats]:
         """Belief in each guess of the view at `at_s`, and the share that misses its contact."""
+        asked = (self.engine.version, at_s, self.boundaries.in_contact)
+        if asked != self._asked:
+            self._asked, self._answer = asked, self._beliefs(at_s)
+        return self._answer
+
+    def _beliefs(self, at_s: float) -> tuple[Floats, Floats]:
         view = self.view()
         if not self.engine.is_started:
             return view.weights, np.zeros(view.core.size)

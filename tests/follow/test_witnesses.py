@@ -49,9 +49,10 @@ def test_with_the_feed_clock_a_missing_contact_is_said_before_the_next_is_due() 
     assert found.called_at <= 13 * RATE
 
 
-def test_without_any_hint_a_silent_approach_is_not_judged() -> None:
-    said = follow(timeline_of(SIX), [], [], 60.0)
-    assert not verdicts(said)
+def test_without_any_hint_a_silent_approach_is_not_judged_before_the_sound_ends() -> None:
+    found = verdicts(follow(timeline_of(SIX), [], [], 60.0))
+    assert {each.kind for each in found.values()} == {VerdictKind.NOT_HEARD}
+    assert {each.called_at for each in found.values()} == {60 * RATE}
 
 
 def test_a_hold_that_the_control_tells_is_no_missing_contact() -> None:

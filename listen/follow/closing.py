@@ -1,0 +1,82 @@
+"""What became of contacts that were still open when the sound ended."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from listen.follow.hypotheses import Floats, Off
+from listen.follow.outcomes import NOT_HEARD, PENDING, Outcome, Reading
+from listen.follow.tracking import Tracking
+
+SURE, LIKELY = 0.9, 0.7  # belief that a contact due before the end of the sound did not come
+
+
+class Closing:
+    """Outcomes by all that was heard, no more being to come.
+
+    Parameters
+    ----------
+    tracking : Tracking
+        Read only.
+    end_s : float
+        Where the sound ended [s].
+    """
+
+    def __init__(self, tracking: Tracking, end_s: float) -> None:
+        self._tracking = tracking
+        self._end_s = end_s
+        self._weights, self._absent = tracking.beliefs(end_s)
+
+    def outcome(self, index: int) -> Outcome:
+        """Outcome of contact `index` (from 0)."""
+        view = self._tracking.view()
+        outcome = Reading(view, self._weights, index, self._absent, is_over=True).outcome()
+        beliefs = outcome.beliefs.copy()
+        if beliefs[PENDING] > 0.2 and not np.isfinite(outcome.onset_s):
+            beliefs = self._never_came(index, outcome, beliefs)
+        return replace(
+            outcome,
+            beliefs=beliefs,
+            expected_onset_s=self._expected(index, outcome, 0),
+            expected_offset_s=self._expected(index, outcome, 1),
+        )
+
+    def _expected(self, index: int, outcome: Outcome, which: int) -> float:
+        value = (outcome.expected_onset_s, outcome.expected_offset_s)[which]
+        if np.isfinite(value):
+            return value
+        space = self._tracking.space
+        place = (space.start if which == 0 else space.stop)[index]
+        amounts = space.amounts_until(np.array([place]))[0]
+        timeline = space.timeline
+        feed = max(timeline.feed_override, 1.0) / 100.0
+        rapid = max(timeline.rapid_override, 1.0) / 100.0
+        return float(amounts[0] / feed + amounts[1] / rapid + amounts[2] + amounts[3])
+
+    def _never_came(self, index: int, outcome: Outcome, beliefs: Floats) -> Floats:
+        """Not heard, if the sound went on well past where the contact should have been.
+
+        Where nothing at all was heard, the sound may have begun in the approach.
+        """
+        expected = self._expected(index, outcome, 0)
+        begin = self._last_heard_s()
+        if not np.isfinite(outcome.expected_onset_s):
+            expected -= self._expected(0, outcome, 0)
+            begin = 0.0
+        if self._end_s - expected > max(1.0, 0.1 * (expected - begin)):
+            share = SURE if self._goes_on() else LIKELY
+            beliefs[NOT_HEARD] += share * beliefs[PENDING]
+            beliefs[PENDING] *= 1.0 - share
+        return beliefs
+
+    def _goes_on(self) -> bool:
+        """Whether the program was hardly just stopped: nothing heard at all, a tool gone, or told."""
+        engine = self._tracking.engine
+        if engine.n_stretches == 0 or self._tracking.clock.told_by_control:
+            return True
+        gone = np.isin(engine.rings.off[:, engine.slot], (Off.GONE, Off.STOPPED))
+        return bool(engine.weights[gone].sum() > 0.5)
+
+    def _last_heard_s(self) -> float:
+        engine = self._tracking.engine
+        return float(engine.offsets[engine.slot]) if engine.n_stretches else 0.0
