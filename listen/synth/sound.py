@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from scipy import fft
 from scipy.signal import oaconvolve
 
+from listen.synth.kernels import read_turns
+
 Sound = NDArray[np.float32]
 Values = NDArray[np.float64]
 BAND_HZ = (300.0, 8000.0)
@@ -173,11 +175,7 @@ def table_of(rng: np.random.Generator, amplitudes: Values) -> Sound:
 
 def turn(table: Sound, turns: Values) -> Sound:
     """The table read at `turns` revolutions, straight lines between points, shape (n_samples,)."""
-    place = (turns % 1.0) * TABLE
-    index = place.astype(np.int32) % TABLE
-    rest = (place - index).astype(np.float32)
-    closed = np.append(table, table[0])
-    return np.asarray(closed[index] + rest * (closed[index + 1] - closed[index]))
+    return read_turns(np.append(table, table[0]), np.asarray(turns, dtype=np.float64))
 
 
 def add_at(bus: Sound, part: Sound, start: int) -> None:

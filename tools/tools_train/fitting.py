@@ -3,6 +3,7 @@
 import copy
 import math
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -12,20 +13,52 @@ from torch import nn
 N_BANDS, N_REFERENCES = 20, 4  # as listen.measure has them: the first columns, one memory after another
 DELAYS = (0, 30, 100)  # frames: contact now, 300 ms ago, 1 s ago
 STATE_DELAY = 30
+SQUEEZE = 64
 N_LIVE = len(DELAYS) + 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recipe:
+    """How one network is fitted.
+
+    Attributes
+    ----------
+    units : int
+        Of each layer, each way.
+    dropout, decay : float
+        Share of values left out; decay of the weights.
+    noise : float
+        Of `disturb`, as a share of its usual sizes.
+    """
+
+    units: int
+    dropout: float
+    decay: float
+    noise: float
+
+
+RECIPES = {
+    "live": Recipe(units=64, dropout=0.3, decay=5e-2, noise=1.5),
+    "second": Recipe(units=48, dropout=0.2, decay=2e-2, noise=1.0),
+}
 
 
 class Ear(nn.Module):
     """Squeeze, layers of gated recurrent units, read-outs."""
 
-    def __init__(self, n_features: int, *, squeeze: int, units: int, heads: int, both_ways: bool) -> None:
+    def __init__(self, n_features: int, recipe: Recipe, *, heads: int, both_ways: bool) -> None:
         super().__init__()
-        self.squeeze = nn.Linear(n_features, squeeze)
-        self.drop = nn.Dropout(0.15)
+        self.squeeze = nn.Linear(n_features, SQUEEZE)
+        self.drop = nn.Dropout(0.75 * recipe.dropout)
         self.memory = nn.GRU(
-            squeeze, units, num_layers=2, batch_first=True, bidirectional=both_ways, dropout=0.2
+            SQUEEZE,
+            recipe.units,
+            num_layers=2,
+            batch_first=True,
+            bidirectional=both_ways,
+            dropout=recipe.dropout,
         )
-        self.heads = nn.Linear(units * (2 if both_ways else 1), heads)
+        self.heads = nn.Linear(recipe.units * (2 if both_ways else 1), heads)
 
     def forward(self, features: torch.Tensor) -> torch.Tensor:
         """Scores, shape (n_crops, n_frames, n_heads)."""
@@ -54,6 +87,16 @@ class Store:
         print(f"{n_frames / 360000:.1f} h in {len(starts)} clips, contact {share:.2f}", flush=True)
         held = np.arange(len(starts)) % 16 == 7
         self.clips = {"fit": np.flatnonzero(~held), "check": np.flatnonzero(held)}
+
+    def normalise(self) -> tuple[torch.Tensor, torch.Tensor]:
+        """Bring each feature to mean 0 and spread 1; gives the means, and one over the spreads."""
+        sample = self.features[:: max(1, len(self.features) // 200000)].float()
+        mean, spread = sample.mean(0), sample.std(0)
+        scale = 1.0 / torch.clamp(spread, min=0.05)
+        for start in range(0, len(self.features), 500000):
+            rows = self.features[start : start + 500000].float()
+            self.features[start : start + 500000] = ((rows - mean) * scale).half()
+        return mean, scale
 
     def crops(self, rng: np.random.Generator, part: str, *, batch: int, length: int):
         """Draw crops; clips too short for the length are passed over."""
@@ -108,17 +151,19 @@ def loss_of(ear: Ear, features: torch.Tensor, labels: torch.Tensor) -> torch.Ten
     )
 
 
-def disturb(features: torch.Tensor) -> torch.Tensor:
+def disturb(features: torch.Tensor, *, noise_share: float) -> torch.Tensor:
     """Noise on each feature, an offset for each crop, features and stretches of bands left out."""
     n_crops, _, n_features = features.shape
 
     def noise(*shape: int) -> torch.Tensor:
         return torch.randn(shape, device=features.device)
 
-    features = features + 0.15 * torch.rand((n_crops, 1, 1), device=features.device) * noise(*features.shape)
-    features = features + 0.1 * noise(n_crops, 1, n_features)
-    features = features * (1.0 + 0.1 * noise(n_crops, 1, n_features))
-    keep = (torch.rand((n_crops, 1, n_features), device=features.device) > 0.07).float()
+    features = features + noise_share * 0.15 * torch.rand((n_crops, 1, 1), device=features.device) * noise(
+        *features.shape
+    )
+    features = features + noise_share * 0.1 * noise(n_crops, 1, n_features)
+    features = features * (1.0 + noise_share * 0.1 * noise(n_crops, 1, n_features))
+    keep = (torch.rand((n_crops, 1, n_features), device=features.device) > noise_share * 0.07).float()
     return features * keep * _bands_kept(n_crops, n_features, features.device)
 
 
@@ -134,23 +179,23 @@ def _bands_kept(n_crops: int, n_features: int, device: torch.device) -> torch.Te
 
 
 def fit_one(
-    store: Store, *, both_ways: bool, minutes: float, seed: int, batch: int, units: int, device: str
+    store: Store, recipe: Recipe, *, both_ways: bool, minutes: float, seed: int, batch: int, device: str
 ) -> Ear:
     """Fit one network for so many minutes and keep the best slow mean of its weights."""
     torch.manual_seed(seed)
     rng = np.random.default_rng(seed)
     heads = 4 if both_ways else N_LIVE
-    ear = Ear(store.features.shape[1], squeeze=64, units=units, heads=heads, both_ways=both_ways).to(device)
+    ear = Ear(store.features.shape[1], recipe, heads=heads, both_ways=both_ways).to(device)
     mean = copy.deepcopy(ear).eval()
     best, best_loss = copy.deepcopy(mean), math.inf
-    optimiser = torch.optim.AdamW(ear.parameters(), lr=3e-3, weight_decay=2e-2)
+    optimiser = torch.optim.AdamW(ear.parameters(), lr=3e-3, weight_decay=recipe.decay)
     began, steps, said = time.monotonic(), 0, 0.0
     while (spent := (time.monotonic() - began) / (60.0 * minutes)) < 1.0:
         for group in optimiser.param_groups:
             group["lr"] = 3e-3 * min(1.0, (steps + 1) / 100) * 0.5 * (1.0 + math.cos(math.pi * spent))
         length = int(rng.choice([1500, 3000, 6000], p=[0.4, 0.45, 0.15]))
         features, labels = store.crops(rng, "fit", batch=max(2, batch * 3000 // length), length=length)
-        loss = loss_of(ear, disturb(features), labels)
+        loss = loss_of(ear, disturb(features, noise_share=recipe.noise), labels)
         optimiser.zero_grad()
         loss.backward()
         nn.utils.clip_grad_norm_(ear.parameters(), 1.0)
@@ -215,29 +260,45 @@ def arrays_of(ear: Ear, mean: np.ndarray, scale: np.ndarray) -> dict[str, np.nda
     return arrays
 
 
-def fit_model(shards: Path, out: Path, *, minutes: float, seed: int, batch: int, units: int) -> None:
-    """Fit both networks and write `arrays.npz`; `tools/train card` adds the card."""
-    device = "cuda" if torch.cuda.is_available() else "cpu"
-    store = Store(shards, device=device)
-    sample = store.features[:: max(1, len(store.features) // 200000)].float()
-    mean, spread = sample.mean(0), sample.std(0)
-    scale = 1.0 / torch.clamp(spread, min=0.05)
-    for start in range(0, len(store.features), 500000):
-        rows = store.features[start : start + 500000].float()
-        store.features[start : start + 500000] = ((rows - mean) * scale).half()
+def fit_model(shards: Path, out: Path, *, minutes: float, seed: int, batch: int) -> None:
+    """Fit both networks and write `arrays.npz`; `tools/train card` adds the card.
+
+    With two accelerators both are fitted at once and have all the minutes; else one after the other.
+    """
     out.mkdir(parents=True, exist_ok=True)
-    arrays = {}
-    for name, both_ways, share in (("live", False, 0.55), ("second", True, 0.45)):
-        ear = fit_one(
-            store,
-            both_ways=both_ways,
-            minutes=minutes * share,
-            seed=seed,
-            batch=batch,
-            units=units if not both_ways else 48,
-            device=device,
-        )
-        found = arrays_of(ear, mean.cpu().numpy().astype(np.float32), scale.cpu().numpy().astype(np.float32))
-        arrays.update({f"{name}.{key}": value for key, value in found.items()})
-        np.savez(out / "arrays.npz", **arrays)
+    at_once = torch.cuda.device_count() >= 2
+    each = minutes if at_once else 0.5 * minutes
+    jobs = [
+        (shards, part, f"cuda:{index}" if at_once else _device(), each, seed, batch)
+        for index, part in enumerate(RECIPES)
+    ]
+    if at_once:
+        with torch.multiprocessing.get_context("spawn").Pool(2) as pool:
+            found = pool.starmap(fit_part, jobs, chunksize=1)
+    else:
+        found = [fit_part(*job) for job in jobs]
+    np.savez(out / "arrays.npz", **{name: array for part in found for name, array in part.items()})
     print(f"wrote {out / 'arrays.npz'}", flush=True)
+
+
+def _device() -> str:
+    return "cuda" if torch.cuda.is_available() else "cpu"
+
+
+def fit_part(
+    shards: Path, part: str, device: str, minutes: float, seed: int, batch: int
+) -> dict[str, np.ndarray]:
+    """One of the two networks as arrays."""
+    store = Store(shards, device=device)
+    mean, scale = store.normalise()
+    ear = fit_one(
+        store,
+        RECIPES[part],
+        both_ways=part == "second",
+        minutes=minutes,
+        seed=seed,
+        batch=batch,
+        device=device,
+    )
+    found = arrays_of(ear, mean.cpu().numpy().astype(np.float32), scale.cpu().numpy().astype(np.float32))
+    return {f"{part}.{name}": array for name, array in found.items()}
