@@ -8,6 +8,7 @@ from listen.follow.hypotheses import CORE, Floats, Ints, Off, On, Phase, Rings, 
 from listen.follow.model import Model
 from listen.follow.offset import Offset
 from listen.follow.onset import Onset
+from listen.follow.own_ear import SLIP_S
 from listen.follow.priors import Priors, rate_grid
 from listen.follow.space import Space
 from listen.follow.starting import first_guesses, started_at
@@ -91,6 +92,7 @@ class Engine:
         self._adopt(children, wide=not self.is_started)
         self._learn_scale(is_gap=True)
         self.model.learn_holds(float(self.weights[self.core["code"] == On.HELD].sum()))
+        self._learn_ear(at)
         self.rings.contact[:, slot] = np.where(self.core["phase"] == Phase.EXTRA, -1, self.core["k"])
         self.rings.last[:, slot] = self.rings.contact[:, slot]
         self.rings.on[:, slot] = self.core["code"]
@@ -108,10 +110,20 @@ class Engine:
         self.offsets[slot] = at
         self._adopt(self._offset.grow(self.core, at, spread_s=spread_s), wide=self.n_stretches < 3)
         self._learn_scale(is_gap=False)
+        self.model.ear.heard(at - float(self.onsets[slot]), in_contact=True)
+        self.model.ear.slipped(float(self.weights[self.core["code"] == Off.EXTRA].sum()))
         self.rings.off[:, slot] = self.core["code"]
         self.rings.expected_off[:, slot] = self.core["predicted"]
         ended = (self.core["phase"] == Phase.AIR) & (self.rings.contact[:, slot] >= 0)
         self.rings.last[:, slot] = np.where(ended, self.core["k"] - 1, self.rings.contact[:, slot])
+
+    def _learn_ear(self, at: float) -> None:
+        """A contact that goes on after a short silence was broken by the ear."""
+        before = float(self.offsets[(self.n_stretches - 2) % self.n_slots]) if self.n_stretches > 1 else 0.0
+        silence = at - before
+        self.model.ear.heard(silence, in_contact=False)
+        if silence < SLIP_S:
+            self.model.ear.slipped(float(self.weights[self.core["code"] == On.RESUMED].sum()))
 
     def _learn_scale(self, *, is_gap: bool) -> None:
         """Learn how large the timing noise of this run is, once the guesses agree on a boundary."""

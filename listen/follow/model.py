@@ -15,6 +15,7 @@ from scipy.special import ndtr
 
 from listen.follow.feed_clock import FeedClock
 from listen.follow.hypotheses import normal_log, tailed_log
+from listen.follow.own_ear import OwnEar
 from listen.follow.priors import ANY_FEED, KNOWN_FEED, Priors, Timing
 from listen.follow.space import FEED, FIXED, LOOSE, RAPID, Space
 
@@ -108,6 +109,7 @@ class Model:
         self.priors = priors
         self.clock = clock
         self.scales = {True: Scale(), False: Scale()}  # of gaps, of contacts
+        self.ear = OwnEar(priors)
         self.lost: list[tuple[float, float]] = []  # when nothing was heard [s]
         self.held_share = priors.hold_per_gap  # of the gaps of this run
         self._held, self._gaps = BEFORE_GAPS * priors.hold_per_gap, BEFORE_GAPS

@@ -27,6 +27,7 @@ class Wording:
         self.space = model.space
         self._model = model
         self._rate = rate
+        self._unheard = -2  # the last contact that was not heard
 
     def verdict(
         self,
@@ -60,12 +61,20 @@ class Wording:
     def _kind(self, index: int, outcome: Outcome) -> tuple[VerdictKind, float]:
         """The likeliest kind and the belief in it, or that it cannot be told."""
         belief = float(outcome.beliefs[outcome.best] / max(outcome.settled, 1e-9))
+        if outcome.best == NOT_HEARD:
+            belief *= self._share_of_faults(index)
         if belief < LEAST_BELIEF:
             return VerdictKind.CANNOT_TELL, 1.0 - belief
         unheard = outcome.best == NOT_HEARD and self.space.deaf[index]
         if unheard or (outcome.best != AS_EXPECTED and self._was_lost(outcome)):
             return VerdictKind.CANNOT_TELL, SURELY_NOT
         return KINDS[outcome.best], belief
+
+    def _share_of_faults(self, index: int) -> float:
+        """Share of the contacts not heard that are no slip of the ear; the second in a row hardly is one."""
+        priors = self._model.priors
+        again, self._unheard = self._unheard == index - 1, index
+        return self._model.ear.share_of_faults(priors.absent_again if again else priors.absent)
 
     def _was_lost(self, outcome: Outcome) -> bool:
         """Whether the sound was lost where the contact began or ended, or should have."""

@@ -11,7 +11,7 @@ import numpy as np
 
 from listen.follow import Follower
 from listen.states import EarRates
-from listen.timeline import Timeline, VerdictKind
+from listen.timeline import Timeline, Verdict, VerdictKind
 from tools.tools_follow import score
 from tools.tools_follow.plans import PLANS, draw_plan
 from tools.tools_follow.programs import draw_program
@@ -185,15 +185,22 @@ def calibration(ear: EarRates, seed: int) -> Counts:
     for contact, verdict in said.verdicts.items():
         if verdict.kind != VerdictKind.CANNOT_TELL:
             at = min(int(verdict.probability * 10), 9) if verdict.probability < 0.95 else 10
-            right = not score.is_false(verdict) and _heard_there(truth, contact, verdict.heard_onset)
+            right = not score.is_false(verdict) and _heard_there(truth, contact, verdict)
             for name, value in (("said", verdict.probability), ("right", float(right)), ("n", 1.0)):
                 counts[f"{name} {at}"] = counts.get(f"{name} {at}", 0.0) + value
     return counts
 
 
-def _heard_there(truth: Truth, contact: int, onset: int | None) -> bool:
-    return onset is not None and any(
-        abs(onset / RATE - start) < 0.5 for start, _, c in truth.stretches if c == contact
+def _heard_there(truth: Truth, contact: int, verdict: Verdict) -> bool:
+    """Whether what was heard for a contact lies where it was; it may be heard as one with its neighbour."""
+    onset, offset = verdict.heard_onset, verdict.heard_offset
+    if onset is None:
+        return False
+    until = truth.end_s if offset is None else offset / RATE
+    return any(
+        onset / RATE < start + 0.5 and until > min(start + 0.5, stop - 0.1)
+        for start, stop, c in truth.stretches
+        if c == contact
     )
 
 
