@@ -188,6 +188,9 @@ def replay(
     columns: Annotated[str, typer.Option("--columns", help="Its columns: time=…,load=….")] = "",
     model: ModelOption = None,
     out: OutOption = None,
+    keep: Annotated[
+        str, typer.Option(help="What is kept: sound, small (lossy sound), features or decisions.")
+    ] = "small",
     workers: Annotated[int, typer.Option(help="Of many recordings, so many side by side.")] = 1,
     cluster: Annotated[str, typer.Option(help="Or on this Dask cluster, as tcp://host:8786.")] = "",
     json: JsonOption = False,
@@ -201,11 +204,19 @@ def replay(
     from listen.cli_replay import replay_all, replay_one
 
     if len(recording) == 1 and is_one(recording[0]):
+        one = Path(recording[0])
         return replay_one(
-            Path(recording[0]), job=job, load=load, columns=columns, model=model, out=out, json=json
+            one, job=job, load=load, columns=columns, model=model, out=out, keep=keep, json=json
         )
     return replay_all(
-        recording, job=job, model=model, out=out or Path("runs"), workers=workers, cluster=cluster, json=json
+        recording,
+        job=job,
+        model=model,
+        out=out or Path("runs"),
+        keep=keep,
+        workers=workers,
+        cluster=cluster,
+        json=json,
     )
 
 
@@ -357,10 +368,13 @@ def coach(
 
 @app.command()
 def teach(
-    runs: Annotated[list[Path], typer.Argument(metavar="RUN...", help="Run folders with labels.json.")],
+    runs: Annotated[
+        list[Path] | None, typer.Argument(metavar="RUN...", help="Run folders with labels.json.")
+    ] = None,
     check: Annotated[bool, typer.Option("--check", help="Only score the model on them.")] = False,
     model: ModelOption = None,
     out: Annotated[Path, typer.Option("--out", help="The new model folder.")] = Path("taught-ear"),
+    forget: Annotated[Path | None, typer.Option(help="Only erase this taught model.")] = None,
     json: JsonOption = False,
 ) -> int:
     """Teach the ear your machine, microphone and room.
@@ -372,9 +386,11 @@ def teach(
     """
     from listen import cli_teach
 
+    if forget is not None:
+        return cli_teach.forget(forget)
     if check:
-        return cli_teach.check(runs, model=model, json=json)
-    return cli_teach.teach(runs, model=model, out=out, json=json)
+        return cli_teach.check(runs or (), model=model, json=json)
+    return cli_teach.teach(runs or (), model=model, out=out, json=json)
 
 
 def is_one(recording: str) -> bool:

@@ -9,7 +9,7 @@ from typing import Any
 from listen.cli_print import progress_bar
 from listen.decide import save_model
 from listen.ears import shipped_model
-from listen.errors import ModelError
+from listen.errors import InputError, ModelError
 from listen.teach.adapt import Adapted, adapt_model, taught_card
 from listen.teach.check import RunScore, check_model, pooled
 from listen.teach.labels import LabelledRun, read_labelled_run
@@ -20,6 +20,8 @@ FINE = 0
 
 def check(folders: Sequence[Path], *, model: Path | None, json: bool) -> int:
     """Score a model on labelled runs."""
+    if not folders:
+        raise InputError("a model is scored on labelled runs: name at least one run folder")
     chosen = shipped_model(model)
     runs = [read_labelled_run(folder) for folder in folders]
     with progress_bar("listening", quiet=json) as progress:
@@ -47,6 +49,19 @@ def teach(folders: Sequence[Path], *, model: Path | None, out: Path, json: bool)
     if adapted.has_changed:
         _write(adapted, out, start=start.name, runs=runs)
     _print(adapted, out, start=start.name, json=json)
+    return FINE
+
+
+def forget(folder: Path) -> int:
+    """Erase a taught model: its own files, and the folder where nothing else is in it."""
+    card = folder / "card.json"
+    if not card.is_file() or "taught" not in to_json.loads(card.read_text("utf-8")):
+        raise ModelError(f"{folder} must be a model that `teach` wrote, it is none; nothing was erased")
+    for name in ("arrays.npz", "card.json"):
+        (folder / name).unlink(missing_ok=True)
+    if not any(folder.iterdir()):
+        folder.rmdir()
+    print(f"{folder} is erased; the shipped model hears again where no other is named")
     return FINE
 
 

@@ -28,6 +28,7 @@ from listen.teach.score import EventScore
 
 Values = NDArray[np.float64]
 FEWEST_RUNS = 2
+LIVE_EAR, SECOND_EAR = 0, 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,16 +41,19 @@ class TeachSettings:
         How firmly corrections of each network are held towards nothing; each is tried, firmest
         first. The second ear knows more, and has more to lose: it is held more firmly.
     least_gain : float
-        Event F1 on held-out runs, live and second look together, must rise by so much for
-        each step away from the model as it was.
+        Event F1 on held-out runs must rise by so much for the ear that a correction is for, live
+        or second look; a gain of the other one is luck and does not count.
     most_loss : float
-        Neither of the two may fall by more than this.
+        By how much event F1 of the other ear may fall.
+    most_run_loss : float
+        By how much it may fall in any single held-out run, with either ear.
     """
 
-    live: tuple[float, ...] = (1.0, 0.3, 0.1)
+    live: tuple[float, ...] = (0.3,)
     second: tuple[float, ...] = (3.0,)
     least_gain: float = 0.02
-    most_loss: float = 0.01
+    most_loss: float = 0.0
+    most_run_loss: float = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -84,6 +88,20 @@ class Trial:
             self.live_score.f1 - before.live_score.f1,
             self.refined_score.f1 - before.refined_score.f1,
         )
+
+    def worst_run(self, before: "Trial") -> float:
+        """The least gain of event F1 in a single run, of either ear; silent runs count as right."""
+        pairs = [
+            (after, earlier)
+            for mine, theirs in zip(self.heard, before.heard, strict=True)
+            for after, earlier in ((mine.live, theirs.live), (mine.refined, theirs.refined))
+        ]
+        return min((_f1(after) - _f1(earlier) for after, earlier in pairs), default=0.0)
+
+
+def _f1(score: EventScore) -> float:
+    """Event F1; a run without contacts in which none was heard is a perfect one."""
+    return score.f1 if score.true + score.heard else 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -144,17 +162,18 @@ def adapt_model(
     _check_runs(runs)
     n_steps = len(settings.live) + len(settings.second) + 1
     before = _trial(model, runs, second=None, live=None)
-    progress(1 / n_steps)
     tried: list[Trial] = []
-    best = before
-    for firm in settings.live:
-        tried.append(_trial(model, runs, second=None, live=firm))
+
+    def attempt(*, second: float | None, live: float | None) -> Trial:
+        tried.append(_trial(model, runs, second=second, live=live))
         progress((len(tried) + 1) / n_steps)
-    best = _best(before, best, tried, settings)
-    for firm in settings.second:
-        tried.append(_trial(model, runs, second=firm, live=best.live))
-        progress((len(tried) + 1) / n_steps)
-    best = _best(before, best, tried, settings)
+        return tried[-1]
+
+    progress(1 / n_steps)
+    live = [attempt(second=None, live=firm) for firm in settings.live]
+    best = best_trial(before, before, live, settings, LIVE_EAR)
+    second = [attempt(second=firm, live=best.live) for firm in settings.second]
+    best = best_trial(before, best, second, settings, SECOND_EAR)
     taught = _taught(model, runs, second=best.second, live=best.live)
     return Adapted(model=taught, before=before, chosen=best, tried=tuple(tried))
 
@@ -169,12 +188,17 @@ def _check_runs(runs: Sequence[LabelledRun]) -> None:
         raise InputError("teaching needs at least one labelled contact, these runs have none")
 
 
-def _best(before: Trial, best: Trial, tried: Sequence[Trial], settings: TeachSettings) -> Trial:
-    """The trial that gains most; `best` where none gains more without loss."""
+def best_trial(
+    before: Trial, best: Trial, tried: Sequence[Trial], settings: TeachSettings, ear: int
+) -> Trial:
+    """The trial in which an ear gains most (0 live, 1 second look); `best` where none gains without loss."""
     for trial in tried:
-        gains = trial.gains(before)
-        more = sum(gains) - sum(best.gains(before))
-        if more >= settings.least_gain and min(gains) >= -settings.most_loss:
+        gains, reached = trial.gains(before), best.gains(before)
+        steps = [one - other for one, other in zip(gains, reached, strict=True)]
+        without_loss = (
+            steps[1 - ear] >= -settings.most_loss and trial.worst_run(before) >= -settings.most_run_loss
+        )
+        if steps[ear] >= settings.least_gain and without_loss:
             best = trial
     return best
 

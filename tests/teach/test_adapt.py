@@ -17,9 +17,10 @@ from listen.record import Stretch
 from listen.synth import EVALUATION_RANGES, draw_room, draw_voice
 from listen.synth.draw import draw_plan
 from listen.synth.render import render
-from listen.teach.adapt import TeachSettings, adapt_model, fit_correction, taught_card
-from listen.teach.check import check_model, pooled
+from listen.teach.adapt import TeachSettings, Trial, adapt_model, best_trial, fit_correction, taught_card
+from listen.teach.check import RunScore, check_model, pooled
 from listen.teach.labels import LabelledRun, measure_run
+from listen.teach.score import EventScore
 
 RATE = 16000
 
@@ -99,6 +100,39 @@ def test_the_model_stays_where_nothing_gains_enough(runs: list[LabelledRun]) -> 
     assert adapted.model is model
     assert not adapted.has_changed
     assert adapted.before.live_score == pooled(score.live for score in check_model(model, runs[:2]))
+
+
+def trial(*runs: tuple[int, int], live: float | None = None) -> Trial:
+    """Runs of ten true contacts with so many right ones, live and after the second look."""
+    scores = [
+        RunScore(
+            name="run",
+            live=EventScore(true=10, heard=10, matched=one),
+            refined=EventScore(true=10, heard=10, matched=two),
+        )
+        for one, two in runs
+    ]
+    return Trial(second=None, live=live, heard=tuple(scores))
+
+
+@pytest.mark.closed
+@pytest.mark.parametrize(
+    ("runs", "ear", "is_taken"),
+    [
+        (((6, 8), (7, 8)), 0, True),  # by hand: live 11/20 becomes 13/20
+        (((5, 9), (6, 9)), 0, False),  # only the other ear gains
+        (((6, 7), (9, 8)), 0, False),  # the other ear loses 1/20
+        (((4, 8), (9, 8)), 0, False),  # one run loses 1/10
+        (((5, 9), (6, 8)), 1, True),
+        (((5, 8), (6, 8)), 1, False),  # nothing gains
+    ],
+)
+def test_a_way_is_taken_only_for_its_own_gain_and_no_loss(
+    runs: tuple[tuple[int, int], ...], ear: int, is_taken: bool
+) -> None:
+    before, after = trial((5, 8), (6, 8)), trial(*runs, live=0.3)
+    best = best_trial(before, before, [after], TeachSettings(), ear)
+    assert best is (after if is_taken else before)
 
 
 @pytest.mark.closed

@@ -1,11 +1,14 @@
 """The verb `teach` on run folders as a person has them."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from listen.cli import FAILED, FINE, main
+from listen.decide import save_model
+from listen.ears import shipped_model
 from tests.teach.test_labels import write_labels, write_run
 
 pytestmark = pytest.mark.closed
@@ -51,3 +54,20 @@ def test_replay_refuses_a_model_that_is_not_there(
     assert main(asked) == FAILED
     assert "no model in" in capsys.readouterr().err
     assert not (tmp_path / "heard").exists()
+
+
+def test_a_taught_model_is_erased_and_no_other(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    shipped = shipped_model()
+    save_model(replace(shipped, card={**shipped.card, "taught": {"from": "mill_ear"}}), tmp_path / "ours")
+    save_model(shipped, tmp_path / "copy")
+    (tmp_path / "ours" / "mine.txt").write_text("kept")
+    assert main(["teach", "--forget", str(tmp_path / "ours")]) == FINE
+    assert [path.name for path in (tmp_path / "ours").iterdir()] == ["mine.txt"]
+    assert main(["teach", "--forget", str(tmp_path / "copy")]) == FAILED
+    assert "nothing was erased" in capsys.readouterr().err
+    assert len(list((tmp_path / "copy").iterdir())) == 2
+
+
+def test_no_runs_are_refused(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["teach", "--check"]) == FAILED
+    assert "name at least one run folder" in capsys.readouterr().err
