@@ -35,6 +35,7 @@ KEPT_MESSAGES = 5000
 KEPT_POSITIONS_S = 0.5  # the followed line is told this often
 CHATTER_S = 2.0
 LONGEST_SKIP_S = 2.0
+APPROACH_CUES = ("next rung", "distance")
 Kept = TypeVar("Kept")
 
 
@@ -81,6 +82,7 @@ class Board:
             "t": 0.0, "listening": True, "recording": bool(keeps), "trouble": "", "state": None,
             "sure": True, "chatter": False, "cue": None, "flag": None, "next": None, "held": False,
             "line": None, "program_s": None, "level_db": None, "asking": None,
+            "approach": "", "spindle": "",
         }  # fmt: skip
         self._made: tuple[Cursor, tuple[str, Cursor]] | None = None  # pages in step share one frame
         self._chatter_until = 0
@@ -223,12 +225,21 @@ class Board:
         elif isinstance(item, Finding):
             self._chatter_until = item.stop + round(CHATTER_S * self.rate)
         elif isinstance(item, Cue):
-            self._now["cue"] = {"text": item.text, "kind": item.kind, "at_s": item.at / self.rate}
+            self._cue(item)
         elif isinstance(item, Flag):
             self._now["flag"] = {"text": item.text, "kind": item.kind, "at_s": item.at / self.rate}
         elif isinstance(item, Mark):
             self._mark(item)
         return not isinstance(item, Verdict)
+
+    def _cue(self, cue: Cue) -> None:
+        """Approach and spindle have a place of their own, where they stay for as long as they hold."""
+        if cue.kind in APPROACH_CUES:
+            self._now["approach"] = cue.text
+            return
+        if cue.kind.startswith("spindle"):
+            self._now["spindle"] = cue.text
+        self._now["cue"] = {"text": cue.text, "kind": cue.kind, "at_s": cue.at / self.rate}
 
     def _event(self, event: Event) -> None:
         if event.standing == Standing.WITHDRAWN:
@@ -237,6 +248,8 @@ class Board:
             return
         if event.standing == Standing.CONFIRMED:
             self._before = event.state
+            if event.state is State.ENTRY:
+                self._now.update(approach="", spindle="")
         self._now["state"] = str(event.state)
         self._now["sure"] = event.standing == Standing.CONFIRMED
 
@@ -255,7 +268,8 @@ class Board:
         contact = self._contacts.get(position.next_contact or -1)
         if contact is None:
             return None
-        to_go = (contact.start - position.program_time) / position.rate if position.rate > 0 else None
+        is_counted = position.rate > 0 and bool(position.witness)  # never in a silent approach
+        to_go = (contact.start - position.program_time) / position.rate if is_counted else None
         return {**_contact_words(contact), "in_s": None if to_go is None else round(to_go, 1)}
 
     def _mark(self, mark: Mark) -> None:

@@ -17,6 +17,15 @@ from listen.timeline import Cue, Flag, Mark, MarkKind
 pytestmark = pytest.mark.browser
 RATE = 16000
 ARGUMENTS = ["--no-sandbox", "--disable-gpu"]
+LONG_FLAG = (
+    "Started early: contact 1, T1, N40 (line 12). Heard at 0:08.2, expected at 0:10.4: 4.1 mm before its "
+    "place. Hold. Check work offset, tool length and stock size."
+)
+LONG_APPROACH = (
+    "First approach of T1, nothing to hear. Hold at Z 25.00, at most 25 % rapid, single block on. "
+    "First touch at X -6.00 Y 2.00 Z -2.00."
+)
+LONG_CUE = "Contact before its line: early, or override raised."
 WATCH = """async ([selector, words, ms]) => {
   const begin = performance.now();
   while (performance.now() - begin < ms) {
@@ -181,12 +190,14 @@ def test_while_it_moves_all_fits_on_the_screen_and_letters_are_large(
 ) -> None:
     """A tablet of 834 CSS pixels is about 160 mm wide (common practice, no source): 20 mm are 104 pixels."""
     board.tell(event(State.AIR, 0.1), event(State.ENTRY, 0.2), event(State.STEADY, 0.3))
-    board.tell(Flag(at=9000, kind="started early", contact=None, text="Contact 1 at N40 began 2.1 mm early"))
+    board.tell(Flag(at=9000, kind="started early", contact=None, text=LONG_FLAG))
+    board.tell(Cue(at=0, kind="next rung", contact=None, text=LONG_APPROACH))
     context = browser.new_context(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme)  # type: ignore[arg-type]
     page = context.new_page()
     page.goto(server.address)
     assert page.evaluate(WATCH, ["#state", "in the cut", 3000]) >= 0
-    board.tell(Cue(at=0, kind="contact", contact=None, text=""))
+    board.tell(Cue(at=round(board.now["t"] * RATE), kind="before its line", contact=None, text=LONG_CUE))
+    assert page.evaluate(WATCH, ["#cue", LONG_CUE, 3000]) >= 0
     wide, tall = page.evaluate(
         "[document.documentElement.scrollWidth, document.documentElement.scrollHeight]"
     )
@@ -198,6 +209,78 @@ def test_while_it_moves_all_fits_on_the_screen_and_letters_are_large(
     assert page.is_hidden("#hold")
     contrast = page.evaluate(CONTRAST)
     assert min(contrast) >= 4.5, contrast  # WCAG 2.2, 1.4.3 (AA)
+    context.close()
+
+
+def test_a_hold_shows_questions_and_the_newest_word_on_the_spindle(page: Page, board: Board) -> None:
+    board.tell(Mark(at=0, kind=MarkKind.HOLD, source="operator"))
+    for kind, text in (("spindle heard", "Spindle heard."), ("spindle not heard", "SPINDLE NOT HEARD.")):
+        board.tell(Cue(at=round(board.now["t"] * RATE), kind=kind, contact=None, text=text))
+        assert page.evaluate(WATCH, ["#spindle", text, 1000]) >= 0
+    assert page.locator("#before input").count() == 5
+    first_below = page.evaluate("document.querySelector('#before').getBoundingClientRect().bottom")
+    assert first_below <= 1112, "the questions must be on the screen without scrolling"
+    board.tell(event(State.ENTRY, 1.0))
+    assert page.evaluate(WATCH, ["#spindle", "no word yet", 1000]) >= 0
+
+
+def test_nothing_old_is_shown_as_heard_while_it_does_not_listen(page: Page, board: Board) -> None:
+    board.tell(event(State.STEADY, 0.5))
+    assert page.evaluate(WATCH, ["#state", "in the cut", 1000]) >= 0
+    board.stand(listening=False, recording=True)
+    assert 0 <= page.evaluate(WATCH, ["#state", "cannot tell", 1000]) <= 300
+    assert page.get_attribute("body", "data-state") == "none"
+
+
+def test_a_screen_reader_is_told_states_cues_and_flags(page: Page, board: Board) -> None:
+    """WAI-ARIA 1.2: role status is polite, aria-live assertive interrupts; drawings are hidden from it."""
+    board.tell(event(State.ENTRY, 0.5), Flag(at=9000, kind="x", contact=None, text="Look at the tool"))
+    assert page.evaluate(WATCH, ["#state", "contact", 1000]) >= 0
+    tree = page.locator("body").aria_snapshot()
+    for told in ("status: contact", "Look at the tool", "LISTENING", "Watch the machine", "Last flag"):
+        assert told.lower() in tree.lower(), tree
+    lives = {name: page.get_attribute(f"#{name}", "aria-live") for name in ("ear", "cue", "flag")}
+    assert lives == {"ear": "polite", "cue": "assertive", "flag": "assertive"}
+    if page.is_hidden("#hold"):
+        page.click("#more")
+    nameless = page.evaluate(
+        """() => [...document.querySelectorAll("button, input, select")].filter((one) =>
+          one.offsetParent && !one.textContent.trim() && !one.labels?.length && !one.ariaLabel).length"""
+    )
+    assert nameless == 0
+    assert page.evaluate("[...document.querySelectorAll('canvas')].every((one) => one.ariaHidden === 'true')")
+
+
+def test_all_that_can_be_pressed_is_reached_with_the_keyboard_and_seen(page: Page) -> None:
+    if page.is_hidden("#hold"):
+        page.click("#more")
+    wanted = page.evaluate(
+        "[...document.querySelectorAll('button, input')].filter((one) => one.offsetParent).length"
+    )
+    page.evaluate("document.activeElement.blur()")
+    reached, outlined = set(), 0
+    for _ in range(wanted + 6):
+        page.keyboard.press("Tab")
+        place, outline = page.evaluate(
+            """() => { const here = document.activeElement;
+              return [[...document.querySelectorAll("button, input")].indexOf(here),
+                      getComputedStyle(here).outlineStyle]; }"""
+        )
+        reached.add(place)
+        outlined += outline == "solid"
+    assert len(reached - {-1}) == wanted
+    assert outlined >= wanted
+
+
+@pytest.mark.parametrize(("motion", "seconds"), [("reduce", 0.0), ("no-preference", 1.6)])
+def test_a_flag_changes_the_page_slowly_and_without_motion_on_request(
+    browser: Browser, server: LiveServer, motion: str, seconds: float
+) -> None:
+    context = browser.new_context(reduced_motion=motion)  # type: ignore[arg-type]
+    page = context.new_page()
+    page.goto(server.address)
+    lasts = page.evaluate("parseFloat(getComputedStyle(document.body).transitionDuration) || 0")
+    assert lasts == seconds
     context.close()
 
 
@@ -216,8 +299,8 @@ CONTRAST = """() => {
     }
     return "rgb(255, 255, 255)";
   };
-  const names = ["fixed", "ear-word", "ear-more", "state", "next-what", "next-where", "flag-text", "more"];
-  return names.map((name) => {
+  const names = ["fixed", "ear-word", "ear-more", "state", "cue", "next-what", "next-where", "flag-text"];
+  return [...names, "more"].map((name) => {
     const element = document.getElementById(name);
     const [a, b] = [getComputedStyle(element).color, behind(element)].map(luminance);
     return (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);

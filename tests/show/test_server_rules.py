@@ -339,3 +339,15 @@ def test_a_page_that_takes_nothing_is_let_go_and_holds_up_nobody(
         return pages
 
     assert asyncio.run(stalls()) == 1
+
+
+def test_there_is_an_end_to_pages(server: LiveServer, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("listen.show.server.MOST_PAGES", 2)
+
+    async def joins() -> int:
+        async with await opened(server) as first, await opened(server) as second:
+            assert json.loads(await first.recv())["type"] == json.loads(await second.recv())["type"]
+            code = await refused(server)
+        return code
+
+    assert asyncio.run(joins()) == 403

@@ -187,7 +187,7 @@ function paintEar() {
 function paint() {
   const on = paintEar();
   paintStart();
-  const word = stateWord();
+  const word = on ? stateWord() : "cannot tell";
   put($("state"), word);
   $("state").classList.toggle("small", word.length > 10);
   document.body.dataset.state = on ? now.state ?? "none" : "none";
@@ -208,12 +208,14 @@ function paintNext() {
   const [x, y, z] = next.place;
   const soon = next.in_s !== null && next.in_s > 0 ? `, in about ${Math.round(next.in_s)} s` : "";
   put($("next-what"), `T${next.tool}, ${next.block}${z === null ? "" : `, Z ${z.toFixed(2)} at touch`}${soon}`);
-  put($("next-where"), x === null || y === null ? next.way : `${next.way} at X ${x.toFixed(1)} Y ${y.toFixed(1)}`);
+  const where = x === null || y === null ? next.way : `${next.way} at X ${x.toFixed(1)} Y ${y.toFixed(1)}`;
+  put($("next-where"), now.approach || where);
 }
 
 function paintFlag(cue) {
   const {flag} = now;
   put($("flag-text"), flag ? `${clockText(flag.at_s, 0)}  ${flag.text}` : "none");
+  $("flag-text").classList.toggle("long", (flag?.text.length ?? 0) > 110);
   $("flag").toggleAttribute("data-raised", Boolean(flag));
   const fresh = flag && now.t - flag.at_s < 10;
   document.body.toggleAttribute("data-alert", Boolean(fresh || cue));
@@ -232,8 +234,7 @@ function paintHold() {
   const last = track.heard.at(-1);
   if (last) last.to_s = Math.max(last.to_s, now.t);
   scope.followTo(now.t);
-  const turning = now.state && now.state !== "air" ? "heard" : "not sure by ear: look";
-  put($("spindle"), `(${turning})`);
+  put($("spindle"), now.spindle || "By ear: no word yet, look.");
   paintLine();
 }
 
@@ -265,6 +266,6 @@ for (const form of document.querySelectorAll("[data-form]")) {
 }
 $("more").addEventListener("click", () => { wanted = $("hold").hidden; paintHold(); });
 
-setInterval(() => { if (!paintEar()) document.body.dataset.state = "none"; }, 50);
+setInterval(() => { if (!paintEar() && document.body.dataset.state !== "none") paint(); }, 50);
 connect();
 document.documentElement.dataset.ready = "yes";
