@@ -6,8 +6,8 @@ from enum import StrEnum
 from listen.states import AirSound, Event, Standing, State
 from listen.timeline import Cue, Mark, MarkKind, Position, Timeline
 
-GONE_DB = 6.0  # below the air of the run by this much: the spindle does not turn
-LESS_DB, AS_QUIET_DB = 3.5, 1.5  # or by this much, and as quiet as the run's quietest
+LEAST_RANGE_DB = 4.0  # between the run's air and its quietest: less tells nothing
+GONE_SHARE = 0.6  # of that range: as much below the air, and the spindle does not turn
 ALIKE_DB = 3.0  # as loud as the air of the run to within this
 APART_DB = 6.0  # above the run's quietest by this much: something turns
 NO_LOUDER_DB = -1.0  # nothing came up that could drown the lines of the spindle
@@ -38,7 +38,7 @@ def spindle_heard(air: AirSound, *, rpm: float) -> Heard:
     """Whether the spindle turns, by half a second of air.
 
     "Yes" needs the run's own air and lines of the spindle's speed in it: coolant or a pump alone can be
-    as loud. "No" needs that much of the air, or the lines of the spindle, are gone and no such line is left.
+    as loud. "No" needs that most of the air, or the lines of the spindle, are gone and no such line is left.
 
     Parameters
     ----------
@@ -56,9 +56,10 @@ def spindle_heard(air: AirSound, *, rpm: float) -> Heard:
     """
     lines = sum(_on_comb(hz, rpm / 60.0) for hz in air.lines_hz) if rpm > 0.0 else 0
     gone = sum(_on_comb(hz, rpm / 60.0) for hz in air.gone_hz) if rpm > 0.0 else 0
-    is_less = air.below_db >= LESS_DB and air.over_quiet_db <= AS_QUIET_DB
+    range_db = air.below_db + air.over_quiet_db
+    is_less = range_db >= LEAST_RANGE_DB and air.below_db >= GONE_SHARE * range_db
     has_lost = air.below_db >= NO_LOUDER_DB and gone >= LEAST_LINES
-    if lines == 0 and (is_less or has_lost or air.below_db >= GONE_DB):
+    if lines == 0 and (is_less or has_lost):
         return Heard.NO
     alike = abs(air.below_db) <= ALIKE_DB and air.over_quiet_db >= APART_DB
     return Heard.YES if alike and lines >= LEAST_LINES else Heard.UNSURE

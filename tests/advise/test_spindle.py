@@ -41,11 +41,12 @@ PROGRAM: Timeline = timeline_of([(2.0, 6.0), (10.0, 14.0)])  # 9000 rpm: 150 Hz
         ({"below_db": NAN}, Heard.UNSURE),  # no contact yet, so no air to hold it against
         ({"below_db": 4.5}, Heard.UNSURE),
         ({"below_db": 8.0}, Heard.UNSURE),  # quieter, and its lines are there: coolant off
-        ({"below_db": 8.0, "lines_hz": ()}, Heard.NO),
+        ({"below_db": 8.0, "lines_hz": ()}, Heard.UNSURE),  # half-way down: coolant off, or a fan
+        ({"below_db": 8.0, "lines_hz": (), "over_quiet_db": 4.0}, Heard.NO),
+        ({"below_db": 3.0, "lines_hz": (), "over_quiet_db": 0.0}, Heard.UNSURE),  # hardly a difference
         ({"lines_hz": (), "gone_hz": (300.0, 602.0)}, Heard.NO),
         ({"lines_hz": (), "gone_hz": (300.0,)}, Heard.UNSURE),
         ({"lines_hz": (), "gone_hz": (300.0, 602.0), "below_db": -3.0}, Heard.UNSURE),  # drowned
-        ({"below_db": 4.5, "lines_hz": ()}, Heard.UNSURE),  # coolant off, or a fan
         ({"below_db": 4.5, "lines_hz": (), "over_quiet_db": 1.0}, Heard.NO),
     ],
 )
