@@ -25,6 +25,7 @@ def replay_one(
     columns: str,
     model: Path | None,
     out: Path | None,
+    keep: str,
     json: bool,
 ) -> int:
     """Listen to one recording and print the run."""
@@ -37,6 +38,7 @@ def replay_one(
             load=load,
             columns=columns,
             model=model,
+            keep=keep,
             progress=progress,
         )
     print_run(run, json=json)
@@ -54,6 +56,7 @@ def replay_all(
     job: Path | None,
     model: Path | None,
     out: Path,
+    keep: str,
     workers: int,
     cluster: str,
     json: bool,
@@ -69,14 +72,16 @@ def replay_all(
             finished.append(done)
             progress(len(finished) / len(recordings))
 
-        replay = partial(replay_into, job=job, model=model)
+        replay = partial(replay_into, job=job, model=model, keep=keep)
         results = replay_many(recordings, out, replay, workers=workers, cluster=cluster, progress=tell)
     return _print_all(results, json=json)
 
 
-def replay_into(recording: Path, folder: Path, *, job: Path | None, model: Path | None = None) -> None:
+def replay_into(
+    recording: Path, folder: Path, *, job: Path | None, model: Path | None = None, keep: str = "small"
+) -> None:
     """Listen to one recording into one folder, printing nothing: what a worker does."""
-    replay_recording(recording, job=job, model=model, out=folder, write_page=write_replay_page)
+    replay_recording(recording, job=job, model=model, keep=keep, out=folder, write_page=write_replay_page)
 
 
 def _print_all(results: Sequence[Done], *, json: bool) -> int:

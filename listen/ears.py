@@ -1,6 +1,7 @@
 """What can hear: sound or spindle load in, events out, and a second look after the run."""
 
 from collections.abc import Callable, Sequence
+from contextlib import closing
 from itertools import chain
 from pathlib import Path
 from typing import Protocol
@@ -14,14 +15,14 @@ from listen.decide import (
     DecideLoad,
     Layout,
     Model,
-    fuse_contacts,
     load_model,
     second_look,
     second_look_load,
 )
-from listen.errors import ModelError
+from listen.errors import ModelError, RecordingError
 from listen.measure import (
     BAND_COLUMNS,
+    COLUMNS,
     FEATURES,
     FINE_COLUMNS,
     HOP_S,
@@ -31,8 +32,9 @@ from listen.measure import (
     Measure,
     MeasureLoad,
 )
-from listen.measure.measure import SHORT_S
+from listen.measure.measure import SHORT_S, Pace
 from listen.measure.spectrum import HIGHEST_HZ, LOWEST_HZ, N_BANDS, log_edges
+from listen.record.features import Features, FeatureWriter
 from listen.shipped import models_folder
 from listen.states import AirSound, ContactSound, EarRates, Event, Finding, StateLikelihoods, Turning
 from listen.timeline import Mark
@@ -158,6 +160,58 @@ class SoundEar:
         return tuple(chain.from_iterable(self._decide.push(item) for item in made))
 
 
+class FramesEar(SoundEar):
+    """Hears frames that an earlier run measured and kept; blocks only say how far time has come.
+
+    Parameters
+    ----------
+    model : Model
+    features : Features
+        What the run folder keeps.
+
+    Raises
+    ------
+    RecordingError
+        If they are not what is measured today.
+    """
+
+    def __init__(
+        self, model: Model, features: Features, *, note: Callable[[Frames | Gap], None] | None = None
+    ) -> None:
+        super().__init__(model, rate=features.rate, keep=True, note=note)
+        if features.columns != COLUMNS or features.hop != self.hop:
+            raise RecordingError("the frames were measured by another version; listen to the sound again")
+        self._at = np.concatenate([frames.at for frames in features.stretches])
+        self._values = np.concatenate([frames.values for frames in features.stretches])
+        self._done = 0
+
+    def push(self, given: Given) -> tuple[Heard, ...]:
+        """Take the next block or gap."""
+        if isinstance(given, Gap):
+            return self._hear((given,))
+        begin, self._done = self._done, int(np.searchsorted(self._at, _end(given), side="right"))
+        if self._done == begin:
+            return ()
+        part = slice(begin, self._done)
+        return self._hear((Frames(at=self._at[part], values=self._values[part]),))
+
+    def close(self) -> tuple[Heard, ...]:
+        """End the stream and give what was still open."""
+        return self._decide.close()
+
+
+def _end(given: Given) -> int:
+    return given.stop if isinstance(given, Block) else 0
+
+
+def kept_features(folder: Path, rate: int) -> "closing[FeatureWriter]":
+    """What takes the frames of a run that keeps them, closed with the block."""
+    edges = log_edges(LOWEST_HZ, HIGHEST_HZ, N_BANDS)
+    centres = np.sqrt(edges[1:] * edges[:-1])
+    hop = Pace.at(rate).hop
+    return closing(FeatureWriter(folder, rate=rate, hop=hop, columns=COLUMNS, bands_hz=list(centres)))
+
+
 class LoadEar:
     """Hears contact in spindle load alone; parameters as for `SoundEar`."""
 
@@ -205,54 +259,6 @@ class LoadEar:
             for item in made:
                 self._kept.push(item)
         return tuple(chain.from_iterable(self._decide.push(item) for item in made))
-
-
-class FusedEar:
-    """Hears sound, and keeps the load that comes beside it for the second look.
-
-    Live it decides as `SoundEar` does: load is slow, and never waited for. After the run load
-    tells which contacts there were, and sound when they began and ended.
-    """
-
-    runs_on_load = False
-
-    def __init__(self, model: Model, *, rate: int) -> None:
-        self._rate = rate
-        self._sound = SoundEar(model, rate=rate, keep=True)
-        self._load = LoadEar(rate=rate, keep=True)
-        self._load_at: list[int] = []
-
-    @property
-    def rates(self) -> EarRates:
-        """Those of the sound."""
-        return self._sound.rates
-
-    @property
-    def latency(self) -> int:
-        """That of the sound."""
-        return self._sound.latency
-
-    def know(self, turnings: tuple[Turning, ...]) -> None:
-        """They are for the sound."""
-        self._sound.know(turnings)
-
-    def push(self, given: Given) -> tuple[Heard, ...]:
-        """Take the next input; load decides nothing yet."""
-        if isinstance(given, LoadSample):
-            self._load_at.append(given.at)
-        self._load.push(given)
-        return self._sound.push(given)
-
-    def close(self) -> tuple[Heard, ...]:
-        """End the stream and give what was still open."""
-        self._load.close()
-        return self._sound.close()
-
-    def look_again(self) -> tuple[Event, ...]:
-        """Refined events of both."""
-        return fuse_contacts(
-            self._sound.look_again(), self._load.look_again(), load_at=self._load_at, rate=self._rate
-        )
 
 
 class FrameStore:

@@ -8,7 +8,7 @@ import queue
 import signal
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import closing, contextmanager, nullcontext
+from contextlib import contextmanager, nullcontext
 from datetime import datetime
 from pathlib import Path
 from typing import Protocol
@@ -16,12 +16,10 @@ from typing import Protocol
 import numpy as np
 
 from listen.blocks import Block, Gap, LoadSample
-from listen.ears import SoundEar, shipped_model
+from listen.ears import SoundEar, kept_features, shipped_model
 from listen.job import Job
-from listen.measure.measure import COLUMNS, Pace
-from listen.measure.spectrum import HIGHEST_HZ, LOWEST_HZ, N_BANDS, log_edges
 from listen.record import Run, RunWriter, read_run
-from listen.record.features import FEATURES_FILE, FeatureWriter, read_features
+from listen.record.features import FEATURES_FILE, read_features
 from listen.record.keep import Keep
 from listen.replay_run import inputs_of, run_folder
 from listen.session import Decided, Session, second_hearing
@@ -217,14 +215,6 @@ def live_run(
             witnesses=witnesses,
         )
         return finish_live(writer, timeline, model)
-
-
-def kept_features(folder: Path, rate: int) -> "closing[FeatureWriter]":
-    """What takes the frames of a run that keeps them, closed with the block."""
-    edges = log_edges(LOWEST_HZ, HIGHEST_HZ, N_BANDS)
-    centres = np.sqrt(edges[1:] * edges[:-1])
-    hop = Pace.at(rate).hop
-    return closing(FeatureWriter(folder, rate=rate, hop=hop, columns=COLUMNS, bands_hz=list(centres)))
 
 
 def finish_live(writer: RunWriter, timeline: Timeline | None, model: Path | None = None) -> Run:

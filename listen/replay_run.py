@@ -3,17 +3,22 @@
 import os
 import shutil
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass, replace
 from heapq import merge
 from pathlib import Path
 
-from listen.blocks import Block, Gap, LoadSample
-from listen.ears import Ear, FusedEar, LoadEar, SoundEar, shipped_model
+import numpy as np
+
+from listen.blocks import Block, Frames, Gap, LoadSample
+from listen.ears import Ear, FramesEar, LoadEar, SoundEar, kept_features, shipped_model
 from listen.errors import InputError, RecordingError
+from listen.fused_ear import FusedEar
 from listen.hear import parse_columns, read_blocks, read_load_log, sound_info
 from listen.job_file import load_job
 from listen.record import Run, RunWriter, read_header, read_run
+from listen.record.features import FEATURES_FILE, Features, FeatureWriter, read_features
+from listen.record.keep import Keep, keep_of
 from listen.record.lines import Line
 from listen.record.spectrum import PictureMaker
 from listen.session import Decided, Session, plan_job, second_hearing
@@ -21,7 +26,6 @@ from listen.states import ContactSound, StateLikelihoods
 from listen.timeline import Mark, Timeline
 
 BLOCK_S = 1.0
-SOUND_KEPT = {"sound": "flac", "small": "vorbis", "decisions": "none"}
 WITHOUT_SOUND_HZ = 8000  # the clock of a run that has load and no sound
 KEPT_BY_HAND = ("labels.json",)
 Progress = Callable[[float], None]  # is given the share done, 0 to 1
@@ -58,7 +62,7 @@ def replay_recording(
     model : Path | None
         A model folder; the shipped model where none is named.
     keep : str
-        What the run folder keeps of the sound: "sound" (exact for 16 bits), "small" or "decisions".
+        What the run folder keeps of the sound, a word of `listen.record.keep.KEEPS`.
     progress : callable
 
     Raises
@@ -67,24 +71,23 @@ def replay_recording(
         For a job, program, recording or load log that cannot be used, and a folder that must not
         be written.
     """
-    if keep not in SOUND_KEPT:
-        raise InputError(f"--keep must be one of {', '.join(SOUND_KEPT)}; got {keep!r}")
+    kept = keep_of(keep)
     source = _source(recording, job)
-    if source.sound is None and load is None and not source.witnesses:
+    if source.sound is None and source.features is None and load is None and not source.witnesses:
         raise InputError("no sound and no load: `-` needs --load FILE")
     plan = load_job(source.job) if source.job is not None else None
     timeline = plan_job(plan).timeline if plan is not None else None
     if timeline is not None and source.kind:
         timeline = replace(timeline, kind=source.kind)
     inputs = inputs_of(source, load, columns)
-    ear = _ear(source, with_load=load is not None, model=model)
     picture = PictureMaker(source.rate, duration_s=source.length / source.rate)
-    with one_thread(), new_folder(out) as folder:
+    with one_thread(), new_folder(out) as folder, _features(folder, source, kept) as features:
+        ear = _ear(source, with_load=load is not None, model=model, note=features.push if features else None)
         writer = RunWriter(
             folder,
             rate=source.rate,
             live=False,
-            sound=SOUND_KEPT[keep] if source.sound is not None else "none",
+            sound=_written(kept.sound) if source.sound is not None else "none",
             copy_of=source.sound,
             picture=picture,
             timeline=timeline,
@@ -103,6 +106,17 @@ def replay_recording(
     return replace(run, folder=out)
 
 
+def _written(sound: str) -> str:
+    """Small sound of a recording that exists anyway need not be safe at any moment, only quickly made."""
+    return "vorbis" if sound == "opus" else sound
+
+
+def _features(folder: Path, source: "Source", kept: Keep) -> AbstractContextManager[FeatureWriter | None]:
+    """What takes the measured frames where they are kept; a run that has nothing else keeps them."""
+    wanted = source.features is not None or (kept.features and source.sound is not None)
+    return kept_features(folder, source.rate) if wanted else nullcontext()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Source:
     """What is listened to.
@@ -118,6 +132,8 @@ class Source:
         What a run folder says was not heard, and what came beside the sound.
     kind : str
         Which kind of run was chosen when it began; "" where the job says it.
+    features : Features | None
+        The frames of a run folder that keeps these and no sound.
     """
 
     sound: Path | None
@@ -127,6 +143,7 @@ class Source:
     gaps: tuple[Gap, ...] = ()
     witnesses: tuple[LoadSample | Mark, ...] = ()
     kind: str = ""
+    features: Features | None = None
 
 
 def _source(recording: Path, job: Path | None) -> Source:
@@ -143,7 +160,8 @@ def run_folder(folder: Path, job: Path | None) -> Source:
     """What a run folder holds to be listened to again, gaps and witnesses at their places."""
     run = read_run(folder)
     own_job = folder / "job" / "job.toml"
-    if run.sound_path is None and not run.loads:
+    has_features = run.sound_path is None and (folder / FEATURES_FILE).is_file()
+    if run.sound_path is None and not has_features and not run.loads:
         raise RecordingError(f"{folder} keeps neither sound nor load, so it cannot be listened to again")
     rate = run.header.sound_rate if run.sound_path else run.rate
     scale = rate / run.rate
@@ -156,6 +174,7 @@ def run_folder(folder: Path, job: Path | None) -> Source:
             replace(gap, start=round(gap.start * scale), stop=round(gap.stop * scale)) for gap in run.gaps
         ),
         witnesses=tuple(sorted(_scaled((*run.loads, *run.marks), scale), key=lambda item: item.at)),
+        features=read_features(folder) if has_features else None,
         kind="" if job else run.header.kind,
     )
 
@@ -166,12 +185,18 @@ def _scaled(items: Iterable[LoadSample | Mark], scale: float) -> Iterator[LoadSa
         yield moved
 
 
-def _ear(source: Source, *, with_load: bool, model: Path | None) -> Ear:
-    if source.sound is None:
+def _ear(
+    source: Source, *, with_load: bool, model: Path | None, note: Callable[[Frames | Gap], None] | None
+) -> Ear:
+    sound: SoundEar
+    if source.features is not None:
+        sound = FramesEar(shipped_model(model), source.features, note=note)
+    elif source.sound is None:
         return LoadEar(rate=source.rate, keep=True)
-    if with_load:
-        return FusedEar(shipped_model(model), rate=source.rate)
-    return SoundEar(shipped_model(model), rate=source.rate, keep=True)
+    else:
+        sound = SoundEar(shipped_model(model), rate=source.rate, keep=True, note=note)
+    with_load = with_load or any(isinstance(item, LoadSample) for item in source.witnesses)
+    return FusedEar(sound, rate=source.rate, keep=True) if with_load else sound
 
 
 def inputs_of(source: Source, load: Path | None, columns: str) -> Iterator[Input]:
@@ -179,10 +204,17 @@ def inputs_of(source: Source, load: Path | None, columns: str) -> Iterator[Input
     witnesses: tuple[LoadSample | Mark, ...] = source.witnesses
     if load is not None:
         witnesses = read_load_log(load, rate=source.rate, columns=parse_columns(columns)).items
-    if source.sound is None:
+    if source.sound is None and source.features is None:
         return iter(witnesses)
-    blocks = read_blocks(source.sound, block_samples=round(BLOCK_S * source.rate))
+    size = round(BLOCK_S * source.rate)
+    blocks = read_blocks(source.sound, block_samples=size) if source.sound else _silence(source, size)
     return merge(_with_gaps(blocks, list(source.gaps)), witnesses, key=_begins_at)
+
+
+def _silence(source: Source, size: int) -> Iterator[Block]:
+    """Blocks in the place of sound that was not kept."""
+    for start in range(0, source.length, size):
+        yield Block(samples=np.zeros(min(size, source.length - start)), start=start, rate=source.rate)
 
 
 def _begins_at(item: Input) -> int:
@@ -235,6 +267,8 @@ def _listen(
         if ear.runs_on_load:
             writer.push(Gap(start=0, stop=session.heard, reason="no sound was recorded"))
         refined, verdicts = second_hearing(ear, timeline, rate=rate, told=[*told, *last], end=session.heard)
+        if isinstance(ear, FusedEar) and ear.clock is not None:
+            writer.push(ear.clock)
         return writer.finish(refined=refined, verdicts=verdicts)
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from listen.errors import InputError, RecordingError
 from listen.record.reader import read_run
 from listen.record.run import Run
+from listen.record.spectrum import no_picture
 
 WritePage = Callable[[Run, Path], None]
 ALWAYS = ("run.json", "events.tsv", "labels.json")
@@ -40,7 +41,8 @@ def export_run(folder: Path, target: Path, *, with_sound: bool, write_page: Writ
     if target.exists():
         raise InputError(f"{target} must be a new file, it is there already")
     run = read_run(folder)
-    shown = run if with_sound else replace(run, header=replace(run.header, sound="", sound_rate=0))
+    silent = replace(run, header=replace(run.header, sound="", sound_rate=0), picture=no_picture())
+    shown = run if with_sound else silent
     part = target.with_name(target.name + ".part")
     try:
         with tempfile.TemporaryDirectory() as made, zipfile.ZipFile(part, "w", zipfile.ZIP_DEFLATED) as pack:

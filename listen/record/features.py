@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from listen.blocks import Frames, Gap
 from listen.errors import RecordingError
 from listen.record.sound import DiskFile
+from listen.record.spectrum import FLOOR_DB, MOST_BYTES, STEP_DB, Picture
 
 FEATURES_FILE = "features.bin"
 FORMAT = "cut-listen features 1"
@@ -107,6 +108,23 @@ def read_features(folder: Path) -> Features:
         )
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise RecordingError(f"{path} must hold the measured frames of a run: {error}") from None
+
+
+def picture_of(features: Features) -> Picture:
+    """The levels in the bands as a picture; the loudest of each where it would be too large."""
+    bands = [
+        i for i, name in enumerate(features.columns) if name.startswith("band ") and name.endswith(" level")
+    ]
+    frames = [piece.values[:, bands] for piece in features.stretches]
+    places = np.concatenate([piece.at // features.hop for piece in features.stretches] or [np.zeros(0, int)])
+    levels_db = np.full((int(places.max(initial=-1)) + 1, len(bands)), FLOOR_DB)
+    levels_db[places] = np.concatenate(frames or [np.zeros((0, len(bands)))])
+    step = max(1, -(-levels_db.size // MOST_BYTES))
+    starts = np.arange(0, len(levels_db), step)
+    loudest = np.maximum.reduceat(levels_db, starts, axis=0) if starts.size else levels_db
+    columns = np.clip(np.round((loudest - FLOOR_DB) / STEP_DB), 0, 255).astype(np.uint8)
+    hop_s = step * features.hop / features.rate
+    return Picture(columns=columns, hop_s=hop_s, bands_hz=np.array(features.bands_hz))
 
 
 def _record(n_columns: int) -> np.dtype[np.void]:

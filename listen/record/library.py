@@ -17,6 +17,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from listen.errors import InputError, RecordingError
+from listen.record.features import FEATURES_FILE
 from listen.record.reader import read_run
 from listen.record.run import Run
 from listen.record.run_json import write_whole
@@ -28,7 +29,7 @@ INDEX_VERSION = 1
 REFERENCE = "reference.json"
 REFERENCE_FORMAT = "cut-listen reference 1"
 OWN = ("decisions.jsonl", "run.json", "events.tsv", "timeline.html", "expected.json", "spans.npz")
-OWN_MORE = ("sound.ogg", "sound.flac", "labels.json", REFERENCE)
+OWN_MORE = ("sound.ogg", "sound.flac", FEATURES_FILE, "labels.json", REFERENCE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,7 +13,7 @@ HIGHEST_HZ = 16000.0
 FLOOR_DB = -130.0
 STEP_DB = 0.5
 _FINEST_HOP_S = 0.005
-_MOST_BYTES = 3_200_000  # of a whole picture, before packing
+MOST_BYTES = 3_200_000  # of a whole picture, before packing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -33,6 +33,15 @@ class Picture:
     columns: NDArray[np.uint8]
     hop_s: float
     bands_hz: NDArray[np.float64]
+
+
+def no_picture() -> Picture:
+    """Of a run that keeps nothing of its sound."""
+    return Picture(
+        columns=np.zeros((0, N_BANDS), dtype=np.uint8),
+        hop_s=_FINEST_HOP_S,
+        bands_hz=np.geomspace(LOWEST_HZ, HIGHEST_HZ, N_BANDS),
+    )
 
 
 class SpectrumColumns:
@@ -108,7 +117,7 @@ class PictureMaker:
     """
 
     def __init__(self, rate: int, *, duration_s: float) -> None:
-        hop_s = max(_FINEST_HOP_S, duration_s * N_BANDS / _MOST_BYTES)
+        hop_s = max(_FINEST_HOP_S, duration_s * N_BANDS / MOST_BYTES)
         self._made = SpectrumColumns(rate, hop_s=min(hop_s, 10.0))
         self._parts: list[NDArray[np.uint8]] = []
 

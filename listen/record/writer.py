@@ -24,6 +24,7 @@ from listen.blocks import Block, Gap
 from listen.errors import InputError, RecordingError
 from listen.job import Job
 from listen.record.expected_file import write_expected
+from listen.record.features import FEATURES_FILE
 from listen.record.job_copy import copy_job
 from listen.record.lines import LINE_TYPES, Line, to_line
 from listen.record.reader import read_run
@@ -38,7 +39,8 @@ DECISIONS = "decisions.jsonl"
 FORMAT = "cut-listen decisions 1"
 SHEET_FILES = ("expected.json", "spans.npz")
 SOUND_FILES = ("sound.ogg", "sound.flac")
-OWN_FILES = (DECISIONS, "run.json", "events.tsv", "timeline.html", "labels.json", *SHEET_FILES, *SOUND_FILES)
+MADE_FILES = ("run.json", "events.tsv", "timeline.html", "labels.json")
+OWN_FILES = (DECISIONS, *MADE_FILES, *SHEET_FILES, *SOUND_FILES, FEATURES_FILE)
 LONGEST_SILENCE_S = 3600.0  # written for one gap; more would fill the disk
 
 

@@ -7,8 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.record import Run, read_sound
+from listen.record.features import FEATURES_FILE, picture_of, read_features
 from listen.record.run_json import write_whole
-from listen.record.spectrum import Picture, PictureMaker, useful_range
+from listen.record.spectrum import Picture, PictureMaker, no_picture, useful_range
 from listen.show.contract import run_page
 from listen.show.page import bundle, one_file, packed, static_text
 from listen.show.page_sound import encoded
@@ -34,7 +35,7 @@ def write_replay_page(run: Run, path: Path, *, reference: Run | None = None) -> 
     RecordingError
         If the sound of the run is damaged.
     """
-    picture = run.picture or _picture(run)
+    picture = _picture(run) if run.picture is None else run.picture
     columns = picture.columns
     quiet, loud = useful_range(columns)
     cuts, reference_sound = reference_cuts(run, reference) if reference else (None, b"")
@@ -69,7 +70,10 @@ def _blocks(run: Run) -> Iterator[NDArray[np.float64]]:
 
 
 def _picture(run: Run) -> Picture:
-    """Made from the sound that the run keeps; empty where it keeps none."""
+    """Made from the sound or the frames that the run keeps; empty where it keeps neither."""
+    if run.sound_path is None:
+        has_features = (run.folder / FEATURES_FILE).is_file()
+        return picture_of(read_features(run.folder)) if has_features else no_picture()
     made = PictureMaker(run.header.sound_rate or run.rate, duration_s=run.duration / run.rate)
     for block in _blocks(run):
         made.push(block)
