@@ -3,7 +3,7 @@
 import queue
 import time
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 from rich.console import Console, Group
 from rich.live import Live
@@ -25,6 +25,10 @@ STATE_WORDS = {
 BARS = {None: "·", "air": "▁", "entry": "▄", "steady": "█", "exit": "▄"}
 REFRESH_HZ = 10.0
 CUE_S = 6.0
+QUESTIONS = (
+    "Before cycle start: spindle turning, the right way? Coolant? Overrides low? "
+    "Single block as you want it? Door shut, hands away?"
+)
 
 
 class TerminalScreen:
@@ -76,11 +80,14 @@ class TerminalScreen:
         word = STATE_WORDS[state] + (", CHATTER" if now["chatter"] and state == "steady" else "")
         cue = now["cue"]["text"] if now["cue"] and now["t"] - now["cue"]["at_s"] < CUE_S else ""
         flag = now["flag"]
+        following = "\n".join(part for part in (_next_words(now["next"]), now["approach"]) if part)
+        held = [Panel(Text(f"{now['spindle']}\n{QUESTIONS}".strip()), title="held")] if now["held"] else []
         return Group(
             Text(FIXED_LINE, style="reverse"),
             Text(f"{listening}   {recording}   {now['t']:.0f} s", style="bold"),
             Panel(Text(f"{BARS[state] * 3}  {word}\n     {cue}", style="bold"), title="now"),
-            Panel(Text(_next_words(now["next"])), title="next"),
+            Panel(Text(following), title="next"),
+            *held,
             Panel(Text(f"{flag['at_s']:.0f} s  {flag['text']}" if flag else "none"), title="last flag"),
         )
 
@@ -98,10 +105,11 @@ class TerminalScreen:
         self._live.stop()
 
 
-def _next_words(following: dict[str, object] | None) -> str:
+def _next_words(following: dict[str, Any] | None) -> str:
     if following is None:
         return "-"
     place = following["place"]
     assert isinstance(place, list)
     touch = "" if place[2] is None else f", Z {place[2]:.2f} at touch"
-    return f"T{following['tool']}, {following['block']}{touch}, {following['way']}"
+    soon = f", in about {following['in_s']:.0f} s" if following["in_s"] else ""
+    return f"T{following['tool']}, {following['block']}{touch}, {following['way']}{soon}"

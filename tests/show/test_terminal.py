@@ -1,0 +1,58 @@
+"""The live run in a terminal: the four things, the approach, and the questions of a hold."""
+
+import io
+
+import numpy as np
+import pytest
+from rich.console import Console
+
+from listen.blocks import Block
+from listen.show.terminal import TerminalScreen
+from listen.timeline import Cue, Mark, MarkKind, Position, Timeline
+from tests.follow.runs import timeline_of
+
+pytestmark = pytest.mark.closed
+RATE = 8000
+PROGRAM: Timeline = timeline_of([(2.0, 6.0), (10.0, 14.0)])
+
+
+def place(*, witness: str, rate: float = 1.0) -> Position:
+    at = RATE // 2
+    return Position(at=at, program_time=7.0, line=11, spread=0.1, rate=rate, next_contact=2, witness=witness)
+
+
+def drawn(*items: Position | Cue | Mark) -> str:
+    """What stands in the terminal after one second of sound, as one line."""
+    console = Console(file=io.StringIO(), width=200)
+    screen = TerminalScreen(rate=RATE, timeline=PROGRAM, console=console)
+    screen.hear(Block(samples=np.zeros(RATE), start=0, rate=RATE))
+    for item in items:
+        screen._board.tell(item)
+    sheet = Console(file=io.StringIO(), width=200)
+    sheet.print(screen.drawing())
+    assert isinstance(sheet.file, io.StringIO)
+    return " ".join(sheet.file.getvalue().split())
+
+
+def test_a_countdown_needs_a_witness() -> None:
+    """By hand: contact 2 begins at 10.0 s of program, now is 7.0 s."""
+    assert "line 12, Z 0.00 at touch, side cut, in about 3 s" in drawn(place(witness="earlier contact"))
+    assert "in about" not in drawn(place(witness=""))
+
+
+def test_the_next_height_of_an_approach_stays() -> None:
+    rung = Cue(at=0, kind="next rung", contact=2, text="Hold at Z 12.50 (line 11).")
+    assert "Hold at Z 12.50 (line 11)." in drawn(rung)
+
+
+def test_in_a_hold_the_spindle_and_the_questions_are_there() -> None:
+    hold = Mark(at=RATE // 2, kind=MarkKind.HOLD, source="operator")
+    missing = Cue(at=RATE // 2, kind="spindle not heard", contact=None, text="SPINDLE NOT HEARD.")
+    shown = drawn(hold, missing)
+    assert "SPINDLE NOT HEARD. " in shown
+    assert "Before cycle start: spindle turning, the right way?" in shown
+    assert "Before cycle start" not in drawn()
+
+
+def test_the_fixed_line_is_always_there() -> None:
+    assert drawn().startswith("This screen cannot stop the machine. Watch the machine.")
