@@ -120,3 +120,47 @@ class Frames:
 
     def __len__(self) -> int:
         return int(self.at.size)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceClock:
+    """How the clock of a source beside the sound lies to the sound's own.
+
+    ``sound seconds = offset_s + (1 + drift) * source seconds``; the lag of a drive is in it.
+
+    Attributes
+    ----------
+    source : str
+        "load", or the name of a witness.
+    offset_s, drift, spread_s : float
+        Offset [s], drift, and one standard deviation of a mapped time [s].
+    n_events : int
+        Beginnings and ends that both had.
+    """
+
+    source: str
+    offset_s: float = 0.0
+    drift: float = 0.0
+    spread_s: float = 0.0
+    n_events: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceState:
+    """A source beside the sound came or went.
+
+    Attributes
+    ----------
+    source : str
+        "MTConnect", "OPC UA", "MQTT".
+    at : int
+        When it was noticed [samples].
+    listening : bool
+    reason : str
+        Why it went, in words for a person; "" where it came.
+    """
+
+    source: str
+    at: int
+    listening: bool
+    reason: str = ""

@@ -3,6 +3,7 @@
 from listen.decide.decide import Decide, Decided
 from listen.decide.decoder import DecoderSettings
 from listen.decide.fuse import fuse_contacts
+from listen.decide.fuse_live import FuseLive
 from listen.decide.layout import Layout
 from listen.decide.load_states import DecideLoad, LoadSettings
 from listen.decide.model import Model, load_model, save_model
@@ -14,6 +15,7 @@ __all__ = [
     "DecideLoad",
     "Decided",
     "DecoderSettings",
+    "FuseLive",
     "Layout",
     "LoadSettings",
     "Model",

@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import fields
 from typing import Any
 
-from listen.blocks import Gap, LoadSample
+from listen.blocks import Gap, LoadSample, SourceClock, SourceState
 from listen.errors import InputError, RecordingError
 from listen.states import ContactSound, Event, Finding, Standing, State
 from listen.timeline import (
@@ -29,13 +29,29 @@ from listen.timeline import (
 )
 
 NAN = float("nan")
-Line = Event | Finding | ContactSound | Gap | LoadSample | Position | Verdict | Cue | Flag | Mark | Look
+Line = (
+    Event
+    | Finding
+    | ContactSound
+    | Gap
+    | LoadSample
+    | SourceClock
+    | SourceState
+    | Position
+    | Verdict
+    | Cue
+    | Flag
+    | Mark
+    | Look
+)
 LINE_TYPES: dict[str, type[Line]] = {
     "event": Event,
     "finding": Finding,
     "sound": ContactSound,
     "gap": Gap,
     "load": LoadSample,
+    "clock": SourceClock,
+    "source": SourceState,
     "position": Position,
     "verdict": Verdict,
     "cue": Cue,

@@ -6,7 +6,7 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any, TypeVar
 
-from listen.blocks import Gap, LoadSample
+from listen.blocks import Gap, LoadSample, SourceClock, SourceState
 from listen.errors import InputError, RecordingError
 from listen.record.assemble import confirmed, contacts_of, holds_of, thin
 from listen.record.expected_file import read_expected
@@ -51,6 +51,8 @@ def read_run(folder: Path) -> Run:
         positions=positions,
         gaps=_only(Gap, live),
         loads=_only(LoadSample, live),
+        clocks=_only(SourceClock, live),
+        sources=_only(SourceState, live),
         marks=_only(Mark, live),
         cues=_only(Cue, live),
         findings=_only(Finding, live),

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from pathlib import Path
 
-from listen.blocks import Gap, LoadSample
+from listen.blocks import Gap, LoadSample, SourceClock, SourceState
 from listen.errors import InputError
 from listen.record.spectrum import Picture
 from listen.states import ContactSound, Event, Finding
@@ -151,6 +151,8 @@ class Run:
     timeline : Timeline | None
         The sheet, None without a job.
     listings : tuple of Listing
+    clocks, sources : tuple of SourceClock, tuple of SourceState
+        How other clocks lay to the sound's; when a source beside the sound came or went.
     picture : Picture | None
         Of the sound, where it was made while the sound passed by; it is in no file.
     """
@@ -175,6 +177,8 @@ class Run:
     sounds: tuple[ContactSound, ...]
     timeline: Timeline | None
     listings: tuple[Listing, ...]
+    clocks: tuple[SourceClock, ...] = ()
+    sources: tuple[SourceState, ...] = ()
     picture: Picture | None = None
 
     @property

@@ -7,6 +7,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+from listen.blocks import SourceState
 from listen.record.lines import plain
 from listen.record.run import Run, RunContact, RunHold, Stretch
 from listen.states import Event
@@ -34,6 +35,7 @@ def run_values(run: Run) -> dict[str, Any]:
                 {"from_s": _s(gap.start, rate), "until_s": _s(gap.stop, rate), "reason": gap.reason}
                 for gap in run.gaps
             ],
+            **_sources(run),
         },
         "events": _events(run.events, run.duration, rate, decided=True),
         "refined": _events(run.refined, run.duration, rate, decided=False),
@@ -57,6 +59,37 @@ def run_values(run: Run) -> dict[str, Any]:
             for position in run.positions
         ],
     }
+
+
+def _sources(run: Run) -> dict[str, Any]:
+    """Clocks of the sources beside the sound, and when they were gone; nothing where there was none."""
+    clocks = [
+        {
+            "source": clock.source,
+            "offset_s": round(clock.offset_s, DIGITS),
+            "drift": round(clock.drift, 8),
+            "spread_s": round(clock.spread_s, DIGITS),
+            "events": clock.n_events,
+        }
+        for clock in run.clocks
+    ]
+    gone = [
+        {
+            "source": one.source,
+            "from_s": _s(one.at, run.rate),
+            "until_s": _s(_back(run, one), run.rate),
+            "reason": one.reason,
+        }
+        for one in run.sources
+        if not one.listening
+    ]
+    return {name: rows for name, rows in (("clocks", clocks), ("source_gaps", gone)) if rows}
+
+
+def _back(run: Run, gone: SourceState) -> int:
+    """When a source that went was there again, or the end of the recording."""
+    later = (s.at for s in run.sources if s.source == gone.source and s.listening and s.at >= gone.at)
+    return min(later, default=max(gone.at, run.duration))
 
 
 def stretches(events: Sequence[Event], duration: int) -> list[tuple[Event, int]]:

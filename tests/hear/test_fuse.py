@@ -7,7 +7,8 @@ import pytest
 
 from listen.blocks import Block, LoadSample
 from listen.decide import fuse_contacts
-from listen.ears import Ear, FusedEar, LoadEar, SoundEar, shipped_model
+from listen.ears import Ear, LoadEar, SoundEar, shipped_model
+from listen.fused_ear import FusedEar
 from listen.job_file import load_job
 from listen.session import plan_job
 from listen.states import Event, Standing, State
@@ -93,7 +94,7 @@ def test_at_0_db_with_load_at_5_hz_the_second_look_is_not_worse_than_sound_alone
         true = [(c.start / RATE, c.stop / RATE) for c in made.truth.contacts]
         ears: tuple[Ear, Ear] = (
             SoundEar(shipped_model(), rate=RATE, keep=True),
-            FusedEar(shipped_model(), rate=RATE),
+            FusedEar(SoundEar(shipped_model(), rate=RATE, keep=True), rate=RATE, keep=True),
         )
         load: Ear = LoadEar(rate=RATE, keep=True)
         for start in range(0, made.samples.size, RATE):

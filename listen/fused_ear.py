@@ -1,0 +1,152 @@
+"""Sound and load heard together: one clock for both, fused while the run goes on and once more after it."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import chain
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.blocks import LoadSample, SourceClock
+from listen.decide import FuseLive, fuse_contacts
+from listen.ears import Given, Heard, LoadEar, SoundEar
+from listen.hear.clock import ClockMap, align_clock, fit_clock
+from listen.states import EarRates, Event, Standing, State
+from listen.timeline import Mark
+
+GREATEST_OFFSET_S = 60.0
+NEAR_S = 0.6  # a drive answers late: ends of one contact lie this near once the clocks agree
+LEAST_SHARED = 0.5  # of the contacts of the one that has fewer must fall together
+
+
+class FusedEar:
+    """Hears sound and the load beside it.
+
+    Live, sound is passed on as it comes, and load fills in what sound missed. After the run load
+    tells which contacts there were, and sound when they began and ended; the load's clock is first
+    set by the contacts that both have.
+
+    Parameters
+    ----------
+    sound : SoundEar
+    rate : int
+        [Hz]
+    keep : bool
+        Whether to keep the load for `look_again`.
+    """
+
+    runs_on_load = False
+
+    def __init__(self, sound: SoundEar, *, rate: int, keep: bool) -> None:
+        self._rate = rate
+        self._sound = sound
+        self._load = LoadEar(rate=rate, keep=keep)
+        self._fuse = FuseLive()
+        self._load_at: list[int] = []
+        self._keep = keep
+        self.clock: SourceClock | None = None
+
+    @property
+    def rates(self) -> EarRates:
+        """Those of the sound."""
+        return self._sound.rates
+
+    @property
+    def latency(self) -> int:
+        """That of the sound: load is never waited for."""
+        return self._sound.latency
+
+    def push(self, given: Given) -> tuple[Heard, ...]:
+        """Take the next input."""
+        if isinstance(given, LoadSample | Mark):
+            if isinstance(given, LoadSample) and self._keep:
+                self._load_at.append(given.at)
+            return (*self._seen(self._load.push(given)), *self._sound.push(given))
+        return self._heard(self._sound.push(given))
+
+    def close(self) -> tuple[Heard, ...]:
+        """End the stream and give what was still open."""
+        return (*self._seen(self._load.close()), *self._heard(self._sound.close()))
+
+    def look_again(self) -> tuple[Event, ...]:
+        """Refined events of both; afterwards `clock` says how the load's clock was set."""
+        sound, load = self._sound.look_again(), self._load.look_again()
+        found = clock_of_load(sound, load, rate=self._rate)
+        clock = found or SourceClock(source="load")
+        if found is not None:
+            self.clock = found
+        return fuse_contacts(
+            sound,
+            [_moved(event, clock, self._rate) for event in load],
+            load_at=[_place(at, clock, self._rate) for at in self._load_at],
+            rate=self._rate,
+        )
+
+    def _heard(self, heard: Sequence[Heard]) -> tuple[Heard, ...]:
+        return tuple(
+            chain.from_iterable(self._fuse.sound(one) if isinstance(one, Event) else (one,) for one in heard)
+        )
+
+    def _seen(self, seen: Sequence[Heard]) -> tuple[Event, ...]:
+        return tuple(chain.from_iterable(self._fuse.load(one) for one in seen if isinstance(one, Event)))
+
+
+def clock_of_load(sound: Sequence[Event], load: Sequence[Event], *, rate: int) -> SourceClock | None:
+    """How the load's clock lies to the sound's, from the contacts of both; None where they do not tell.
+
+    Parameters
+    ----------
+    sound, load : sequence of Event
+        Refined events of each.
+    rate : int
+        [Hz]
+    """
+    heard, seen = (_times(events, State.ENTRY, rate) for events in (sound, load))
+    clock = align_clock(seen, heard, greatest_offset_s=GREATEST_OFFSET_S)
+    if clock is None:
+        return None
+    pairs = [
+        pair
+        for state in (State.ENTRY, State.AIR)
+        for pair in _pairs(_times(load, state, rate), _times(sound, state, rate), clock)
+    ]
+    if len(pairs) < 2.0 * LEAST_SHARED * min(heard.size, seen.size):
+        return None
+    source, audio = np.array(pairs).T
+    fitted = fit_clock(source, audio)
+    return SourceClock(
+        source="load",
+        offset_s=fitted.offset_s,
+        drift=fitted.drift,
+        spread_s=fitted.spread_s,
+        n_events=len(pairs),
+    )
+
+
+def _times(events: Sequence[Event], state: State, rate: int) -> NDArray[np.float64]:
+    return np.array(
+        [e.at / rate for e in events if e.state == state and e.standing == Standing.CONFIRMED],
+        dtype=np.float64,
+    )
+
+
+def _pairs(
+    source: NDArray[np.float64], audio: NDArray[np.float64], clock: ClockMap
+) -> list[tuple[float, float]]:
+    """Each source time with the audio time nearest to where it falls, where one is near."""
+    pairs = []
+    for time_s in source.tolist() if audio.size else []:
+        there = clock.offset_s + (1.0 + clock.drift) * time_s
+        nearest = float(audio[np.argmin(np.abs(audio - there))])
+        if abs(nearest - there) <= NEAR_S:
+            pairs.append((time_s, nearest))
+    return pairs
+
+
+def _place(at: int, clock: SourceClock, rate: int) -> int:
+    return max(0, round(clock.offset_s * rate + (1.0 + clock.drift) * at))
+
+
+def _moved(event: Event, clock: SourceClock, rate: int) -> Event:
+    at = _place(event.at, clock, rate)
+    return replace(event, at=at, decided_at=max(at, event.decided_at))
