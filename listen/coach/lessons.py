@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 from listen.coach import reaction, staircase
 from listen.coach.examples import ONE, SOURCES, WHOLE_S, examples, figures_of
 from listen.coach.exposure import CAUTION, NIOSH, OSHA
+from listen.coach.followed import followed_programs
 from listen.coach.hand_drill import CAUTIONS, OFF_LINE_MM, Drill
 from listen.coach.lesson_sound import RATE, Recipe, band_power, make_clip, states_of
 from listen.coach.own_runs import OwnExample
 from listen.expect.stopping import PANEL_S, SERVO_LAG_S, SOUND_PATH_S
 from listen.job import REACTION_S, SURPRISE_S, Machine
-from listen.synth import Fault, Made
+from listen.synth import Made
 
 WORDS = ("air", "entry", "steady", "exit")
 N_MACHINES = 4
@@ -69,7 +70,7 @@ def make_lessons(
         "sources": list(SOURCES),
         "name": _name(seed, keep),
         "hold": _hold(seed, keep) | _travel(machine, feed),
-        "follow": _follow(seed, keep),
+        "follow": followed_programs(seed, keep),
         "machine": _drill(drill),
         "noise": _noise(),
         "words": list(WORDS),
@@ -198,53 +199,6 @@ def _travel(machine: Machine, feed: float) -> dict[str, Any]:
         "soonest_s": reaction.SOONEST_S,
         "latest_s": reaction.LATEST_S,
     }
-
-
-FOLLOWED = (
-    ("early", 0.7, "started early: it was heard before its line was reached", 2),
-    ("half-way", 0.4, "ended early: the sound stopped while the line still ran", 4),
-    ("missing", 0.0, "was not heard at all: its line ran in silence", 3),
-)
-
-
-def _follow(seed: int, keep: Any) -> list[dict[str, Any]]:
-    """Five contacts, one of them wrong, beside the listing that runs."""
-    told = []
-    for number, (kind, amount, words, wrong) in enumerate(FOLLOWED):
-        rng = np.random.default_rng([seed, 6, number])
-        stretches, at = [], 1.2
-        for length in rng.uniform(1.2, 2.0, 5):
-            stretches.append((round(at, 3), round(at + float(length), 3)))
-            at += float(length) + 1.4
-        fault = Fault(kind=kind, contact=wrong, amount=amount)
-        recipe = Recipe(
-            seed=seed + 60 + number, stretches=tuple(stretches), duration_s=round(at, 3), faults=(fault,)
-        )
-        keep(f"follow{number}", make_clip(recipe))
-        told.append(
-            {"clip": f"follow{number}", "wrong": wrong, "words": words, "lines": _listing(stretches, recipe)}
-        )
-    return told
-
-
-def _listing(stretches: list[tuple[float, float]], recipe: Recipe) -> list[dict[str, Any]]:
-    """An invented program: for each contact the move to it and the contact line."""
-    lines: list[dict[str, Any]] = []
-    before = 0.0
-    for number, (start, stop) in enumerate(stretches, start=1):
-        x = 20.0 * (number % 2)
-        lines.append({"text": f"N{20 * number - 10} G1 Z-{number}.0 F900", "from_s": before, "to_s": start})
-        lines.append(
-            {
-                "text": f"N{20 * number} G1 X{x:.1f} F900",
-                "from_s": start,
-                "to_s": stop,
-                "contact": number,
-                "ramp_s": recipe.ramp_s,
-            }
-        )
-        before = stop
-    return [*lines, {"text": "N110 G0 Z50.0", "from_s": before, "to_s": recipe.duration_s}]
 
 
 def _drill(drill: Drill | None) -> dict[str, Any]:

@@ -188,16 +188,18 @@ def test_scripted_presses_are_timed_to_five_milliseconds(page: Page, lessons: Le
 
 
 def test_follow_the_program_names_the_wrong_contact(page: Page, lessons: Lessons) -> None:
+    first, second = lessons.data["follow"][:2]
     page.keyboard.press("Alt+4")
-    said(page, "Program 1 of 3")
+    said(page, "Program 1 of 6")
     page.keyboard.press("Space")
     page.wait_for_function("() => document.querySelector('#follow-lines li[aria-current]') !== null")
-    page.keyboard.press(str(lessons.data["follow"][0]["wrong"]))
-    assert "contact 2 started early" in said(page, "Right: contact")
+    page.keyboard.press(str(first["wrong"]))
+    told = said(page, f"Right: contact {first['wrong']} started early")
+    assert "At the machine: Hold, then compare zero and length offset" in told
     page.keyboard.press("N")
-    said(page, "Program 2 of 3")
+    said(page, "Program 2 of 6")
     page.keyboard.press("1")
-    assert "contact 4 ended early" in said(page, "Not so: contact")
+    said(page, f"Not so: contact {second['wrong']} ended early")
 
 
 def test_your_hand_your_machine(page: Page, drill: Drill) -> None:
@@ -234,8 +236,8 @@ def test_a_slow_hand_is_told_what_to_put_into_the_job(page: Page) -> None:
 
 def test_progress_is_saved_as_the_plain_file_and_erased(page: Page, tmp_path: Path) -> None:
     page.keyboard.press("Alt+4")
-    said(page, "Program 1 of 3")
-    page.keyboard.press("5")
+    said(page, "Program 1 of 6")
+    page.keyboard.press("1")  # the first is never the wrong one
     said(page, "Not so")
     page.locator("#progress summary").press("Enter")
     with page.expect_download() as download:

@@ -204,7 +204,7 @@ async function answerFollow(number) {
   const expected = one.lines.filter((line) => line.contact).map((line) => ({id: line.contact, label: String(line.contact), from_s: line.from_s,
     full_s: line.from_s + line.ramp_s, thin_s: line.to_s - line.ramp_s, to_s: line.to_s, tooth_pass_hz: 0, flagged: line.contact === one.wrong}));
   await showClip(one.clip, {expected});
-  say(`${right ? "Right" : "Not so"}: contact ${one.wrong} ${one.words}.`);
+  say(`${right ? "Right" : "Not so"}: contact ${one.wrong} ${one.words}. At the machine: ${one.then}`);
 }
 
 // Your hand, your machine
