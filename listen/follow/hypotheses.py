@@ -212,6 +212,7 @@ def merge_alike(core: NDArray[np.void], history: Ints) -> Ints:
         np.round(core["lr"] * 10.0).astype(np.int64),
         np.round(np.log(core["q"] + 1e-4) * 2.0).astype(np.int64),
         np.round(np.log(core["vb"] + 1e-4)).astype(np.int64),
+        np.round(core["early_mm"] * 10.0).astype(np.int64),
         history,
     )
     mixed = np.zeros(core.size, np.int64)

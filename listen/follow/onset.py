@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from listen.follow.hypotheses import Growing, On, Phase, lognormal_log, normal_log
 from listen.follow.model import Forecast, Model
 from listen.follow.priors import RAPID_STEPS
-from listen.follow.space import RAPID
+from listen.follow.space import FEED, RAPID
 from listen.follow.turning import Turning
 
 Floats = NDArray[np.float64]
@@ -15,6 +15,12 @@ Core = NDArray[np.void]
 MOST_ABSENT = 8
 HOPELESS = -14.0  # guesses below this before the start was heard are not grown [nats]
 SHORT_EARLY_MM = 8.0
+LENGTHS_MM = 0.3 * 1.2 ** np.arange(18)  # up to 6.7 mm
+LEAST_LENGTH_S, LEAST_LENGTH = (
+    0.25,
+    0.06,
+)  # an offset of less time, or share of a contact, is lost in the timing
+OTHER_TOOL = 0.5  # share of lengths that are wrong for the next tool as well
 LEAST_RAPID_S = 0.15  # less rapid than this tells nothing of its rate
 STEP_SPREAD = 0.1  # how far rapids stray from what the dial says
 LOST = 0.95  # share of contacts not heard where the sound was lost
@@ -114,6 +120,8 @@ class Onset:
         growing.add(rows, on_time, code=On.ON_TIME, **(common | learnt))
         self._held(growing, rows, base, forecast, waits, {**fields, "predicted": at})
         self._early(growing, rows, k, base, forecast, parents, fields)
+        if space.down[k].any():
+            self._one_length(growing, rows, k, base, amounts, at, spread_s, n_absent + 1, fields)
         self._late(growing, rows, base, forecast, parents, fields)
         if n_absent <= 1:
             self._rapid_turned(growing, rows, base, forecast, amounts, {**fields, "predicted": at})
@@ -164,15 +172,85 @@ class Onset:
         anywhere = 1.0 / np.maximum(forecast.mean, 0.2)
         fresh = np.log(priors.early) + np.log(0.5 * short + 0.5 * anywhere + 1e-12)
         spread_mm = np.hypot(np.sqrt(forecast.variance) * speed, 0.2)
-        share = np.where(space.down[k], priors.early_again, priors.early_again_side)
-        again = np.log(share) + normal_log(early_mm - known, spread_mm**2) + np.log(speed)
-        logs = np.where(known > 0.0, np.logaddexp(fresh, again), fresh)
+        again = np.log(priors.early_again_side) + normal_log(early_mm - known, spread_mm**2) + np.log(speed)
+        side = (known > 0.0) & ~space.down[k]  # downwards one length is carried from touch to touch
+        logs = np.where(side, np.logaddexp(fresh, again), fresh)
         good = early > np.sqrt(forecast.variance)
-        fields = {**fields, "noise": self.model.noise(forecast)}
-        picked = {name: v[good] if isinstance(v, np.ndarray) else v for name, v in fields.items()}
+        noise = {"noise": self.model.noise(forecast)}
         moved = early * np.exp(parents["m"] + forecast.known)
-        picked |= {"u0": (space.start[k] - moved)[good], "shift": moved[good], "early_mm": early_mm[good]}
-        growing.add(rows[good], (base + logs)[good], code=On.EARLY, **picked)
+        self._begun_early(growing, rows, good, base + logs, moved, early_mm, fields | noise)
+
+    def _one_length(
+        self,
+        growing: Growing,
+        rows: Ints,
+        k: Ints,
+        base: Floats,
+        amounts: Floats,
+        at: float,
+        spread_s: float,
+        n_gaps: int,
+        fields: dict[str, object],
+    ) -> None:
+        """Plunges early by one length: the one of the touches before, or any where a tool is new."""
+        space = self.model.space
+        known = growing.parents["early_mm"][rows]
+        speed = space.speed[k] * np.exp(growing.parents["m"][rows]) * self.model.clock.rate
+        contact_s = (space.stop - space.start)[k] * space.speed[k] / speed
+        least_mm = speed * np.maximum(LEAST_LENGTH_S, LEAST_LENGTH * contact_s)
+        held = np.flatnonzero(space.down[k] & (known > least_mm))
+        share = base + np.log(np.where(space.is_first[k], OTHER_TOOL, self.priors.early_again))
+        self._length(growing, rows, k, share, amounts, at, spread_s, n_gaps, fields, held, known)
+        new = space.down[k] & (known == 0.0) & space.is_first[k]
+        prior = base + np.log(self.priors.early / LENGTHS_MM.size)
+        for length_mm in LENGTHS_MM if new.any() else ():
+            clear = np.flatnonzero(new & (length_mm > least_mm))
+            length = np.full(rows.size, length_mm)
+            self._length(growing, rows, k, prior, amounts, at, spread_s, n_gaps, fields, clear, length)
+
+    def _length(
+        self,
+        growing: Growing,
+        rows: Ints,
+        k: Ints,
+        base: Floats,
+        amounts: Floats,
+        at: float,
+        spread_s: float,
+        n_gaps: int,
+        fields: dict[str, object],
+        good: Ints,
+        length_mm: Floats,
+    ) -> None:
+        """Add guesses in which the contact begins this length before its place, and on time for that."""
+        if good.size == 0:
+            return
+        model, space = self.model, self.model.space
+        parents = growing.parents[rows[good]]
+        moved = length_mm[good] / space.speed[k[good]]
+        nearer = amounts[good].copy()
+        nearer[:, FEED] = np.maximum(nearer[:, FEED] - moved, 0.0)
+        forecast = model.forecast(parents, nearer, at, boundary_s=spread_s, is_gap=True, n_gaps=n_gaps)
+        picked = {name: v[good] if isinstance(v, np.ndarray) else v for name, v in fields.items()}
+        picked |= model.learn(parents, forecast, at, boundary_s=spread_s)
+        picked |= {"u0": space.start[k[good]] - moved, "shift": moved, "early_mm": length_mm[good]}
+        growing.add(rows[good], base[good] + model.on_time_log(forecast), code=On.EARLY, **picked)
+
+    def _begun_early(
+        self,
+        growing: Growing,
+        rows: Ints,
+        good: NDArray[np.bool_],
+        logs: Floats,
+        moved: Floats,
+        early_mm: Floats,
+        fields: dict[str, object],
+    ) -> None:
+        """Add guesses in which the contact began `moved` [program s] before its place."""
+        k = np.asarray(fields["k"])
+        more = fields | {"u0": self.model.space.start[k] - moved, "shift": moved, "early_mm": early_mm}
+        picked = {name: v[good] if isinstance(v, np.ndarray) else v for name, v in more.items()}
+        growing.add(rows[good], logs[good], code=On.EARLY, **picked)
 
     def _late(
         self,

@@ -146,8 +146,13 @@ class Reading:
             offset_s=float(view.engine.offsets[last]),
             expected_onset_s=float(rings.expected_on[row, first]),
             expected_offset_s=float(rings.expected_off[row, last]),
-            early_mm=float(rings.early_mm[row, first]) if begins else 0.0,
+            early_mm=self._early_mm(int(first)) if begins else 0.0,
         )
+
+    def _early_mm(self, slot: int) -> float:
+        """How far before its place it began, by all guesses that say so [mm]."""
+        mine = self._weights * (self._kind == STARTED_EARLY)
+        return float((mine * self._view.rings.early_mm[:, slot]).sum() / max(float(mine.sum()), 1e-12))
 
     def _best_row(self) -> int:
         beliefs, kind = self.beliefs, self._kind

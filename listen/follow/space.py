@@ -47,6 +47,8 @@ class Space:
         Feed at 100 % [mm/s].
     deaf : ndarray, shape (n_contacts,)
         True where the contact is not expected to be heard.
+    is_first : ndarray, shape (n_contacts,)
+        True for the first two contacts of each tool.
     block_ends : ndarray, shape (n_block_ends,)
         Where lines of moves end inside a contact [s].
     """
@@ -64,6 +66,9 @@ class Space:
         self.deaf = np.array([c.audible == Audible.NOT_BY_EAR for c in contacts], dtype=bool)
         self.faint = np.array([c.audible == Audible.FAINT for c in contacts], dtype=bool)
         self.timed = np.array([c.reveals != Reveals.NOT_BY_EAR for c in contacts], dtype=bool)
+        tools = np.array([c.tool for c in contacts])
+        changed = np.append(True, tools[1:] != tools[:-1])[: self.n]
+        self.is_first = changed | np.append(False, changed[:-1])[: self.n]
         self.end = max(timeline.duration, float(self.stop[-1]) if self.n else 0.0)
         self._tabulate(timeline)
         self.at_start = self.amounts_until(self.start)
