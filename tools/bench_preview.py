@@ -31,6 +31,8 @@ FAULTS = {
     "rubbing": "",
 }
 FAULT_JOB = JOBS[1]
+SLOW_JOB = JOBS[2]
+SLOW_PERCENT = 10
 LEAST_SPEED = 20.0  # times real time
 
 
@@ -74,6 +76,8 @@ def main(arguments: list[str]) -> int:
     asked = parser.parse_args(arguments)
     seeds = range(FIRST_SEED, FIRST_SEED + asked.seeds)
     rows = [heard for job in JOBS for heard in right_previews(job, seeds)]
+    with tempfile.TemporaryDirectory() as folder:
+        rows += right_previews(at_override(SLOW_JOB, Path(folder), SLOW_PERCENT), seeds)
     exact = sum(not row.odd for row in rows)
     n_contacts = sum(len(row.run.contacts) for row in rows)
     n_right = sum(str(c.verdict) == "as expected" for row in rows for c in row.run.contacts)
@@ -99,6 +103,17 @@ def right_previews(job: Path, seeds: range) -> list[Heard]:
             f"{job.stem:12} seed {seed} {wet:8} {n} contacts: {heard.odd or 'exactly the sheet'}", flush=True
         )
     return rows
+
+
+def at_override(job: Path, folder: Path, percent: int) -> Path:
+    """A copy of a job and its program, to be run at another feed override."""
+    for path in job.parent.glob(f"{job.stem}.*"):
+        (folder / path.name).write_bytes(path.read_bytes())
+    copy = folder / f"{job.stem}_{percent}.toml"
+    text = job.read_text("utf-8")
+    assert "feed_override = 100" in text
+    copy.write_text(text.replace("feed_override = 100", f"feed_override = {percent}"), "utf-8")
+    return copy
 
 
 def faults(seeds: range) -> None:

@@ -1,6 +1,7 @@
 """Every lesson in a real browser, by keys alone, with the network off."""
 
 import json
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -9,45 +10,41 @@ import numpy as np
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page
 
+from listen.cli import FINE, main
 from listen.coach.exposure import NIOSH, OSHA, exposure_words
-from listen.coach.hand_drill import Drill, make_drill
-from listen.coach.lesson_sound import RATE
-from listen.coach.lessons import WORDS, Lessons, make_lessons
-from listen.coach.own_runs import own_examples
+from listen.coach.lessons import WORDS
 from listen.coach.progress import read_progress
 from listen.coach.reaction import judge_presses, travel_to_standstill_mm
 from listen.coach.staircase import Staircase
-from listen.job import Machine
+from listen.job_file import load_job
 from listen.record.library import mark_reference
-from listen.show.coach_page import write_coach_page
 from tests.browser.conftest import open_page
 from tests.record.made_run import write_made_run
 
 pytestmark = [pytest.mark.browser, pytest.mark.reference]
+STEP = Path(__file__).parents[2] / "recordings_synthetic" / "step.toml"
+MACHINE = load_job(STEP).machine
 
 
 @pytest.fixture(scope="module")
-def drill() -> Drill:
-    rng = np.random.default_rng(2)
-    return make_drill(low=(0.0, 0.0), high=(200.0, 150.0), height=120.0, top=60.0, feed=500.0, rng=rng)
+def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The page as the verb writes it, with cuts of a run that somebody stands for, and a drill."""
+    folder = tmp_path_factory.mktemp("lessons")
+    write_made_run(folder / "made run", rate=16000)
+    mark_reference(folder / "made run", by="AB", note="even tone, clean exits")
+    asked = ["--job", str(STEP), "--drill", "x 0 200 y 0 150 z 120 top 60 feed 500", "--seed", "3"]
+    assert main(["coach", str(folder / "made run"), *asked, "--out", str(folder / "lessons.html")]) == FINE
+    assert "M0 (the learner" in (folder / "lessons-drill.nc").read_text("utf-8")
+    return folder / "lessons.html"
 
 
 @pytest.fixture(scope="module")
-def lessons(drill: Drill, tmp_path_factory: pytest.TempPathFactory) -> Lessons:
-    """All lessons, with examples of a run that somebody experienced stands for."""
-    folder = tmp_path_factory.mktemp("own") / "made run"
-    write_made_run(folder, rate=16000)
-    mark_reference(folder, by="AB", note="even tone, clean exits")
-    return make_lessons(
-        seed=3, machine=Machine(), feed=800.0, drill=drill, own=own_examples(folder, rate=RATE)
-    )
-
-
-@pytest.fixture(scope="module")
-def written(lessons: Lessons, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("lessons") / "lessons.html"
-    write_coach_page(path, data=lessons.data, sounds=lessons.sounds, rate=lessons.rate)
-    return path
+def data(written: Path) -> dict[str, Any]:
+    """What the page was given."""
+    found = re.search(r'id="data">(.*?)</script>', written.read_text("utf-8"), re.DOTALL)
+    assert found is not None
+    told: dict[str, Any] = json.loads(found[1])
+    return told
 
 
 @pytest.fixture(scope="module")
@@ -159,9 +156,9 @@ SCRIPTED = """
 """
 
 
-def test_scripted_presses_are_timed_to_five_milliseconds(page: Page, lessons: Lessons) -> None:
+def test_scripted_presses_are_timed_to_five_milliseconds(page: Page, data: dict[str, Any]) -> None:
     """Presses at known delays after the exits, one left out; the clip is cut short after the third exit."""
-    exits = [float(one) for one in lessons.data["hold"]["exits_s"]][:3]
+    exits = [float(one) for one in data["hold"]["exits_s"]][:3]
     delays = [0.2, None, 0.45]
     page.keyboard.press("Alt+3")
     page.evaluate(
@@ -183,12 +180,12 @@ def test_scripted_presses_are_timed_to_five_milliseconds(page: Page, lessons: Le
     assert "Missed 4 of 6" in page.inner_text("#hold-state")
     assert "never shortens" in page.inner_text("#said")
     assert page.locator("#hold-rows tr").count() == 5
-    at_rest = travel_to_standstill_mm(800.0, float(np.median(found)), Machine())
+    at_rest = travel_to_standstill_mm(800.0, float(np.median(found)), MACHINE)
     assert f"At 800 mm/min your axis goes {at_rest:.1f} mm" in page.inner_text("#hold-means")
 
 
-def test_follow_the_program_names_the_wrong_contact(page: Page, lessons: Lessons) -> None:
-    first, second = lessons.data["follow"][:2]
+def test_follow_the_program_names_the_wrong_contact(page: Page, data: dict[str, Any]) -> None:
+    first, second = data["follow"][:2]
     page.keyboard.press("Alt+4")
     said(page, "Program 1 of 6")
     page.keyboard.press("Space")
@@ -202,11 +199,11 @@ def test_follow_the_program_names_the_wrong_contact(page: Page, lessons: Lessons
     said(page, f"Not so: contact {second['wrong']} ended early")
 
 
-def test_your_hand_your_machine(page: Page, drill: Drill) -> None:
+def test_your_hand_your_machine(page: Page, data: dict[str, Any]) -> None:
     page.keyboard.press("Alt+5")
     said(page, "Read the cautions")
     assert "instructor" in page.inner_text("#machine-cautions")
-    (x0, y0), (x1, y1) = drill.points[1], drill.points[2]
+    (x0, y0), (x1, y1) = data["machine"]["points"][1:3]
     length = float(np.hypot(x1 - x0, y1 - y0))
     page.fill("#machine-x", str(x0 + 3.0 * (x1 - x0) / length))
     page.fill("#machine-y", str(y0 + 3.0 * (y1 - y0) / length))
@@ -227,7 +224,7 @@ def test_a_slow_hand_is_told_what_to_put_into_the_job(page: Page) -> None:
     page.wait_for_selector("html[data-ready]")
     page.keyboard.press("Alt+3")
     page.fill("#hold-feed", "1000")
-    mm = [travel_to_standstill_mm(1000.0, one, Machine()) for one in (0.9, 0.5)]
+    mm = [travel_to_standstill_mm(1000.0, one, MACHINE) for one in (0.9, 0.5)]
     told = page.inner_text("#hold-means")
     assert "put reaction_s = 0.90 under [operator] in the job" in told
     assert f"reckon with {mm[0]:.1f} mm instead of {mm[1]:.1f} mm" in told
@@ -256,7 +253,7 @@ def module_text(page: Page, name: str, script: str, *given: Any) -> Any:
     return page.evaluate(f"(given) => {{ {text}\n {script} }}", list(given))
 
 
-def test_staircase_and_presses_of_the_page_are_those_of_the_package(page: Page, lessons: Lessons) -> None:
+def test_staircase_and_presses_of_the_page_are_those_of_the_package(page: Page, data: dict[str, Any]) -> None:
     """Parity on random answers and random presses, seed 8."""
     rng = np.random.default_rng(8)
     answers = [bool(one) for one in rng.random(120) < 0.75]
@@ -264,7 +261,7 @@ def test_staircase_and_presses_of_the_page_are_those_of_the_package(page: Page, 
     for right in answers:
         stairs = stairs.answered(right)
         levels.append(stairs.level_db)
-    rule = lessons.data["name"]["rule"]
+    rule = data["name"]["rule"]
     script = """const s = new Staircase(given[0]);
         const out = given[1].map((a) => { s.answered(a); return s.level_db; });
         return [out, s.threshold_db];"""
