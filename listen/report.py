@@ -36,7 +36,7 @@ def _row(contact: RunContact, rate: int, *, raised: bool) -> list[str]:
         _stretch(contact.expected, rate),
         _stretch(contact.heard, rate),
         _verdict(contact, raised=raised),
-        how_sure(contact),
+        "-" if raised else how_sure(contact),
     ]
 
 
@@ -48,7 +48,7 @@ def _stretch(stretch: object, rate: int) -> str:
 def _verdict(contact: RunContact, *, raised: bool) -> str:
     """The verdict, by how many mm where a witness tells, and the strength where it is not as expected."""
     if raised:
-        return "none, as it should be" if contact.heard is None else "contact, where none should be"
+        return "no contact" if contact.heard is None else "CONTACT"
     parts = [str(contact.verdict)]
     if contact.early_by_mm is not None and contact.verdict is not VerdictKind.AS_EXPECTED:
         parts[0] += f" by {abs(contact.early_by_mm):.1f} mm"

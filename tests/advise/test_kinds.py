@@ -60,7 +60,7 @@ def test_a_raised_run_that_touches_nothing_raises_no_flag(
     assert not {cue.kind for cue in run.cues} & HOLDING
     words = " ".join(capsys.readouterr().out.split())
     assert "raised dry run: no contact heard, as it should be (3 would come in the cut)" in words
-    assert words.count("none, as it should be") == 3
+    assert words.count(" no contact ") == 4  # the sentence, and a row for each
 
 
 def test_in_a_raised_run_a_contact_is_a_flag_at_once(
@@ -72,7 +72,7 @@ def test_in_a_raised_run_a_contact_is_a_flag_at_once(
     (touched,) = (contact.heard for contact in run.contacts if contact.heard)
     assert run.flags[0].at - touched.onset < 1.0 * run.rate
     at_once = [cue for cue in run.cues if cue.text == "CONTACT in a raised dry run: hold."]
-    assert min(abs(cue.at - touched.onset) for cue in at_once) < 0.15 * run.rate
+    assert min(abs(cue.at - touched.onset) for cue in at_once) < 0.25 * run.rate
     assert "1 contact heard where nothing should touch" in " ".join(capsys.readouterr().out.split())
 
 
