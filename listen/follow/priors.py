@@ -17,6 +17,7 @@ Floats = NDArray[np.float64]
 # The rates an override dial can give: 5 % steps (common practice, no source) up to 150 %.
 DETENTS = np.array([0.02, 0.05, 0.075, 0.1, 0.125, 0.15, 0.175, *np.arange(0.2, 1.51, 0.05), 1.75, 2.0])
 BURST_S, LONG_BURST_S, UNEXPECTED_S = 0.12, 1.5, 3.0  # mean lengths
+DROPOUT_S, LONG_DROPOUT_S = 0.25, 1.5
 LONG_BURSTS = 0.15  # share of bursts that are long: doors, voices, a spindle that runs up
 RAPID_STEPS = np.array([0.05, 0.1, 0.25, 0.5, 1.0])
 
@@ -155,3 +156,17 @@ def rate_grid(timeline: Timeline) -> tuple[Floats, Floats]:
         weights[nearest] += 0.4
     log_weights: Floats = np.log(weights / weights.sum())
     return DETENTS, log_weights
+
+
+def dropout_log(length_s: Floats) -> Floats:
+    """Log density of the length of a dropout: short ones, and a few long ones."""
+    short = np.log(0.97 / DROPOUT_S) - length_s / DROPOUT_S
+    long = np.log(0.03 / LONG_DROPOUT_S) - length_s / LONG_DROPOUT_S
+    result: Floats = np.logaddexp(short, long)
+    return result
+
+
+def dropout_lasts(length_s: Floats) -> Floats:
+    """Chance that a dropout is longer than this."""
+    result: Floats = 0.97 * np.exp(-length_s / DROPOUT_S) + 0.03 * np.exp(-length_s / LONG_DROPOUT_S)
+    return result

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from listen.follow.hypotheses import Floats, On, Phase
-from listen.follow.onset import dropout_lasts
+from listen.follow.priors import dropout_lasts
 from listen.follow.tracking import Tracking
 from listen.states import Event
 

@@ -8,10 +8,10 @@ from listen.follow.engine import Engine
 from listen.follow.hypotheses import Floats, Phase
 from listen.follow.model import LEAST_S, slowness
 from listen.follow.onset import LOST
+from listen.follow.priors import DROPOUT_S
 from listen.follow.space import FEED, FIXED, LOOSE, RAPID
 
 DEPTH = 5  # contacts ahead that silence is held against
-DROPOUT_S = 0.25
 GIVEN_UP = 0.1  # share of stops inside a cut after which the program does not go on
 
 

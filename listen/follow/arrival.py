@@ -1,0 +1,97 @@
+"""A start after air: on time, after a hold, late, or with another override; early ones lie beside."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.follow.hypotheses import On, lognormal_log, normal_log
+from listen.follow.model import Model
+from listen.follow.priors import RAPID_STEPS
+from listen.follow.space import RAPID
+from listen.follow.target import Target
+from listen.follow.turning import Turning
+
+Floats = NDArray[np.float64]
+LEAST_RAPID_S = 0.15  # less rapid than this tells nothing of its rate
+LEAST_FEED_S = 0.3  # less feed than this tells nothing of a turn
+STEP_SPREAD = 0.1  # how far rapids stray from what the dial says
+
+
+class Arrival:
+    """Grows the children of a start that came as the program has it, or later.
+
+    Parameters
+    ----------
+    model : Model
+        Read only.
+    turning : Turning
+    """
+
+    def __init__(self, model: Model, turning: Turning) -> None:
+        self._model = model
+        self._turning = turning
+
+    def grow(self, target: Target) -> None:
+        """Add all of them."""
+        space = self._model.space
+        waits = space.waits_at_start[target.k] - space.waits_until(target.parents["u0"]) > 0
+        self._on_time(target, waits)
+        self._held(target, waits)
+        self._late(target)
+        if target.n_gaps <= 2:
+            self._rapid_turned(target)
+            turned = target.fields(self._model) | {"code": On.STEPPED, "predicted": target.at}
+            self._turning.grow(
+                target.growing,
+                target.rows,
+                target.base,
+                target.forecast,
+                turned,
+                share=self._model.step_share(target.forecast, turns=1),
+                least_feed_s=LEAST_FEED_S,
+            )
+
+    def _on_time(self, target: Target, waits: NDArray[np.bool_]) -> None:
+        model, parents = self._model, target.parents
+        again = (parents["early_mm"] > 0.0) & model.space.down[target.k]
+        usual = np.where(again, np.log1p(-model.priors.early_again), np.log(0.9))
+        logs = np.where(waits, np.log(0.1), usual) + model.on_time_log(target.forecast)
+        learnt = model.learn(parents, target.forecast, target.at, boundary_s=target.spread_s)
+        target.add(np.arange(logs.size), logs, target.fields(model) | learnt, On.ON_TIME)
+
+    def _held(self, target: Target, waits: NDArray[np.bool_]) -> None:
+        priors, forecast = self._model.priors, target.forecast
+        told = self._model.clock.holds_known
+        per_gap, per_s = (1e-4, 1e-6) if told else (self._model.held_share, priors.hold_per_s)
+        share = np.where(waits, 0.9, 1.0 - (1.0 - per_gap) * np.exp(-per_s * forecast.mean))
+        median = np.where(waits, priors.wait_median_s, priors.hold_median_s)
+        spread = np.sqrt(forecast.variance)
+        late = np.hypot(forecast.behind, 0.3 * spread)
+        logs = np.log(share) + lognormal_log(late, median=median, spread=priors.hold_log_spread)
+        fields = target.fields(self._model) | {"predicted": target.at}
+        target.add(forecast.behind > 0.5 * spread, logs, fields, On.HELD)
+
+    def _late(self, target: Target) -> None:
+        """Contact after its place: stock too small; the contact is then shorter."""
+        space, forecast, k = self._model.space, target.forecast, target.k
+        moved = forecast.behind * np.exp(target.parents["m"] + forecast.known)
+        length = space.stop[k] - space.start[k]
+        good = (forecast.behind > np.sqrt(forecast.variance)) & (moved < length)
+        scale = 0.5 * length + 0.3
+        logs = np.log(self._model.priors.late) - forecast.behind / scale - np.log(scale)
+        changes = {"u0": space.start[k] + moved, "shift": -moved}
+        target.add(good, logs, target.fields(self._model) | changes, On.LATE)
+
+    def _rapid_turned(self, target: Target) -> None:
+        rapid, forecast = target.amounts[:, RAPID], target.forecast
+        good = rapid > LEAST_RAPID_S
+        if not good.any():
+            return
+        prior = np.log(self._model.rapid_share(target.parents) / RAPID_STEPS.size)
+        heard = np.maximum(forecast.elapsed - forecast.mean + forecast.rapid, 0.02)
+        log_rate = np.log(np.maximum(rapid, 1e-6) / heard)
+        fields = target.fields(self._model) | {"predicted": target.at, "vr": STEP_SPREAD**2 / 4.0}
+        for step in RAPID_STEPS:
+            variance = forecast.variance + (STEP_SPREAD * rapid / step) ** 2
+            as_heard = np.clip(log_rate, np.log(step) - 0.3, np.log(step) + 0.1)
+            logs = prior + normal_log(heard - rapid / step, variance)
+            target.add(good, logs, fields | {"lr": as_heard}, On.STEPPED)
