@@ -9,6 +9,7 @@ import signal
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, nullcontext
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Protocol
@@ -113,6 +114,10 @@ def _take(
     writer: RunWriter,
     screens: tuple[Screen, ...],
 ) -> None:
+    if isinstance(given, Mark | LoadSample) and given.at < session.heard:
+        given = replace(
+            given, at=session.heard
+        )  # too late for what was decided: it counts from now
     decided = () if isinstance(given, Look) else session.push(given)
     writer.push(given)
     for screen in screens:

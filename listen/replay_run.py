@@ -2,7 +2,7 @@
 
 import os
 import shutil
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass, replace
 from heapq import merge
@@ -208,7 +208,10 @@ def inputs_of(source: Source, load: Path | None, columns: str) -> Iterator[Input
         return iter(witnesses)
     size = round(BLOCK_S * source.rate)
     blocks = read_blocks(source.sound, block_samples=size) if source.sound else _silence(source, size)
-    return merge(_with_gaps(blocks, list(source.gaps)), witnesses, key=_begins_at)
+    marks = [item for item in witnesses if isinstance(item, Mark)]
+    loads = [item for item in witnesses if isinstance(item, LoadSample)]
+    sound = _cut_at(_with_gaps(blocks, list(source.gaps)), [mark.at for mark in marks])
+    return merge(marks, sound, loads, key=_begins_at)
 
 
 def _silence(source: Source, size: int) -> Iterator[Block]:
@@ -219,6 +222,17 @@ def _silence(source: Source, size: int) -> Iterator[Block]:
 
 def _begins_at(item: Input) -> int:
     return item.start if isinstance(item, Block | Gap) else item.at
+
+
+def _cut_at(items: Iterable[Block | Gap], places: Sequence[int]) -> Iterator[Block | Gap]:
+    """The same with a new block at each place, so that a mark there comes before the sound that follows."""
+    for item in items:
+        begin = item.start
+        for place in places if isinstance(item, Block) else ():
+            if begin < place < item.stop and isinstance(item, Block):
+                yield _part(item, begin, place)
+                begin = place
+        yield _part(item, begin, item.stop) if isinstance(item, Block) else item
 
 
 def _with_gaps(blocks: Iterable[Block], gaps: list[Gap]) -> Iterator[Block | Gap]:

@@ -105,6 +105,9 @@ def live(timeline: Timeline, tmp_path_factory: pytest.TempPathFactory) -> tuple[
     microphone = HandMovedMicrophone(heard(timeline))
     say: dict[int, Mark | Look] = {
         40000: Mark(at=40300, kind=MarkKind.CYCLE_START, source="operator"),
+        140000: Mark(at=139000, kind=MarkKind.FEED_OVERRIDE, source="operator", value=60.0),  # said too late
+        190000: Mark(at=190017, kind=MarkKind.HOLD, source="operator"),
+        230000: Mark(at=229990, kind=MarkKind.RESUME, source="operator"),
         500000: Look(at=500000, contact=1, text="burr on the left edge"),
     }
     notebook: Screen = Notebook(say)
@@ -119,7 +122,8 @@ def live(timeline: Timeline, tmp_path_factory: pytest.TempPathFactory) -> tuple[
 
 
 def decided(run: Run) -> tuple[object, ...]:
-    return (run.events, run.flags, run.cues, run.findings, run.sounds, run.marks, run.gaps, run.refined)
+    heard = (run.events, run.findings, run.sounds, run.marks, run.gaps, run.refined)
+    return (*heard, run.flags, run.cues)
 
 
 def test_replay_of_a_live_run_gives_the_live_decisions_to_the_sample(
@@ -135,7 +139,8 @@ def test_replay_of_a_live_run_gives_the_live_decisions_to_the_sample(
 def test_the_watcher_is_told_what_was_written(live: tuple[Run, Notebook]) -> None:
     run, notebook = live
     assert [item for item in notebook.told if isinstance(item, Flag)] == list(run.flags)
-    assert [mark.kind for mark in run.marks] == [MarkKind.CYCLE_START]
+    assert [mark.kind for mark in run.marks][0] == MarkKind.CYCLE_START
+    assert len(run.marks) == 4
     assert [look.text for look in run.looks] == ["burr on the left edge"]
 
 

@@ -75,7 +75,7 @@ class AtTheMachine:
         assert self.process.stdout is not None
         while words not in self.said:
             letter = self.process.stdout.read(1)
-            assert letter, self.said
+            assert letter, self.said + (self.process.stderr.read() if self.process.stderr else "")
             self.said += letter
 
     def enter(self) -> None:
