@@ -23,6 +23,7 @@ from tests.record.made_run import write_made_run
 
 pytestmark = [pytest.mark.browser, pytest.mark.reference]
 STEP = Path(__file__).parents[2] / "recordings_synthetic" / "step.toml"
+STALLED_MS = 3.0  # of the sound within a round; then nobody can tell a press to milliseconds
 MACHINE = load_job(STEP).machine
 
 
@@ -78,6 +79,10 @@ def test_hear_it_by_keys(page: Page) -> None:
     assert page.get_attribute("#said", "role") == "status"
     assert page.locator("#hear-buttons button[aria-pressed=true]").inner_text().startswith("Chatter")
     assert "stands 26 dB over" in page.inner_text("#hear-figures")
+    assert page.inner_text("#drawn") == (
+        "Drawn: air 0.80 to 1.20 s, entry 1.20 to 1.28 s, in the cut 1.28 to 3.32 s, "
+        "exit 3.32 to 3.40 s, air 3.40 to 3.80 s."
+    )
     page.keyboard.press("S")
     said(page, "at a quarter of the speed")
 
@@ -131,6 +136,7 @@ SCRIPTED = """
     start.call(this, when, ...rest);
     const context = this.context;
     const ahead = [];
+    const pressed_s = [];
     const watch = setInterval(() => {
       const told = context.getOutputTimestamp();
       if (told.contextTime > 0) ahead.push(told.performanceTime - 1000 * told.contextTime);
@@ -142,13 +148,19 @@ SCRIPTED = """
       const middle = recent[Math.floor(recent.length / 2)];
       const due = 1000 * (when + left[0][0] + left[0][1]) + middle;
       if (performance.now() < due - 30) return;
-      left.shift();
+      const [exit] = left.shift();
       while (performance.now() < due) { /* to the moment */ }
-      document.activeElement.dispatchEvent(new KeyboardEvent("keydown", {key: "h", bubbles: true}));
+      const press = new KeyboardEvent("keydown", {key: "h", bubbles: true});
+      pressed_s.push((press.timeStamp - middle) / 1000 - when - exit); // when a busy computer let it happen
+      document.activeElement.dispatchEvent(press);
     }, 5);
     this.addEventListener("ended", () => {
       [watch, pressing].forEach(clearInterval);
-      setTimeout(resolve, 400);
+      const middles = [];
+      for (let i = 0; i + 20 <= ahead.length; i += 20) {
+        middles.push(ahead.slice(i, i + 20).sort((a, b) => a - b)[10]);
+      }
+      setTimeout(() => resolve([Math.max(...middles) - Math.min(...middles), pressed_s]), 400);
     });
   };
   document.querySelector("#hold-buttons button").click();
@@ -167,15 +179,18 @@ def test_scripted_presses_are_timed_to_five_milliseconds(page: Page, data: dict[
           return play.call(this, when, from, Math.min(length, last)); }; }""",
         exits[-1] + 1.0,
     )
-    wanted = [delay for delay in delays if delay is not None]
-    for _ in range(3):  # a busy computer stalls its sound, and then nobody can tell to milliseconds
-        page.evaluate(SCRIPTED, [exits, delays])
+    stalls_ms: list[float] = []
+    for _ in range(4):
+        stalled_ms, pressed_s = page.evaluate(SCRIPTED, [exits, delays])
+        stalls_ms.append(round(float(stalled_ms), 2))
         found = json.loads(page.get_attribute("#hold", "data-reactions") or "[]")
-        assert len(found) == len(wanted)
-        errors_ms = 1000.0 * (np.array(found) - wanted)
-        print("press errors [ms]", errors_ms.round(2))
-        if np.abs(errors_ms).max() <= 5.0:
+        assert len(found) == len(pressed_s) == 2
+        errors_ms = 1000.0 * (np.array(found) - pressed_s)
+        print("press errors [ms]", errors_ms.round(2), "while the sound itself stalled by", stalls_ms[-1])
+        if stalls_ms[-1] <= STALLED_MS:
             break
+    else:
+        pytest.skip(f"this computer is too busy to play sound evenly: it stalled by {stalls_ms} ms")
     assert np.abs(errors_ms).max() <= 5.0
     assert "Missed 4 of 6" in page.inner_text("#hold-state")
     assert "never shortens" in page.inner_text("#said")
@@ -249,7 +264,7 @@ def test_progress_is_saved_as_the_plain_file_and_erased(page: Page, tmp_path: Pa
 def module_text(page: Page, name: str, script: str, *given: Any) -> Any:
     """Run our own module text in the page, with the page's policy set aside by the test's hand."""
     source = Path(__file__).parents[2] / "listen/show/static" / name
-    text = source.read_text("utf-8").replace("export ", "")
+    text = re.sub(r"^import .*$", "", source.read_text("utf-8").replace("export ", ""), flags=re.MULTILINE)
     return page.evaluate(f"(given) => {{ {text}\n {script} }}", list(given))
 
 

@@ -7,7 +7,7 @@ import {Scope} from "./scope.js";
 import {heldBytes, unpacked} from "./player.js";
 import {STATE_WORDS, make} from "./words.js";
 import {at, keepSession, showDays, startProgress} from "./coach_progress.js";
-import {confusionTable, judgedPresses, placeOnLeg} from "./coach_figures.js";
+import {confusionTable, drawnWords, judgedPresses, placeOnLeg} from "./coach_figures.js";
 import {roundWords, showTravel, startTravel} from "./coach_hold.js";
 import {startNoise} from "./coach_noise.js";
 
@@ -38,12 +38,14 @@ async function showClip(name, {states = true, from = 0, to = null, expected = []
   at("scope").replaceChildren();
   scope = new Scope(at("scope"), track, {lanes, quiet: clip.quiet, loud: clip.loud});
   scope.setView(from, to ?? clip.duration_s);
+  at("drawn").textContent = states ? drawnWords(lessons.states[name], from, to ?? clip.duration_s) : "";
   return scope;
 }
 
 function hideClip() {
   at("scope").hidden = true;
   at("scope").replaceChildren();
+  at("drawn").textContent = "";
   scope = null;
 }
 

@@ -1,5 +1,7 @@
 // Figures of the lessons; rules as in listen/coach, and a test holds both together.
 
+import {STATE_WORDS} from "./words.js";
+
 // Percentile with straight lines between values, NaN without any.
 export function percentile(values, percent) {
   if (!values.length) return Number.NaN;
@@ -18,6 +20,12 @@ export function judgedPresses(exits_s, presses_s, {soonest_s, latest_s}) {
     if (fitting.length) reactions_s.push(Math.min(...fitting) - exit);
   });
   return {reactions_s, missed: exits_s.length - reactions_s.length, false: presses_s.length - reactions_s.length};
+}
+
+// What a drawing shows, in words: also for those who do not see it.
+export function drawnWords(states, from, to) {
+  const seen = states.filter((one) => one.from_s < to && one.to_s > from);
+  return `Drawn: ${seen.map((one) => `${STATE_WORDS[one.state]} ${Math.max(from, one.from_s).toFixed(2)} to ${Math.min(to, one.to_s).toFixed(2)} s`).join(", ")}.`;
 }
 
 export function confusionTable(answers, words) {
