@@ -32,12 +32,13 @@ from listen.measure import (
     Measure,
     MeasureLoad,
 )
+from listen.measure.blanking import Blanking
 from listen.measure.measure import SHORT_S, Pace
 from listen.measure.spectrum import HIGHEST_HZ, LOWEST_HZ, N_BANDS, log_edges
 from listen.record.features import Features, FeatureWriter
 from listen.shipped import models_folder
 from listen.states import AirSound, ContactSound, EarRates, Event, Finding, StateLikelihoods, Turning
-from listen.timeline import Mark
+from listen.timeline import Mark, MarkKind
 
 Given = Block | Gap | LoadSample | Mark
 Heard = Event | Finding | ContactSound | AirSound | StateLikelihoods | Gap
@@ -104,6 +105,7 @@ class SoundEar:
     ) -> None:
         self._model = model
         self._layout = ear_layout()
+        self._blanking = Blanking(rate)
         self._measure = Measure(rate)
         self._decide = Decide(model, self._layout, hop=self._measure.pace.hop)
         self._kept = FrameStore() if keep else None
@@ -129,8 +131,12 @@ class SoundEar:
         self._decide = Decide(self._model, self._layout, hop=self._measure.pace.hop, turnings=turnings)
 
     def push(self, given: Given) -> tuple[Heard, ...]:
-        """Take the next block or gap; load and marks are not sound."""
-        return self._hear(self._measure.push(given)) if isinstance(given, Block | Gap) else ()
+        """Take the next block or gap; load and marks are not sound, but a page's own beep is passed over."""
+        if isinstance(given, Mark) and given.kind is MarkKind.BEEP:
+            self._blanking.blank(round(given.value * self._measure.rate))
+        if not isinstance(given, Block | Gap):
+            return ()
+        return self._hear(self._measure.push(self._blanking.push(given)))
 
     def close(self) -> tuple[Heard, ...]:
         """End the stream and give what was still open."""

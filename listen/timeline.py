@@ -467,6 +467,7 @@ class MarkKind(StrEnum):
     SPINDLE_ON = "spindle on"
     SPINDLE_OFF = "spindle off"
     SPINDLE_SPEED = "spindle speed"  # value: rpm, as the control gives it
+    BEEP = "beep"  # of a page; value: how long the ear passes over the sound [s]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

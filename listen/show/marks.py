@@ -19,6 +19,7 @@ PLAIN = {
     "spindle on": MarkKind.SPINDLE_ON,
     "spindle off": MarkKind.SPINDLE_OFF,
 }
+BEEP_S = 0.4  # of the page's beep with the way to the loudspeaker, the room and the microphone
 PERCENT = {"feed override": MarkKind.FEED_OVERRIDE, "rapid override": MarkKind.RAPID_OVERRIDE}
 
 
@@ -53,6 +54,8 @@ def _mark(said: dict[str, Any], at: int) -> Mark:
     name = said.get("mark")
     if name in PLAIN and set(said) == {"mark"}:
         return Mark(at=at, kind=PLAIN[name], source="operator")
+    if name == "beep" and set(said) == {"mark"}:
+        return Mark(at=at, kind=MarkKind.BEEP, source="page", value=BEEP_S)
     if name in PERCENT and set(said) == {"mark", "value"}:
         value = _number(said["value"], "an override", 0.0, 200.0)
         return Mark(at=at, kind=PERCENT[name], source="operator", value=value)

@@ -34,6 +34,7 @@ MOST_PAGES = 40
 MOST_MARKS = 20  # in ten seconds from one page
 PARTS = {
     "live.js": "text/javascript",
+    "beep.js": "text/javascript",
     "live.css": "text/css",
     "look.css": "text/css",
     "scope.js": "text/javascript",

@@ -224,6 +224,24 @@ def test_a_hold_shows_questions_and_the_newest_word_on_the_spindle(page: Page, b
     assert page.evaluate(WATCH, ["#spindle", "no word yet", 1000]) >= 0
 
 
+def test_it_beeps_only_where_it_was_asked_to_and_the_run_is_told(page: Page, board: Board) -> None:
+    def flag() -> None:
+        board.tell(Flag(at=round(board.now["t"] * RATE), kind="x", contact=None, text="Look at the tool"))
+
+    board.tell(Mark(at=0, kind=MarkKind.HOLD, source="operator"))
+    assert not page.is_checked("#beep")
+    flag()
+    page.wait_for_timeout(400)
+    assert board.inbox.empty()
+    page.check("#beep")
+    page.wait_for_timeout(300)
+    flag()
+    told = board.inbox.get(timeout=2.0)
+    assert isinstance(told, Mark)
+    assert (told.kind, told.value, told.source) == (MarkKind.BEEP, 0.4, "page")
+    assert "No earphones at the machine" in page.inner_text("#beeping")
+
+
 def test_nothing_old_is_shown_as_heard_while_it_does_not_listen(page: Page, board: Board) -> None:
     board.tell(event(State.STEADY, 0.5))
     assert page.evaluate(WATCH, ["#state", "in the cut", 1000]) >= 0

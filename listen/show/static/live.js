@@ -1,5 +1,6 @@
 // The live page: shows the newest frame, keeps the history, and says at once when nothing comes.
 
+import {beep, beepsNow} from "./beep.js";
 import {Scope} from "./scope.js";
 import {Spectrum, Track} from "./track.js";
 import {FIXED_LINE, STATE_WORDS, clockText, make} from "./words.js";
@@ -113,6 +114,7 @@ function keep(lane, item) {
 }
 
 function remember(item) {
+  if (beepsNow(item, now.t)) beep(() => say({mark: "beep"}));
   if (item.type === "event") heard(item);
   else if (item.type === "position") keep(track.position, item);
   else if (item.type === "flag") keep(track.flags, item);
@@ -135,6 +137,7 @@ function heard(event) {
 }
 
 function noted(item) {
+  if (item.text.startsWith("beep")) return;
   if (item.text.startsWith("cycle start")) started = true;
   keep(track.marks, {at_s: item.at_s, text: item.text});
   put($("said"), `Noted at ${clockText(item.at_s)}: ${item.text}`);
