@@ -51,7 +51,7 @@ class TeachSettings:
 
     live: tuple[float, ...] = (0.3,)
     second: tuple[float, ...] = (3.0,)
-    least_gain: float = 0.02
+    least_gain: float = 0.01
     most_loss: float = 0.0
     most_run_loss: float = 0.05
 
