@@ -1,5 +1,6 @@
 """A room to listen in: a real sound server, sound played into it, and `cut-listen live` itself."""
 
+import atexit
 import json
 import os
 import re
@@ -92,6 +93,7 @@ class LiveCommand:
             env={**server.environment, "PYTHONPATH": str(ROOT)},
         )
         self.address = self._address()
+        atexit.register(self.process.kill)  # nothing stays behind where a bench is broken off
 
     def _address(self) -> str:
         assert self.process.stdout is not None

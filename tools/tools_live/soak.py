@@ -24,6 +24,7 @@ MEGABYTE = 1e6
 MOST_GROWTH_MB = 5.0
 MOST_CPU = 0.05
 MOST_MORE = 0.10
+SETTLE_S = 20.0  # code is compiled and read in
 SETTLED = 0.1  # share of a soak after which memory must be flat
 KEEP_AGES = """() => {
   window.ages = [];
@@ -122,7 +123,7 @@ def minutes(length: float, *, seed: int) -> int:
         live = LiveCommand(Path(made) / "run", server)
         with chromium() as browser:
             browser.new_page().goto(live.address)
-            time.sleep(5.0)
+            time.sleep(SETTLE_S)
             seen, share = _watch(live, length * 60.0)
         live.end()
         run = read_run(Path(made) / "run")
