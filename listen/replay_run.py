@@ -1,5 +1,6 @@
 """Listen to a recording as if it were happening now, and keep it as a run."""
 
+import glob
 import os
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -313,6 +314,7 @@ def new_folder(out: Path) -> Iterator[Path]:
         If `out` holds something that is not to be replaced.
     """
     _refuse_to_lose(out)
+    _clear_abandoned(out)
     part = out.parent / f".{out.name}.{os.getpid()}.part"
     missing = [folder for folder in part.parents if not folder.exists()]
     part.mkdir(parents=True)
@@ -326,6 +328,23 @@ def new_folder(out: Path) -> Iterator[Path]:
         for folder in missing:
             if not any(folder.iterdir()):
                 folder.rmdir()
+
+
+def _clear_abandoned(out: Path) -> None:
+    """What a killed process left of the same run; nobody else works on a folder of this name."""
+    for part in out.parent.glob(f".{glob.escape(out.name)}.*.part"):
+        if not _lives(part.name.split(".")[-2]):
+            shutil.rmtree(part, ignore_errors=True)
+
+
+def _lives(process: str) -> bool:
+    try:
+        os.kill(int(process), 0)
+    except (ProcessLookupError, ValueError):
+        return False
+    except PermissionError:  # somebody else's
+        pass
+    return True
 
 
 def _refuse_to_lose(out: Path) -> None:

@@ -27,7 +27,7 @@ def main(arguments: list[str]) -> int:
     minutes = parser.parse_args(arguments).minutes
     with tempfile.TemporaryDirectory() as made:
         path = Path(made) / "made.flac"
-        _make(path, minutes)
+        make_recording(path, minutes)
         share = _chain(path, minutes)
         cpu_s, wall_s = _to_page(path, Path(made) / "run")
     budget_s = PAGE_BUDGET_S * minutes / 30.0
@@ -39,7 +39,8 @@ def main(arguments: list[str]) -> int:
     return 0 if share <= CHAIN_BUDGET and cpu_s <= budget_s else 1
 
 
-def _make(path: Path, minutes: float) -> None:
+def make_recording(path: Path, minutes: float) -> None:
+    """Clips of the evaluation machines, one after the other."""
     rng = np.random.default_rng(4)
     clips = [draw_clip(rng, ranges=EVALUATION_RANGES, rate=RATE, duration_s=30.0).samples for _ in range(4)]
     with soundfile.SoundFile(path, "w", RATE, 1, "PCM_16") as file:

@@ -1,0 +1,1 @@
+"""What the workers of `tools/bench many` do."""
