@@ -306,6 +306,7 @@ def preview(
     out: OutOption = None,
     override: Annotated[float | None, typer.Option(help="Feed override [percent]; else the job's.")] = None,
     contacts: Annotated[str, typer.Option(help="Only these, as 1-3.")] = "",
+    passes: Annotated[str, typer.Option(help="Or only these passes of the sheet, as 1-2.")] = "",
     coolant: Annotated[bool, typer.Option("--coolant", help="With coolant on.")] = False,
     fault: Annotated[
         str, typer.Option(help="Plant one in the second contact: early, rubbing, chatter, ….")
@@ -329,7 +330,7 @@ def preview(
         feed_override=override, contacts=read_range(contacts), coolant=coolant, fault=fault, seed=seed
     )
     target = out or Path(f"{job.stem}-preview")
-    return cli_preview.preview(job, out=target, settings=settings, off_by=off_by, json=json)
+    return cli_preview.preview(job, out=target, settings=settings, passes=passes, off_by=off_by, json=json)
 
 
 @app.command()

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from listen.cli_job import job_of
 from listen.cli_print import print_preview
-from listen.coach.preview import PreviewSettings, make_preview
+from listen.coach.preview import PreviewSettings, contacts_of_passes, make_preview, read_range
 from listen.coach.wrong_setup import (
     effects_of,
     louder_everywhere_db,
@@ -22,9 +22,11 @@ from listen.show import write_replay_page
 FINE = 0
 
 
-def preview(job: Path, *, out: Path, settings: PreviewSettings, off_by: str, json: bool) -> int:
+def preview(job: Path, *, out: Path, settings: PreviewSettings, passes: str, off_by: str, json: bool) -> int:
     """Make it, and beside it the wrong one where a zero is to be off."""
     plan = plan_job(job_of(job, ask=False))
+    if asked := read_range(passes):
+        settings = replace(settings, contacts=contacts_of_passes(plan.timeline, asked))
     if not off_by:
         print_preview(_made(plan, out, settings), out, json=json)
         return FINE

@@ -82,7 +82,7 @@ class PreviewSettings:
 
 
 def read_range(text: str) -> tuple[int, int] | None:
-    """Contacts as a person writes them.
+    """Contacts or passes as a person writes them.
 
     Examples
     --------
@@ -93,8 +93,24 @@ def read_range(text: str) -> tuple[int, int] | None:
         return None
     first, dash, last = text.replace(" ", "").partition("-")
     if not first.isdigit() or (dash and not last.isdigit()):
-        raise InputError(f"contacts are written as 2-5 or 3, got {text!r}")
+        raise InputError(f"contacts and passes are written as 2-5 or 3, got {text!r}")
     return int(first), int(last or first)
+
+
+def contacts_of_passes(timeline: Timeline, passes: tuple[int, int]) -> tuple[int, int]:
+    """First and last contact of the passes asked for, as the sheet counts them.
+
+    Raises
+    ------
+    InputError
+        If there is no such pass.
+    """
+    low, high = passes
+    ids = [i for one in timeline.passes if low <= one.id <= high for i in one.contact_ids]
+    if not ids:
+        n = len(timeline.passes)
+        raise InputError(f"{timeline.program} has {n} passes, none of them from {low} to {high}")
+    return min(ids), max(ids)
 
 
 def make_preview(

@@ -11,6 +11,7 @@ from listen.coach.preview import (
     RATE,
     SOURCE,
     PreviewSettings,
+    contacts_of_passes,
     cut_timeline,
     make_preview,
     make_sound,
@@ -92,6 +93,15 @@ def test_only_the_contacts_asked_for_are_made(timeline: Timeline) -> None:
     assert cut.spans.start_s[0] == 0.0
     with pytest.raises(InputError, match="has 2 contacts, none of them from 5 to 6"):
         cut_timeline(timeline, (5, 6))
+
+
+def test_passes_are_those_of_the_sheet(timeline: Timeline) -> None:
+    ids = [i for one in timeline.passes for i in one.contact_ids]
+    assert contacts_of_passes(timeline, (1, 9)) == (min(ids), max(ids))
+    first = timeline.passes[0].contact_ids
+    assert contacts_of_passes(timeline, (1, 1)) == (min(first), max(first))
+    with pytest.raises(InputError, match="none of them from 8 to 9"):
+        contacts_of_passes(timeline, (8, 9))
 
 
 @pytest.mark.parametrize("text", ["a-b", "1-", "-2", "1-2-3"])
