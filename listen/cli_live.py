@@ -95,7 +95,9 @@ def live(
             keep=KEEPS[agreed.keep],
             name=asked.device or "the system's microphone",
             model=model,
-            witnesses=lambda: [item for one in seen for item in one.read(now=board.place_now())],
+            witnesses=(lambda: [item for one in seen for item in one.read(now=board.place_now())])
+            if seen
+            else None,
         )
     return _finished(run)
 

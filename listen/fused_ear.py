@@ -11,7 +11,7 @@ from listen.blocks import LoadSample, SourceClock
 from listen.decide import FuseLive, fuse_contacts
 from listen.ears import Given, Heard, LoadEar, SoundEar
 from listen.hear.clock import ClockMap, align_clock, fit_clock
-from listen.states import EarRates, Event, Standing, State
+from listen.states import EarRates, Event, Standing, State, Turning
 from listen.timeline import Mark
 
 GREATEST_OFFSET_S = 60.0
@@ -55,6 +55,10 @@ class FusedEar:
     def latency(self) -> int:
         """That of the sound: load is never waited for."""
         return self._sound.latency
+
+    def know(self, turnings: tuple[Turning, ...]) -> None:
+        """Learn which spindle speeds and flutes the program has."""
+        self._sound.know(turnings)
 
     def push(self, given: Given) -> tuple[Heard, ...]:
         """Take the next input."""

@@ -16,8 +16,9 @@ from typing import Protocol
 
 import numpy as np
 
-from listen.blocks import Block, Gap, LoadSample
-from listen.ears import SoundEar, kept_features, shipped_model
+from listen.blocks import Block, Gap, LoadSample, SourceState
+from listen.ears import Ear, SoundEar, kept_features, shipped_model
+from listen.fused_ear import FusedEar
 from listen.job import Job
 from listen.record import Run, RunWriter, read_run
 from listen.record.features import FEATURES_FILE, read_features
@@ -65,7 +66,7 @@ class Screen(Protocol):
         ...
 
 
-Witnesses = Callable[[], Iterable[LoadSample | Mark]]
+Witnesses = Callable[[], Iterable[LoadSample | Mark | SourceState]]
 
 
 def listen_live(
@@ -94,7 +95,10 @@ def listen_live(
         for item in microphone.read(timeout_s=0.05):
             _take(as_recorded(item), session, writer, screens)
         for said in (*_said(screens), *witnesses()):
-            _take(said, session, writer, screens)
+            if isinstance(said, SourceState):
+                writer.push(said)
+            else:
+                _take(said, session, writer, screens)
         for screen in screens:
             screen.stand(listening=microphone.listening, recording=writer.recording, trouble=writer.problem)
     _give(session.close(), writer, screens)
@@ -115,9 +119,7 @@ def _take(
     screens: tuple[Screen, ...],
 ) -> None:
     if isinstance(given, Mark | LoadSample) and given.at < session.heard:
-        given = replace(
-            given, at=session.heard
-        )  # too late for what was decided: it counts from now
+        given = replace(given, at=session.heard)  # too late for what was decided: it counts from now
     decided = () if isinstance(given, Look) else session.push(given)
     writer.push(given)
     for screen in screens:
@@ -173,7 +175,7 @@ def live_run(
     job: Job | None,
     keep: Keep,
     name: str,
-    witnesses: Witnesses = lambda: (),
+    witnesses: Witnesses | None = None,
     model: Path | None = None,
 ) -> Run:
     """Listen until `stop` is set, and give the finished run.
@@ -194,7 +196,7 @@ def live_run(
     name : str
         Of the microphone.
     witnesses : callable
-        See `listen_live`.
+        See `listen_live`; None where nothing is beside the microphone.
     model : Path | None
         A model folder; the shipped model where none is named.
     """
@@ -210,14 +212,17 @@ def live_run(
         source=name,
     )
     with writer, kept_features(folder, rate) if keep.features else nullcontext() as features:
-        ear = SoundEar(shipped_model(model), rate=rate, keep=False, note=features.push if features else None)
+        sound = SoundEar(
+            shipped_model(model), rate=rate, keep=False, note=features.push if features else None
+        )
+        ear: Ear = sound if witnesses is None else FusedEar(sound, rate=rate, keep=False)
         listen_live(
             microphone,
             session=Session(timeline, ear=ear, rate=rate),
             writer=writer,
             screens=tuple(screens),
             goes_on=lambda: not stop.is_set(),
-            witnesses=witnesses,
+            witnesses=witnesses or (lambda: ()),
         )
         return finish_live(writer, timeline, model)
 
@@ -229,10 +234,24 @@ def finish_live(writer: RunWriter, timeline: Timeline | None, model: Path | None
     if ear is None:
         return writer.finish()
     run = read_run(writer.folder)
+    both = _with_load(ear, run)
     refined, verdicts = second_hearing(
-        ear, timeline, rate=run.rate, told=[*run.sounds, *run.marks, *run.gaps], end=run.duration
+        both, timeline, rate=run.rate, told=[*run.sounds, *run.marks, *run.gaps], end=run.duration
     )
+    if isinstance(both, FusedEar) and both.clock is not None:
+        writer.push(both.clock)
     return writer.finish(refined=refined, verdicts=verdicts)
+
+
+def _with_load(ear: SoundEar, run: Run) -> Ear:
+    """The ear that heard the sound again, with the load that came beside it."""
+    if not run.loads:
+        return ear
+    fused = FusedEar(ear, rate=run.rate, keep=True)
+    beside: list[LoadSample | Mark] = [*run.loads, *run.marks]
+    for item in sorted(beside, key=lambda one: one.at):
+        fused.push(item)
+    return fused
 
 
 def _heard_again(writer: RunWriter, model: Path | None) -> SoundEar | None:

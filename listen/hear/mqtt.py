@@ -36,6 +36,8 @@ class MqttWitness(Witness):
         If paho-mqtt is not installed, or the address cannot be read.
     """
 
+    name = "MQTT"
+
     def __init__(
         self,
         address: str,

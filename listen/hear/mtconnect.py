@@ -40,6 +40,8 @@ class MTConnectWitness(Witness):
         Line in the program of each N word.
     """
 
+    name = "MTConnect"
+
     def __init__(self, url: str, *, rate: int, lines_of_blocks: Mapping[str, int] | None = None) -> None:
         super().__init__(rate=rate, lines_of_blocks=lines_of_blocks)
         parts = urlsplit(url if "//" in url else f"http://{url}")

@@ -40,6 +40,8 @@ class OpcUaWitness(Witness):
         If asyncua is not installed, the address cannot be read, or the map names an unknown key.
     """
 
+    name = "OPC UA"
+
     def __init__(
         self,
         url: str,

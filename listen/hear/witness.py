@@ -10,7 +10,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from listen.blocks import LOAD_KINDS, LoadSample
+from listen.blocks import LOAD_KINDS, LoadSample, SourceState
 from listen.errors import DeviceError
 from listen.hear.clock import ArrivalClock
 from listen.hear.load_csv import execution_mark
@@ -27,6 +27,7 @@ KNOWN_KEYS = (*LOAD_KINDS, *NUMBERS, *AXES, "block", "execution")
 FIRST_RETRY_S = 0.5
 LONGEST_RETRY_S = 8.0
 KEPT = 10_000
+STANDS = "stands"  # key of what a source says of itself: "" where it came, else why it went
 NAN = float("nan")
 
 
@@ -37,7 +38,7 @@ class Observation:
     Attributes
     ----------
     key : str
-        One of `KNOWN_KEYS`.
+        One of `KNOWN_KEYS`, or `STANDS`.
     value : float | str
     stamp_s : float | None
         By the source's clock [s]; None where it gives none.
@@ -122,11 +123,14 @@ class Witness(ABC):
         Line in the program of each N word.
     """
 
+    name = "source"  # in run.json
+
     def __init__(self, *, rate: int, lines_of_blocks: Mapping[str, int] | None = None) -> None:
+        self._rate = rate
         self._translator = Translator(rate=rate, lines_of_blocks=lines_of_blocks or {})
         self._seen: queue.Queue[Observation] = queue.Queue(maxsize=KEPT)
         self.ended = threading.Event()
-        self.connected = False
+        self._stands = False
         self.problem = ""
         self.n_connections = 0
         self._thread = threading.Thread(target=self._run, daemon=True)
@@ -140,7 +144,18 @@ class Witness(ABC):
         self.ended.set()
         self._thread.join(3.0)
 
-    def read(self, *, now: int) -> tuple[LoadSample | Mark, ...]:
+    @property
+    def connected(self) -> bool:
+        """Whether the source is there."""
+        return self._stands
+
+    @connected.setter
+    def connected(self, there: bool) -> None:
+        if there != self._stands:
+            self._stands = there
+            self._keep(STANDS, "" if there else self.problem or "the source went", None)
+
+    def read(self, *, now: int) -> tuple[LoadSample | Mark | SourceState, ...]:
         """What came since the last call, in order of arrival; never waits.
 
         Parameters
@@ -148,16 +163,23 @@ class Witness(ABC):
         now : int
             Where the sound is now [samples].
         """
-        items: list[LoadSample | Mark] = []
+        items: list[LoadSample | Mark | SourceState] = []
         now_s = time.monotonic()
         while True:
             try:
                 seen = self._seen.get_nowait()
             except queue.Empty:
                 return tuple(items)
-            item = self._translator.item(seen, now=now, now_s=now_s)
+            item = self._item(seen, now=now, now_s=now_s)
             if item is not None:
                 items.append(item)
+
+    def _item(self, seen: Observation, *, now: int, now_s: float) -> LoadSample | Mark | SourceState | None:
+        if seen.key != STANDS:
+            return self._translator.item(seen, now=now, now_s=now_s)
+        at = max(0, now - round((now_s - seen.arrived_s) * self._rate))
+        reason = str(seen.value)
+        return SourceState(source=self.name, at=at, listening=not reason, reason=reason)
 
     @property
     def n_clock_steps(self) -> int:
@@ -173,10 +195,12 @@ class Witness(ABC):
 
     def _saw(self, key: str, value: float | str, *, stamp_s: float | None = None) -> None:
         self.connected = True
+        self._keep(key, value, stamp_s)
+
+    def _keep(self, key: str, value: float | str, stamp_s: float | None) -> None:
+        seen = Observation(key=key, value=value, stamp_s=stamp_s, arrived_s=time.monotonic())
         try:
-            self._seen.put_nowait(
-                Observation(key=key, value=value, stamp_s=stamp_s, arrived_s=time.monotonic())
-            )
+            self._seen.put_nowait(seen)
         except queue.Full:
             self.problem = "load and marks come faster than they are used; some were dropped"
 
@@ -192,6 +216,8 @@ class Witness(ABC):
                 self.problem = str(error)
             except OSError as error:
                 self.problem = error.strerror or str(error) or type(error).__name__
+            if self.n_connections == 1 and not self._stands:  # it was not there from the start
+                self._keep(STANDS, self.problem, None)
             self.connected = False
             wait_s = (
                 FIRST_RETRY_S if time.monotonic() - began_s > 10.0 else min(LONGEST_RETRY_S, 1.5 * wait_s)

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from listen.blocks import LoadSample
+from listen.blocks import LoadSample, SourceState
 from listen.errors import DeviceError, InputError
 from listen.hear.mqtt import MqttWitness
 from listen.hear.mtconnect import MTConnectWitness, data_items
@@ -24,7 +24,7 @@ from listen.timeline import Mark, MarkKind
 from tests.hear.mtconnect_agent import KEPT, Agent
 
 RATE = 8000
-Items = list[LoadSample | Mark]
+Items = list[LoadSample | Mark | SourceState]
 
 
 class Reading:
@@ -116,6 +116,7 @@ def test_hold_override_line_load_and_place_come_within_one_update(agent: Agent, 
         agent.put(item, value)
         assert reading.until(check) < 0.5, item
         last = reading.items[-1]
+        assert not isinstance(last, SourceState)
         assert abs(last.at - reading.now()) < 0.5 * RATE
     place = next(m.place for m in reading.items[::-1] if isinstance(m, Mark) and m.kind == MarkKind.POSITION)
     assert place == (1.5, -2.0, 0.25)
@@ -135,6 +136,8 @@ def test_an_agent_killed_and_started_anew_is_listened_to_again(agent: Agent, rea
     try:
         again.put("line", "8")
         reading.until(reading.has(MarkKind.LINE, 8.0), seconds=10.0)
+        stands = [item.listening for item in reading.items if isinstance(item, SourceState)]
+        assert stands == [True, False, True]
     finally:
         again.stop()
 
