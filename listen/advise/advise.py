@@ -6,6 +6,7 @@ from listen.advise.approach import ApproachCue
 from listen.advise.flags import Flags
 from listen.advise.hold_cue import HoldCue
 from listen.advise.policy import ALWAYS, IN_RAISED, IN_REPEAT, Policy
+from listen.advise.silence import SilenceCue
 from listen.advise.spindle import SpindleCue
 from listen.errors import ListenError
 from listen.states import AirSound, ContactSound, Event, Finding
@@ -36,12 +37,14 @@ class Advise:
         self._kind = "" if timeline is None else timeline.kind
         self._flags = Flags(timeline, rate, policy=self._policy)
         self._spindle = SpindleCue(timeline, rate)
+        self._silence = None if timeline is None else SilenceCue(timeline, rate)
         self._holds: HoldCue | None = None
         self._approach: ApproachCue | None = None
         if timeline is not None and timeline.kind == "first cut":
             self._holds = HoldCue(timeline, rate, sure=self._policy.sure_position)
             self._approach = ApproachCue(timeline, rate)
         self._position: Position | None = None
+        self._nothing_since: set[int | None] = set()
         self._closed = False
 
     @property
@@ -53,7 +56,7 @@ class Advise:
         """Take what was heard and followed, give what the person should know."""
         if self._closed:
             raise ListenError("push() after close(): make a new Advise per run")
-        return tuple(said for item in items for said in self._one(item))
+        return tuple(said for item in items for said in self._one(item) if not self._is_repeated(said))
 
     def close(self) -> Told:
         """End the run; nothing is kept back."""
@@ -76,6 +79,8 @@ class Advise:
     def _follow(self, position: Position) -> Told:
         self._position = position
         said: Told = (*self._flags.follow(position), *self._spindle.follow(position))
+        if self._silence is not None:
+            said += self._silence.position(position)
         if self._holds is not None:
             said += self._holds.position(position)
         if self._approach is not None:
@@ -84,12 +89,16 @@ class Advise:
 
     def _hear(self, event: Event) -> Told:
         self._spindle.event(event)
+        if self._silence is not None:
+            self._silence.event(event)
         if self._approach is not None:
             self._approach.event(event)
         holding = () if self._holds is None else self._holds.event(event)
         return (*self._flags.hear(event), *holding)
 
     def _mark(self, mark: Mark) -> Told:
+        if self._silence is not None:
+            self._silence.mark(mark)
         if self._holds is not None:
             self._holds.mark(mark)
         approach = () if self._approach is None else self._approach.mark(mark)
@@ -103,7 +112,17 @@ class Advise:
             return (told,) if cue.kind in IN_RAISED else ()
         if self._kind == "repeat" and cue.kind not in IN_REPEAT:
             return ()
+        if self._silence is not None and cue.kind == "cutting stopped":
+            self._silence.stopped(cue)
         return (cue,) if cue.kind in ALWAYS or self._is_sure() else ()
+
+    def _is_repeated(self, said: Flag | Cue) -> bool:
+        """Whether it was said already that nothing was heard since this contact."""
+        if said.kind != "nothing since":
+            return False
+        is_known = said.contact in self._nothing_since
+        self._nothing_since.add(said.contact)
+        return is_known
 
     def _is_sure(self) -> bool:
         return self._position is not None and self._position.probability >= self._policy.sure_position

@@ -171,10 +171,21 @@ class Flags:
         before = self._early_mm.get(contact.tool, [])
         all_mm = self._early_mm[contact.tool] = [*before, verdict.early_by_mm][-MOST_KEPT:]
         if not before:
-            return (self._flag(verdict, LENGTH),)
+            return self._first_early(verdict, contact.tool)
         if verdict.early_by_mm > self._policy.other_cause * float(np.median(before)):
             return (self._flag(verdict),)
         return self._one_offset(verdict, contact.tool, np.array(all_mm))
+
+    def _first_early(self, verdict: Verdict, tool: int) -> Told:
+        """The first of a tool is a flag, unless another tool was early by as much: that is one cause, too."""
+        known = [float(np.median(mm)) for other, mm in self._early_mm.items() if other != tool]
+        early_mm = verdict.early_by_mm or 0.0
+        if not any(abs(early_mm - mm) <= self._policy.same_share * mm for mm in known):
+            return (self._flag(verdict, LENGTH),)
+        text = (
+            f"T{tool} touches {early_mm:.1f} mm early in Z, too: the work offset rather than a tool length?"
+        )
+        return (Cue(at=verdict.called_at, kind="length offset", contact=verdict.contact, text=text),)
 
     def _one_offset(self, verdict: Verdict, tool: int, early_mm: NDArray[np.float64]) -> tuple[Cue, ...]:
         if tool in self._said_offset or early_mm.size < LEAST_TO_SUM_UP:

@@ -6,13 +6,10 @@ An exit that is heard where it was predicted is told at once, before the ear has
 other only when it is confirmed and followed. Times to press are those that are left when it is told.
 """
 
-import numpy as np
-from numpy.typing import NDArray
-
+from listen.advise.clock import RealClock
 from listen.states import Event, Standing, State
-from listen.timeline import Contact, Cue, HoldPoint, Mark, MarkKind, Position, SpanKind, StopWay, Timeline
+from listen.timeline import Contact, Cue, HoldPoint, Mark, MarkKind, Position, StopWay, Timeline
 
-Floats = NDArray[np.float64]
 GRID_S = 0.5  # positions come this often
 PAGE_S = 0.15  # from the decision to the drawn word, by its budget
 LEAST_PRESS_S = 1.0  # with the tables' own reaction, see listen/expect/holds.py
@@ -42,7 +39,7 @@ class HoldCue:
         self._lead_s = timeline.surprise_s + GRID_S
         self._least_s = LEAST_PRESS_S + timeline.reaction_s - USUAL_REACTION_S
         self._reaction_s = timeline.reaction_s
-        self._clock = _Clock(timeline)
+        self._clock = RealClock(timeline)
         self._position: Position | None = None
         self._in_contact = False
         self._confirmed: Event | None = None  # an exit whose contact is not known yet
@@ -201,43 +198,3 @@ class HoldCue:
 
 def _hold_words(hold: HoldPoint, left_s: float) -> str:
     return f"Hold now: {left_s:.1f} s to press, tool then {hold.clear_mm:.0f} mm clear."
-
-
-class _Clock:
-    """Seconds of the real clock between places of the program, at the overrides as followed."""
-
-    def __init__(self, timeline: Timeline) -> None:
-        self._spans = timeline.spans
-        self._feed = max(timeline.feed_override, 1.0) / 100.0
-        self._rapid = max(timeline.rapid_override, 1.0) / 100.0
-
-    def follow(self, position: Position) -> None:
-        """Take the pace of the feed from the follower; in a hold the one before it stands."""
-        if position.rate > 0.0:
-            self._feed = position.rate
-
-    def mark(self, mark: Mark) -> None:
-        """Take an override that was told."""
-        if mark.kind is MarkKind.RAPID_OVERRIDE and mark.value > 0.0:
-            self._rapid = mark.value / 100.0
-
-    def seconds(self, start: float, stop: float) -> float:
-        """From one program time to another; negative where it lies behind."""
-        if stop < start:
-            return -self.seconds(stop, start)
-        begins, ends, pace = self._between(start, stop)
-        return float(np.sum((np.minimum(ends, stop) - np.maximum(begins, start)) / pace))
-
-    def after(self, start: float, seconds: float) -> float:
-        """Program time so many seconds later."""
-        begins, ends, pace = self._between(start, start + seconds * max(self._feed, self._rapid, 1.0))
-        real = np.concatenate([[0.0], np.cumsum((ends - np.maximum(begins, start)) / pace)])
-        return float(np.interp(seconds, real, np.concatenate([[start], ends])))
-
-    def _between(self, start: float, stop: float) -> tuple[Floats, Floats, Floats]:
-        spans = self._spans
-        a = int(np.searchsorted(spans.stop_s, start, side="right"))
-        b = int(np.searchsorted(spans.start_s, stop, side="left"))
-        kind = spans.kind[a:b]
-        pace = np.where(kind == SpanKind.FEED, self._feed, np.where(kind == SpanKind.RAPID, self._rapid, 1.0))
-        return spans.start_s[a:b], spans.stop_s[a:b], pace

@@ -39,6 +39,8 @@ class Policy:
         The same finding is flagged again only after so long [s].
     other_cause : float
         An early plunge this many times as early as the tool's others has another cause than they.
+    same_share : float
+        Two tools whose plunges are early by the same to within this have one cause [share].
     read_early_mm : float
         A Z read while touching this far above the expected touch is early [mm].
     same_speed, off_speed : float
@@ -51,6 +53,7 @@ class Policy:
     sure_position: float = 0.6
     repeat_s: float = 60.0
     other_cause: float = 2.5
+    same_share: float = 0.3
     read_early_mm: float = 0.3
     same_speed: float = 0.02
     off_speed: float = 0.03

@@ -103,6 +103,18 @@ def test_plunges_that_are_early_by_different_amounts_have_one_cause_and_a_far_ea
     assert [flag.contact for flag in flags(advise, *given)] == [1, 4]
 
 
+def test_a_second_tool_that_is_early_by_as_much_is_no_new_flag() -> None:
+    """T1 2.0 mm, T2 2.4 mm, within 30 %: one cause, and it is rather the offset; T3 by 5.0 mm is another."""
+    tools = [contact(i, *place, way="drilling", tool=1 + i // 2) for i, place in enumerate(PASSES)]
+    advise = Advise(timeline_of(PASSES, contacts=tuple(tools)), RATE)
+    said: list[Flag | Cue] = []
+    for number, early_mm in ((1, 2.0), (3, 2.4), (5, 5.0)):
+        given = verdict(number, VerdictKind.STARTED_EARLY, early_by_mm=early_mm, witness="earlier contact")
+        said += advise.push(given)
+    assert [(type(item), item.contact) for item in said] == [(Flag, 1), (Cue, 3), (Flag, 5)]
+    assert said[1].text == "T2 touches 2.4 mm early in Z, too: the work offset rather than a tool length?"
+
+
 def test_a_row_of_early_side_entries_is_one_flag_without_a_claim_on_length() -> None:
     """From side entries no claim of a wrong length can be made; a good one between ends the row."""
     early = [

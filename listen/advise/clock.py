@@ -1,0 +1,53 @@
+"""Seconds of the real clock between places of the program."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.timeline import Mark, MarkKind, Position, SpanKind, Timeline
+
+Floats = NDArray[np.float64]
+
+
+class RealClock:
+    """Turns program time into seconds at the overrides as they are followed.
+
+    Parameters
+    ----------
+    timeline : Timeline
+    """
+
+    def __init__(self, timeline: Timeline) -> None:
+        self._spans = timeline.spans
+        self._feed = max(timeline.feed_override, 1.0) / 100.0
+        self._rapid = max(timeline.rapid_override, 1.0) / 100.0
+
+    def follow(self, position: Position) -> None:
+        """Take the pace of the feed from the follower; in a hold the one before it stands."""
+        if position.rate > 0.0:
+            self._feed = position.rate
+
+    def mark(self, mark: Mark) -> None:
+        """Take an override that was told."""
+        if mark.kind is MarkKind.RAPID_OVERRIDE and mark.value > 0.0:
+            self._rapid = mark.value / 100.0
+
+    def seconds(self, start: float, stop: float) -> float:
+        """From one program time to another; negative where it lies behind."""
+        if stop < start:
+            return -self.seconds(stop, start)
+        begins, ends, pace = self._between(start, stop)
+        return float(np.sum((np.minimum(ends, stop) - np.maximum(begins, start)) / pace))
+
+    def after(self, start: float, seconds: float) -> float:
+        """Program time so many seconds later."""
+        begins, ends, pace = self._between(start, start + seconds * max(self._feed, self._rapid, 1.0))
+        real = np.concatenate([[0.0], np.cumsum((ends - np.maximum(begins, start)) / pace)])
+        return float(np.interp(seconds, real, np.concatenate([[start], ends])))
+
+    def _between(self, start: float, stop: float) -> tuple[Floats, Floats, Floats]:
+        spans = self._spans
+        a = int(np.searchsorted(spans.stop_s, start, side="right"))
+        b = int(np.searchsorted(spans.start_s, stop, side="left"))
+        kind = spans.kind[a:b]
+        pace = np.where(kind == SpanKind.FEED, self._feed, np.where(kind == SpanKind.RAPID, self._rapid, 1.0))
+        return spans.start_s[a:b], spans.stop_s[a:b], pace
