@@ -46,6 +46,9 @@ class Cues:
         if waiting is None or waiting.at > now:
             return ()
         self._waiting = None
+        if waiting.kind == "before its line":
+            index = self._tracking.space.index_of(waiting.contact)
+            return (waiting,) if self._surprises.is_early_still(index, waiting.at) else ()
         return (waiting,)
 
     def _withdraw(self, event: Event) -> tuple[Cue, ...]:

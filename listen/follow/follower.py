@@ -22,6 +22,7 @@ POSITION_TICKS = 2  # positions come this often
 SETTLE_TICKS = 4  # verdicts that come with silence are looked for this often
 CLEAR = 0.93  # share of the settled belief in one kind from which it is called
 SETTLED, LEAST_SETTLED = 0.9, 0.5  # share of the belief that waits for nothing more: live, and at the end
+NEW_S = 1.5  # a contact that began less than this ago is looked at in every tick
 OLD = 3  # contacts later, no more evidence will come
 Output = Position | Verdict | Cue
 
@@ -109,10 +110,16 @@ class Follower:
     def _one_tick(self, at: int) -> list[Output]:
         found: list[Output] = [self._position(at)] if at // self._tick % POSITION_TICKS == 0 else []
         found.extend(self._cues.tick(at))
-        if at // self._tick % SETTLE_TICKS == 0:
+        if at // self._tick % SETTLE_TICKS == 0 or self._has_just_begun(at):
             found.extend(self._settle(at))
         found.extend(self._unexpected.settle(at / self._rate, at))
         return found
+
+    def _has_just_begun(self, at: int) -> bool:
+        """A contact is new: each moment that it lasts makes a burst of the ear less likely."""
+        engine = self._tracking.engine
+        new = self._tracking.boundaries.in_contact and self._tracking.clock.feed_known
+        return new and at / self._rate - float(engine.onsets[engine.slot]) < NEW_S
 
     def _position(self, at: int) -> Position:
         tracking = self._tracking

@@ -16,7 +16,7 @@ from scipy.special import ndtr
 from listen.follow.feed_clock import FeedClock
 from listen.follow.hypotheses import normal_log, tailed_log
 from listen.follow.own_ear import OwnEar
-from listen.follow.priors import ANY_FEED, KNOWN_FEED, Priors, Timing
+from listen.follow.priors import ANY_FEED, KNOWN_FEED, TOLD_FEED, Priors, Timing
 from listen.follow.space import FEED, FIXED, LOOSE, RAPID, Space
 
 Floats = NDArray[np.float64]
@@ -138,7 +138,9 @@ class Model:
     @property
     def timing(self) -> Timing:
         """How far boundaries stray, as far as the feed clock is known now."""
-        return KNOWN_FEED if self.clock.feed_known else ANY_FEED
+        if not self.clock.feed_known:
+            return ANY_FEED
+        return TOLD_FEED if self.clock.told_by_control else KNOWN_FEED
 
     def forecast(
         self,

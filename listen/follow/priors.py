@@ -4,7 +4,7 @@ Where no source is named, a number is this project's own choice: set so that the
 `tools/bench_follow.py`, whose operators and machines are drawn from stated ranges, is followed.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,10 +45,12 @@ KNOWN_FEED = Timing(
     gap_bias_s=0.05,
     wide_bias=0.02,
     rapid_spread=0.04,
-    rapid_rate_spread=0.1,
+    rapid_rate_spread=0.05,
     tail=0.004,
     late_tail=0.01,
 )
+# A control tells the dials, but nobody vouches for the rapids that the job has.
+TOLD_FEED = replace(KNOWN_FEED, rapid_rate_spread=0.1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,7 +75,7 @@ class Priors:
     rapid_other: float = 0.3  # the dial stands elsewhere than was stated, when the run begins
     restart: float = 0.0005
     # the machine
-    rate_spread: float = 0.025  # of a known rate: what the machine takes over what was computed
+    rate_spread: float = 0.014  # of a known rate: what the machine takes over what was computed
     contact_s: float = 0.03  # per contact: corners, stock
     bias_drift: float = 0.25  # how much of it is new in each gap; all of it after a tool change
     wide_bias_s: float = 0.35

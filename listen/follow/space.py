@@ -57,6 +57,7 @@ class Space:
         contacts = timeline.contacts
         self.timeline = timeline
         self.n = len(contacts)
+        self._indices = {c.id: index for index, c in enumerate(contacts)}
         self.start = np.array([c.start for c in contacts])
         self.stop = np.array([c.stop for c in contacts])
         self.ramp_in = np.array([c.ramp_in for c in contacts])
@@ -129,6 +130,10 @@ class Space:
     def waits_until(self, place: Floats) -> NDArray[np.int64]:
         """Number of unbounded waits before each place."""
         return np.searchsorted(self._waits, place, side="left")
+
+    def index_of(self, contact: int | None) -> int:
+        """Index of the contact with this id; −1 where there is none."""
+        return self._indices.get(contact or 0, -1)
 
     def from_block_end(self, place: Floats) -> Floats:
         """How far each place is past the block end nearest to it [s]; infinite where there is none."""

@@ -8,6 +8,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from listen.follow.hypotheses import Floats, On, Phase
 from listen.follow.priors import dropout_lasts
@@ -15,6 +16,7 @@ from listen.follow.tracking import Tracking
 from listen.states import Event
 
 SURE = 0.7  # belief in the contact below which nothing is said of it
+MAYBE = 0.2  # belief from which an early start is looked at again once it has lasted
 CLEAR = 0.8  # belief from which an early start is said although it may be a burst
 EARLY_S = 0.2
 LEFT_SHARE = 0.12  # at least this share of the contact must be still to come
@@ -85,10 +87,21 @@ class Surprises:
             return None
         children = tracking.suppose_onset(event)
         weights = np.exp(children["logw"] - children["logw"].max())
-        kinds = (On.EARLY,) if tracking.clock.feed_known else (On.EARLY, On.STEPPED)
-        mine = np.isin(children["code"], kinds) & (children["k"] == place[0])
-        belief = float(weights[mine].sum() / weights.sum())
-        return Early(contact=place[0], early_s=early_s, belief=belief) if belief >= SURE else None
+        belief = float(weights[self._says_early(children, place[0])].sum() / weights.sum())
+        return Early(contact=place[0], early_s=early_s, belief=belief) if belief >= MAYBE else None
+
+    def is_early_still(self, contact: int, at: int) -> bool:
+        """Whether it is believed by now, a burst of the ear being over sooner."""
+        weights, _ = self._tracking.beliefs(at / self._tracking.rate)
+        return float(weights[self._says_early(self._tracking.view().core, contact)].sum()) >= SURE
+
+    def _says_early(self, core: NDArray[np.void], k: int) -> NDArray[np.bool_]:
+        """Guesses that contact `k` began early; where nobody told the feed, perhaps only faster."""
+        early = core["code"] == On.EARLY
+        if not self._tracking.clock.feed_known:
+            early |= core["code"] == On.STEPPED
+        result: NDArray[np.bool_] = early & (core["k"] == k)
+        return result
 
     def _before_s(self, k: int, at_s: float) -> float:
         """How much earlier than forecast a start of contact `k` would be, by the likeliest guess."""
