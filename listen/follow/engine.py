@@ -104,6 +104,10 @@ class Engine:
         """The guesses that a start would grow, weights not normalised; nothing is changed."""
         return self._onset.grow(self.core, at, spread_s=spread_s, doubt=doubt)
 
+    def suppose_offset(self, at: float, *, spread_s: float) -> Core:
+        """The guesses that an end would grow, weights not normalised; nothing is changed."""
+        return self._offset.grow(self.core, at, spread_s=spread_s)
+
     def hear_offset(self, at: float, *, spread_s: float) -> None:
         """The contact that was heard to begin was heard to end."""
         slot = self.slot

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.follow.hypotheses import Floats, On, Phase
+from listen.follow.hypotheses import Floats, Off, On, Phase
 from listen.follow.priors import dropout_lasts
 from listen.follow.tracking import Tracking
 from listen.states import Event
@@ -141,10 +141,20 @@ class Surprises:
         left_s = -float(forecast.behind[0])
         spread = math.sqrt(float(forecast.variance[0]))
         limit = max(LEFT_SPREADS * spread, LEFT_SHARE * float(forecast.mean[0]), LEFT_S)
-        if float(engine.weights[running & (engine.core["k"] == k)].sum()) < SURE or left_s < limit:
+        if left_s < limit or self._stop_belief(event, k) < SURE:
             return None
         left_mm = left_s * float(np.exp(one["m"][0])) * tracking.clock.rate * space.speed[k]
         return Stop(contact=k, left_s=left_s, left_mm=left_mm)
+
+    def _stop_belief(self, event: Event, k: int) -> float:
+        """Belief that contact `k` has stopped before its end, by what the guesses would become."""
+        children = self._tracking.suppose_offset(event)
+        if children.size == 0:
+            return 0.0
+        weights = np.exp(children["logw"] - children["logw"].max())
+        stopped = np.isin(children["code"], (Off.STOPPED, Off.DROPPED, Off.GONE)) & (children["k"] == k)
+        gone = (children["code"] == Off.GONE) & (children["k"] == k + 1)
+        return float(weights[stopped | gone].sum() / weights.sum())
 
     def wait_for_early(self, found: Early) -> int:
         """How long an early start must last before it is said [samples]."""

@@ -83,6 +83,11 @@ class Tracking:
         doubt = self._beside_usual(_odds(event.probability))
         return self.engine.suppose_onset(event.at / self.rate, spread_s=spread, doubt=doubt)
 
+    def suppose_offset(self, event: Event) -> Core:
+        """What the guesses would become if this end were taken in; nothing is changed."""
+        spread = float(np.hypot(max(event.spread / self.rate, self.priors.offset_s), 0.005))
+        return self.engine.suppose_offset(event.at / self.rate, spread_s=spread)
+
     def _doubt(self, boundary: Boundary) -> float:
         """How much likelier the ear was wrong about this start than about this run's others."""
         odds = _odds(boundary.probability)
