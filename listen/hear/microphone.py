@@ -20,7 +20,6 @@ OPEN_S = 15.0  # a microphone that is not open by then will not be
 FIRST_S = 2.5  # from open to the first sound; sound servers may take seconds
 STALL_S = 0.4  # nothing arrives for this long: the microphone is gone
 RETRY_S = 0.5
-GATHER_S = 0.025  # what comes in this time is handed on as one block: half the work of each piece apart
 OVERFLOW = "the computer was too slow for a moment and sound was lost"
 UNPLUGGED = "the microphone gives no sound: unplugged, switched off, or taken by another program"
 NOT_FINITE = "the microphone gave values that are no numbers"
@@ -171,7 +170,6 @@ class _Ear:
         pieces: list[Piece] = []
         try:
             pieces.append(self._pieces.get(timeout=timeout_s))
-            time.sleep(GATHER_S)
             while True:
                 pieces.append(self._pieces.get_nowait())
         except queue.Empty:

@@ -5,7 +5,7 @@ import pytest
 from numpy.typing import NDArray
 
 from listen.blocks import Block, Gap
-from listen.hear.capture import Callback
+from listen.hear.capture import Callback, joined
 from listen.hear.placing import Placing
 
 RATE = 8000
@@ -52,6 +52,12 @@ def test_silence_grows_with_the_clock_and_sound_returns_to_its_time() -> None:
 
 
 @pytest.mark.closed
+def test_pieces_are_joined_up_to_where_something_was_lost() -> None:
+    """By hand: the second piece belongs to the first; before the third 480 samples were dropped."""
+    pieces = [(1.0, b"ab", 0, False), (1.1, b"cd", 0, False), (1.2, b"ef", 480, False), (1.3, b"gh", 0, True)]
+    assert joined(pieces) == [(1.1, b"abcd", 0, False), (1.2, b"ef", 480, False), (1.3, b"gh", 0, True)]
+
+
 def test_the_callback_copies_and_counts_what_finds_no_room() -> None:
     callback = Callback(size=2)
     buffer = np.zeros((80, 2), dtype=np.float32)
