@@ -104,7 +104,7 @@ def _times(verdict: Verdict, rate: int) -> str:
         return f"Expected at {due}." if due else ""
     if verdict.kind in (VerdictKind.ENDED_EARLY, VerdictKind.ENDED_LATE):
         return _against(f"Heard until {ends}" if ends else f"Heard from {begins} on", f"until {over}", over)
-    by = f" by the {verdict.witness}" if verdict.witness else ""
+    by = f", counted from the {verdict.witness}" if verdict.witness else ""
     return _against(f"Heard at {begins}", f"at {due}{by}", due)
 
 

@@ -248,8 +248,8 @@ def test_a_flag_can_be_checked() -> None:
     )
     (flag,) = flags(Advise(PROGRAM, RATE), given)
     assert flag.text == (
-        "Likely started 8.1 mm early: contact 2, T1, line 12. Heard at 1.0 s, expected at 1.5 s by the "
-        "earlier contact. Check work offset, tool length and stock size."
+        "Likely started 8.1 mm early: contact 2, T1, line 12. Heard at 1.0 s, expected at 1.5 s, counted "
+        "from the earlier contact. Check work offset, tool length and stock size."
     )
 
 
