@@ -12,7 +12,7 @@ from listen.record import read_run
 from listen.record.many import Done, find_recordings, replay_many
 from listen.record.words import run_sentence
 from listen.replay_run import replay_recording
-from listen.show import write_replay_page
+from listen.show import write_run_page
 
 FINE, FLAGGED, FAILED = 0, 1, 2
 
@@ -33,7 +33,7 @@ def replay_one(
         run = replay_recording(
             recording,
             out=out or _own_folder(recording, load),
-            write_page=write_replay_page,
+            write_page=write_run_page,
             job=job,
             load=load,
             columns=columns,
@@ -81,7 +81,7 @@ def replay_into(
     recording: Path, folder: Path, *, job: Path | None, model: Path | None = None, keep: str = "small"
 ) -> None:
     """Listen to one recording into one folder, printing nothing: what a worker does."""
-    replay_recording(recording, job=job, model=model, keep=keep, out=folder, write_page=write_replay_page)
+    replay_recording(recording, job=job, model=model, keep=keep, out=folder, write_page=write_run_page)
 
 
 def _print_all(results: Sequence[Done], *, json: bool) -> int:
@@ -96,7 +96,8 @@ def _print_all(results: Sequence[Done], *, json: bool) -> int:
         if run is None:
             print(f"cut-listen: {' '.join(said.split())}", file=sys.stderr)
         elif not json:
-            print(f"{done.folder}: {said}{f', {n_flags} flags' if n_flags else ''}")
+            flags = "" if not n_flags else ", 1 flag" if n_flags == 1 else f", {n_flags} flags"
+            print(f"{done.folder}: {said}{flags}{' (done before)' if done.how == 'was done already' else ''}")
     if json:
         print(to_json.dumps(rows))
     if any(done.how == "refused" for done in results):

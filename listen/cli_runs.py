@@ -113,22 +113,44 @@ def reference(
 
 
 @runs_app.command()
+def page(name: Name, where: Where = HERE) -> int:
+    """Make the timeline page of a run again, beside the last reference of its program.
+
+    Example: cut-listen runs page tuesday
+    """
+    from listen.record import read_run
+    from listen.show import write_run_page
+
+    folder = _library(where).find(name)
+    write_run_page(read_run(folder), folder / "timeline.html")
+    print(f"page: {folder / 'timeline.html'}")
+    return 0
+
+
+@runs_app.command()
 def export(
     name: Name,
     target: Annotated[Path, typer.Argument(metavar="ZIP", help="The zip file to write.")],
     with_sound: Annotated[
         bool, typer.Option("--with-sound", help="Pack the sound too; people's voices may be on it.")
     ] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask about voices.")] = False,
     where: Where = HERE,
 ) -> int:
     """Pack one run into a zip file, without its sound unless asked.
 
     Example: cut-listen runs export first_cut first_cut.zip
     """
+    from listen.errors import InputError
     from listen.record.export import export_run
     from listen.show import write_replay_page
 
     folder = _library(where).find(name)
+    question = (
+        "the voices of people near the machine may be on the sound; do they agree that it is handed on?"
+    )
+    if with_sound and not yes and not typer.confirm(question, err=True):
+        raise InputError("nothing was packed; without --with-sound no sound goes along")
     names = export_run(folder, target, with_sound=with_sound, write_page=write_replay_page)
     print(f"{target}: {', '.join(names)}")
     return 0
@@ -167,7 +189,7 @@ def check(where: Where = HERE) -> int:
     troubles = [trouble for row in rows for trouble in check_run(where / row.folder)]
     for trouble in troubles:
         print(f"{trouble.folder}: {trouble.text}; {trouble.remedy}")
-    print(f"{len(rows)} runs checked, {len(troubles)} troubles")
+    print(f"{len(rows)} runs checked, {len(troubles)} {'trouble' if len(troubles) == 1 else 'troubles'}")
     return 1 if troubles else 0
 
 
@@ -200,7 +222,8 @@ def compare(
         print(to_json.dumps([asdict(change) for change in comparison.changes]))
     else:
         n_pairs, n_changes = len(comparison.pairs), len(comparison.changes)
-        print(f"{n_pairs} contacts heard in both, {n_changes} changes, {comparison.n_good} earlier good runs")
+        changes = "1 change" if n_changes == 1 else f"{n_changes} changes"
+        print(f"{n_pairs} contacts heard in both, {changes}, {comparison.n_good} earlier good runs")
         for change in comparison.changes:
             print(f"  {change.text}")
         print(f"page: {page}")

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from listen.record import Run, RunContact, read_stretch
 from listen.record.compare import Comparison, compare_runs
+from listen.record.library import read_reference
 from listen.record.run_json import write_whole
 from listen.show.page import bundle, one_file, static_text
 from listen.show.page_sound import encoded
@@ -67,7 +68,10 @@ def write_compare_page(first: Run, second: Run, path: Path, *, good: Sequence[Ru
 
 def _name(run: Run) -> str:
     started = run.header.started.replace("T", " ")[:16]
-    return " ".join(part for part in (run.folder.name, started) if part)
+    mark = read_reference(run.folder)
+    return " ".join(
+        part for part in (run.folder.name, started, f"(reference by {mark})" if mark else "") if part
+    )
 
 
 def _strength(score: float) -> str:

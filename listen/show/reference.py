@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.record import Run, RunContact, read_stretch
+from listen.record.library import read_reference
 from listen.show.page_sound import encoded
 
 MARGIN_S = 0.3  # of air before and after each cut
@@ -19,8 +20,9 @@ def reference_cuts(run: Run, reference: Run) -> tuple[dict[str, Any] | None, byt
     Returns
     -------
     dict or None
-        ``name``, ``sound_type``, ``duration_s`` and ``contacts``: id, from_s, to_s and gain_db, by which
-        this run is louder than the reference; None where no contact has one.
+        ``name``, ``said`` (who stands for it, and what is good), ``sound_type``, ``duration_s`` and
+        ``contacts``: id, from_s, to_s and gain_db, by which this run is louder than the reference;
+        None where no contact has one.
     bytes
         The cuts one after the other, encoded.
     """
@@ -42,7 +44,14 @@ def reference_cuts(run: Run, reference: Run) -> tuple[dict[str, Any] | None, byt
         place += cut.size / rate
     if not rows:
         return None, b""
-    told = {"name": reference.folder.name, "sound_type": "audio/ogg", "duration_s": place, "contacts": rows}
+    mark = read_reference(reference.folder)
+    told = {
+        "name": reference.folder.name,
+        "said": str(mark) if mark else "",
+        "sound_type": "audio/ogg",
+        "duration_s": place,
+        "contacts": rows,
+    }
     return told, encoded(parts, rate, short=True)
 
 

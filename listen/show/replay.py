@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from listen.record import Run, read_sound
 from listen.record.features import FEATURES_FILE, picture_of, read_features
+from listen.record.library import newest_reference
 from listen.record.run_json import write_whole
 from listen.record.spectrum import Picture, PictureMaker, no_picture, useful_range
 from listen.show.contract import run_page
@@ -62,6 +63,19 @@ def write_replay_page(run: Run, path: Path, *, reference: Run | None = None) -> 
         late={"reference": reference_sound, "sound": sound},
     )
     write_whole(path, page)
+
+
+def write_run_page(run: Run, path: Path) -> None:
+    """The page of a run, beside the last reference of its program in the folder that holds the run.
+
+    Raises
+    ------
+    RecordingError
+        As `write_replay_page`.
+    """
+    write_replay_page(
+        run, path, reference=newest_reference(path.parent.parent, run.header.program, but=path.parent)
+    )
 
 
 def _blocks(run: Run) -> Iterator[NDArray[np.float64]]:

@@ -40,7 +40,8 @@ export function wireReference(page) {
     other.play(here.from_s, here.to_s);
     onReference = true;
     button.setAttribute("aria-pressed", "true");
-    page.say(`Reference cut of ${page.picked.label} from ${run.reference.name}, level matched by ${here.gain_db.toFixed(1)} dB, ${clockText(here.to_s - here.from_s, 1)} long.`);
+    const said = run.reference.said ? ` (by ${run.reference.said})` : "";
+    page.say(`Reference cut of ${page.picked.label} from ${run.reference.name}${said}, level matched by ${here.gain_db.toFixed(1)} dB, ${clockText(here.to_s - here.from_s, 1)} long.`);
   };
   other.addEventListener("state", () => { if (!other.running && onReference) stopReference(); });
 }
