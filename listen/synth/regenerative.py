@@ -12,6 +12,7 @@ Insperger & Stépán, semi-discretisation of delayed systems, Int. J. Numer. Met
 """
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from scipy.linalg import expm
@@ -94,7 +95,7 @@ def multiplier(mill: Mill, *, rpm: float, depth_m: float, n_steps: int = 240) ->
     matrices[:, 0, 1] = 1.0
     matrices[:, 1, 0] = -(omega**2) - stiffness
     matrices[:, 1, 1] = -2.0 * mill.damping * omega
-    moved = expm(matrices * step_s)
+    moved = free_motion(matrices, step_s)
     pushed = np.linalg.solve(matrices, moved - np.eye(2))[:, :, 1] * stiffness[:, None]
     for move, push in zip(moved, pushed, strict=True):
         delayed = 0.5 * (past[n_steps] + past[n_steps - 1])
@@ -104,6 +105,22 @@ def multiplier(mill: Mill, *, rpm: float, depth_m: float, n_steps: int = 240) ->
     return complex(values[np.argmax(np.abs(values))])
 
 
+def free_motion(matrices: Values, step_s: float) -> Values:
+    """exp(M·t) of matrices M = [[0, 1], [−a, −2p]], shape (n_matrices, 2, 2): e^(−pt)·(C·I + S·(M + p·I)).
+
+    C and S are cosh(qt) and sinh(qt)/q with q² = p² − a.
+    """
+    half = 0.5 * matrices[:, 1, 1]
+    root = np.sqrt((np.square(half) + matrices[:, 1, 0]).astype(np.complex128))
+    safe = np.where(np.abs(root) < 1e-9, 1e-9, root)
+    decay = np.exp(half * step_s)
+    same = decay * np.cosh(safe * step_s).real
+    turned = decay * (np.sinh(safe * step_s) / safe).real
+    shifted = matrices - half[:, None, None] * np.eye(2)
+    return np.asarray(same[:, None, None] * np.eye(2) + turned[:, None, None] * shifted)
+
+
+@lru_cache(maxsize=256)
 def limit_depth_m(mill: Mill, *, rpm: float, most_m: float = 0.02, n_steps: int = 120) -> float:
     """Least depth of cut that chatters at a speed [m], by halving from `most_m`."""
     low, high = 0.0, most_m

@@ -3,11 +3,13 @@
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.linalg import expm
 
 from listen.synth.kernels import step_mill
 from listen.synth.regenerative import (
     BENCHMARK,
     chatter_line_hz,
+    free_motion,
     limit_depth_m,
     multiplier,
     natural_mill,
@@ -105,6 +107,15 @@ def test_the_kernel_equals_the_plain_loop(deeper: float) -> None:
     plain = step_mill_plainly(depth, weights, moved, pushed, 3, 12, 1e-4, 1e-6)
     for one, other in zip(quick, plain, strict=True):
         np.testing.assert_allclose(one, other, rtol=1e-9 if deeper == 1.0 else 1e-6, atol=1e-12)
+
+
+@pytest.mark.twin
+def test_free_motion_is_the_matrix_exponential() -> None:
+    """Against scipy.linalg.expm: swinging, creeping, running away, and the border between (a = p²)."""
+    stiffness = np.array([3.4e7, 10.0, -2e6, 2500.0])
+    matrices = np.zeros((4, 2, 2))
+    matrices[:, 0, 1], matrices[:, 1, 0], matrices[:, 1, 1] = 1.0, -stiffness, -100.0
+    np.testing.assert_allclose(free_motion(matrices, 1e-3), expm(matrices * 1e-3), rtol=1e-9, atol=1e-9)
 
 
 @pytest.mark.closed
