@@ -2,8 +2,8 @@
 
 Conventions
 -----------
-The live ear scores contact now; it speaks first and is easily startled. While a change waits,
-the two-sided ear is asked twice about the last seconds: it decides whether, and dates the change.
+The live ear scores contact now; it speaks first and is easily startled. While its changes wait,
+the two-sided ear is asked about the last seconds: it decides whether, and dates the changes.
 """
 
 from collections import deque
@@ -46,13 +46,13 @@ class DecoderSettings:
         As for the second look [nats].
     """
 
-    open_now: float = 0.6
+    open_now: float = 0.75
     close_now: float = 0.3
-    firm_frames: int = 2
+    firm_frames: int = 1
     first_look: int = 45
     last_look: int = 110
-    believed: float = 0.75
-    tail_frames: int = 8
+    believed: float = 0.8
+    tail_frames: int = 20
     shortest_frames: int = 6
     both_believe: float = 0.65
     gain: float = 0.4
@@ -112,10 +112,11 @@ class Decoder:
         self.back = back
         self.spread = spread
         self._review = review
-        self._in_contact = False
+        self._in_contact = False  # by what is settled
+        self._supposed = False  # in contact by what the live ear last supposed
         self._firm = 0  # frames in a row for which the live ear has thought otherwise
-        self._since = 0  # frames since the provisional change
-        self._pending: Event | None = None
+        self._waiting: list[Event] = []  # provisional changes, oldest first
+        self._looked = False  # the first look at the oldest was unsure
         self._opened = 0
         self._steady_told = False
         self._settled = 0  # all before this is decided [samples]
@@ -125,7 +126,7 @@ class Decoder:
     def start_anew(self, at: int) -> tuple[Event, ...]:
         """After a gap: what was open ends where the gap begins."""
         events = self.close(at)
-        self._firm, self._since, self._settled = 0, 0, at
+        self._firm, self._settled = 0, at
         self._states.clear()
         self._now.clear()
         return events
@@ -134,61 +135,83 @@ class Decoder:
         """Take the beliefs of one frame, give the events they decide."""
         self._states.append((scores.at - LATE_FRAMES * self.hop, scores.states))
         self._now.append(scores.now)
-        self._since += 1
         events = list(self._tell_steady(scores)) if self._in_contact else []
-        if self._pending is None:
-            events += self._suppose_if_changed(scores)
-        elif self._since >= self.settings.last_look:
-            events += self._settle(scores.at, last=True)
-        elif self._since == self.settings.first_look:
-            events += self._settle(scores.at, last=False)
+        events += self._suppose_if_changed(scores)
+        if self._waiting:
+            events += self._look_if_due(scores.at)
         return tuple(events)
 
     def close(self, at: int) -> tuple[Event, ...]:
         """End the stream; a contact still open ends where the sound ends."""
-        events = list(self._settle(at, last=True)) if self._pending is not None else []
+        events = list(self._settle(at, last=True)) if self._waiting else []
         if self._in_contact:
             events += self._end(at, at, 0.5)
+        events += [self._withdrawn(event, at, 0.5) for event in self._waiting]
+        self._waiting, self._supposed = [], False
         return tuple(events)
 
     def _suppose_if_changed(self, scores: Scores) -> Iterator[Event]:
         """A provisional event once the live ear has firmly changed its mind."""
         changed = (
-            scores.now < self.settings.close_now if self._in_contact else scores.now >= self.settings.open_now
+            scores.now < self.settings.close_now if self._supposed else scores.now >= self.settings.open_now
         )
         self._firm = self._firm + 1 if changed else 0
-        if self._firm >= self.settings.firm_frames:
-            self._firm, self._since = 0, 0
-            state = State.AIR if self._in_contact else State.ENTRY
-            probability = 1.0 - scores.now if self._in_contact else scores.now
-            at = min(max(scores.at - self.early, self._settled), scores.at)
-            self._pending = self._event(
-                state,
-                at=at,
-                decided_at=scores.at,
-                probability=probability,
-                standing=Standing.PROVISIONAL,
-            )
-            yield self._pending
+        if self._firm < self.settings.firm_frames:
+            return
+        supposed = self._event(
+            State.AIR if self._supposed else State.ENTRY,
+            at=min(max(scores.at - self.early, self._settled), scores.at),
+            decided_at=scores.at,
+            probability=1.0 - scores.now if self._supposed else scores.now,
+            standing=Standing.PROVISIONAL,
+        )
+        self._firm, self._supposed = 0, not self._supposed
+        self._waiting.append(supposed)
+        yield supposed
+
+    def _look_if_due(self, now: int) -> tuple[Event, ...]:
+        """Ask the two-sided ear when the oldest change that waits is old enough."""
+        age = (now - self._waiting[0].decided_at) // self.hop
+        if age >= self.settings.last_look:
+            return tuple(self._settle(now, last=True))
+        if age >= self.settings.first_look and not self._looked:
+            return tuple(self._settle(now, last=False))
+        return ()
 
     def _settle(self, now: int, *, last: bool) -> Iterator[Event]:
         """Decide all that happened since the last time by the two-sided ear, or wait for its last look."""
-        assert self._pending is not None
         belief = self._review()
         path = self._path(belief)
-        since = min(max(1, self._since), belief.size)
+        since = max(1, min((now - self._waiting[0].decided_at) // self.hop, belief.size))
         first = min(belief.size - 1, max(0, belief.size - 1 - (now - self._settled) // self.hop))
         unsure = np.abs(belief[max(first, belief.size - since) :] - 0.5).mean() < self.settings.believed - 0.5
-        if unsure and not last:
+        self._looked = bool(unsure and not last)
+        if self._looked:
             return
         confirmed = []
         for index in first + np.flatnonzero(np.diff(np.concatenate([[self._in_contact], path[first:]]))):
             confirmed += self._change(int(index), belief, now)
-        yield from confirmed
-        if not any(event.state is self._pending.state for event in confirmed):
-            yield self._again(self._pending, now, float(belief[-since:].mean()))
-        self._pending = None
         self._settled = max(self._settled, now - self.settings.tail_frames * self.hop - self.back)
+        yield from self._answer(list(confirmed), now, float(belief[-since:].mean()))
+        yield from confirmed
+
+    def _answer(self, confirmed: list[Event], now: int, belief: float) -> Iterator[Event]:
+        """Withdraw the changes that are settled otherwise; the newest may wait on."""
+        waiting, self._waiting = self._waiting, []
+        for event in waiting:
+            mine = [c for c in confirmed if c.state is event.state and abs(c.at - event.at) <= self._near]
+            if mine:
+                confirmed.remove(mine[0])
+            elif event.at < self._settled:
+                yield self._withdrawn(event, now, belief)
+            else:
+                self._waiting.append(event)
+        self._supposed = self._waiting[-1].state is State.ENTRY if self._waiting else self._in_contact
+
+    @property
+    def _near(self) -> int:
+        """A confirmed change this near is the one that was supposed [samples]."""
+        return self.settings.last_look * self.hop
 
     def _path(self, belief: NDArray[np.float64]) -> NDArray[np.bool_]:
         """In contact or not, by the two-sided ear; what the live ear doubts as a whole is air."""
@@ -241,7 +264,7 @@ class Decoder:
             found = when
         return max(found, self._opened)
 
-    def _again(self, event: Event, decided_at: int, belief: float) -> Event:
+    def _withdrawn(self, event: Event, decided_at: int, belief: float) -> Event:
         """The same event, withdrawn."""
         doubt = 1.0 - belief if event.state is State.ENTRY else belief
         return self._event(

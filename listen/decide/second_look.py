@@ -39,7 +39,9 @@ class SecondLookSettings:
     switch_cost : float
         [nats]
     long_frames : int
-        Contacts longer than this must be believed by the live ear as well, on the whole.
+        Contacts longer than this must be believed by both ears together, on the whole.
+    long_belief : float
+        Least sum of both ears' mean log odds in such a contact [nats].
     compare_s : float
         With less air than this in the whole stretch, nothing is said [s].
     shortest_frames : int
@@ -55,7 +57,8 @@ class SecondLookSettings:
     gain: float = 0.4
     switch_cost: float = 3.5
     long_frames: int = 100
-    compare_s: float = 0.1
+    long_belief: float = 3.0
+    compare_s: float = 0.5
     shortest_frames: int = 7
     rounds: int = 2
 
@@ -93,7 +96,7 @@ def second_look(
     odds = _taught(belief, layout.vectors(frames.values), hop_s=layout.hop_s, settings=settings)
     path = best_path(settings.gain * odds, settings.switch_cost)
     path = bridged(path, settings.shortest_frames)
-    _drop_doubted(path, odds, _live_odds(model, features), settings.long_frames)
+    _drop_doubted(path, odds + _live_odds(model, features), settings)
     if (~path).sum() * layout.hop_s < settings.compare_s:
         return ()  # nothing to compare with: whether it is all contact or all air cannot be told
     sure = 1.0 / (1.0 + np.exp(-odds))
@@ -108,15 +111,13 @@ def _live_odds(model: Model, features: NDArray[np.float64]) -> NDArray[np.float6
     return odds
 
 
-def _drop_doubted(
-    path: NDArray[np.bool_], odds: NDArray[np.float64], live: NDArray[np.float64], long_frames: int
-) -> None:
-    """Drop long contacts that both ears together, on the whole, take for air; changes `path`.
+def _drop_doubted(path: NDArray[np.bool_], both: NDArray[np.float64], settings: SecondLookSettings) -> None:
+    """Drop long contacts that both ears together, on the whole, do not believe; changes `path`.
 
     A recording of nothing but a machine in air gives the two-sided ear nothing to compare with.
     """
     for begin, stop in runs_of(path):
-        if stop - begin > long_frames and odds[begin:stop].mean() + live[begin:stop].mean() < 0.0:
+        if stop - begin > settings.long_frames and both[begin:stop].mean() < settings.long_belief:
             path[begin:stop] = False
 
 

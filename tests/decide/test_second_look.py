@@ -12,7 +12,7 @@ from listen.decide.kept import Kept
 from listen.decide.kernels import best_path, bridged
 from listen.decide.layout import Layout
 from listen.decide.read_out import fit_read_out, separation
-from listen.decide.second_look import _drop_doubted
+from listen.decide.second_look import SecondLookSettings, _drop_doubted
 from listen.states import Event, Finding, Standing, State, Turning
 
 HOP = 10
@@ -63,11 +63,11 @@ def test_separation_is_the_area_under_the_curve_of_a_public_library() -> None:
 
 @pytest.mark.closed
 def test_a_long_contact_that_both_ears_together_doubt_is_dropped_and_a_short_one_kept() -> None:
-    """Two-sided +1 and live -3 are below nothing; only contacts over 100 frames are asked of both."""
-    for length, kept in ((150, 0), (80, 80)):
+    """Both together 2.9 and 3.1 nats, about the 3 that a contact of over 100 frames needs."""
+    for length, belief, kept in ((150, 2.9, 0), (150, 3.1, 150), (80, 2.9, 80)):
         path = np.zeros(300, dtype=bool)
         path[50 : 50 + length] = True
-        _drop_doubted(path, np.full(300, 1.0), np.full(300, -3.0), 100)
+        _drop_doubted(path, np.full(300, belief), SecondLookSettings(long_frames=100, long_belief=3.0))
         assert int(path.sum()) == kept
 
 
@@ -113,7 +113,7 @@ def sing(ear: Ear, frequency_hz: float, over_db: float, *, n_frames: int = 60) -
     [
         (944.0, 24.0, 83.333, True),  # between the 11th (916.7) and 12th (1000.0) turn line
         (1000.0, 24.0, 83.333, False),  # on the comb: a clean cut sings there
-        (944.0, 20.0, 0.0, False),  # speed not known: it must drown all else
+        (944.0, 19.0, 0.0, False),  # speed not known: it must drown all else
         (944.0, 28.0, 0.0, True),
     ],
 )
@@ -124,6 +124,16 @@ def test_chatter_is_a_line_off_the_comb(
     found = sing(Ear(spindle_hz), frequency_hz, over_db)
     assert [f.kind for f in found] == (["chatter"] if told else [])
     assert all(f.frequency_hz == pytest.approx(frequency_hz) for f in found)
+
+
+@pytest.mark.closed
+def test_a_line_that_comes_and_goes_is_no_chatter() -> None:
+    """In two looks of three only: a mode that is struck now and then."""
+    ear = Ear(83.333)
+    sing(ear, 0.0, 0.0, n_frames=8)
+    quiet, loud = [-40.0, 0.0, 0.0, 0.0], [-40.0, 944.0, -30.0, 24.0]
+    rows = [quiet if i // 4 % 3 == 2 else loud for i in range(10, 130)]
+    assert [f for i, row in enumerate(rows, 10) for f in ear.frame(i * HOP, row)] == []
 
 
 @pytest.mark.closed
