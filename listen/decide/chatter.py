@@ -1,19 +1,24 @@
 """Chatter: a strong line off the comb of the teeth that stays where it is while the tool cuts."""
 
+from collections import deque
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.decide.tooth_pass import LEAST_LOOKS, lasting_lines, tooth_pass
 from listen.states import Finding, Turning
 
 CHATTER_S = 0.35  # a line must stand out for so long: entries and exits sing for less
-CHATTER_OVER_DB = 20.0  # off the comb of a known speed; a mode that every tooth strikes sings at 15
-DENSE_OVER_DB = 26.0  # where the spindle turns so slowly that its lines run together
-DROWNS_ALL_DB = 22.0  # where the speed is not known: a line of a clean cut seldom does
-LOWEST_MODE_HZ = 250.0  # tool and spindle sing above this; common practice, no source
+CHATTER_OVER_DB = 15.0  # off the comb of a known speed
+DENSE_OVER_DB = 18.0  # where the spindle turns so slowly that its lines run together
+DROWNS_ALL_DB = 21.0  # where the speed is not known: a line of a clean cut seldom does
+LOWEST_MODE_HZ = 300.0  # tool and spindle sing above this, voices below; common practice, no source
 SAME_LINE = 0.02  # share of the frequency within which it is the same line
 OFF_COMB_HZ = 6.0  # a window of 100 ms tells lines 10 Hz apart
 DENSE_HZ = 4.0 * OFF_COMB_HZ  # below this the lines of a comb run together
-KEPT_LOOKS = 3  # so many looks are kept while no line stands out
+SQUEAL_S = 1.2  # one that began with the entry must stand for so long
+STANDS = 0.75  # share of these looks in which it must stand: a mode that is struck comes and goes
 
 
 class ChatterListener:
@@ -21,65 +26,105 @@ class ChatterListener:
 
     Parameters
     ----------
-    per_s : float
-        Samples per second.
+    looks_per_s : float
+        How often `look` is called.
     turnings : tuple of Turning
         None where the speed is not known; then chatter is looked for only as a line that comes
         up with the contact and drowns all else.
     """
 
-    def __init__(self, *, per_s: float, turnings: tuple[Turning, ...]) -> None:
-        self._least = CHATTER_S * per_s
-        self._combs_hz = sorted({_comb_hz(turning) for turning in turnings})
+    def __init__(self, *, looks_per_s: float, turnings: tuple[Turning, ...]) -> None:
+        self._n_looks = 1 + round(CHATTER_S * looks_per_s)
+        self._turnings = turnings
+        self._combs_hz = sorted(
+            {_line_step_hz(one.spindle_hz, one.spindle_hz * max(one.flutes, 1)) for one in turnings}
+        )
         self._stands_out_db = _stands_out_db(turnings)
-        self._looks: list[tuple[int, float, float]] = []
+        self._n_long = 1 + round(SQUEAL_S * looks_per_s)
+        self._looks: deque[tuple[int, float, float]] = deque(maxlen=self._n_long)
         self._told = False
-        self._air_hz: NDArray[np.float32] = np.zeros(0, dtype=np.float32)
+        self._air_hz: NDArray[np.float64] = np.zeros(0)
+        self._entry_hz: NDArray[np.float32] = np.zeros(0, dtype=np.float32)
 
-    def begin(self, air: NDArray[np.float32]) -> None:
-        """A contact has begun; `air` are the lines of the frames before it, (n_frames, n_lines, 3)."""
-        self._looks, self._told = [], False
-        self._air_hz = air[-1, :, 0] if len(air) else self._air_hz
+    def begin(self, air: NDArray[np.float32], now: NDArray[np.float32]) -> None:
+        """A contact has begun; what sings before it is the machine's, not chatter.
+
+        Parameters
+        ----------
+        air : ndarray, shape (n_looks, n_lines, 3)
+            Lines before the contact; with too few looks those before an earlier one count.
+        now : ndarray, shape (n_lines, 3)
+            Lines when the contact was confirmed: its teeth's where the speed is not known, or a
+            squeal of the entry, which must last for longer to count.
+        """
+        self._looks.clear()
+        self._told = False
+        self._air_hz = lasting_lines(air)[0] if len(air) >= LEAST_LOOKS else self._air_hz
+        self._entry_hz = now[:, 0]
 
     def break_off(self) -> None:
         """The contact may be over, or goes on after all: what was seen so far counts no more."""
-        self._looks = []
+        self._looks.clear()
 
-    def look(self, at: int, lines: NDArray[np.float32]) -> tuple[Finding, ...]:
-        """Take the lines of one frame, (n_lines, 3), and tell of chatter once it has lasted."""
-        frequency, over = self._strongest_off_comb(*(float(value) for value in lines[0]))
-        if frequency == 0.0:
-            self._looks = self._looks[-KEPT_LOOKS:]
+    def look(
+        self, at: int, lines: NDArray[np.float32], so_far: Callable[[], NDArray[np.float32]]
+    ) -> tuple[Finding, ...]:
+        """Take the lines of one frame, and tell of chatter once it has lasted.
+
+        Parameters
+        ----------
+        at : int
+            [samples]
+        lines : ndarray, shape (n_lines, 3)
+        so_far : callable
+            Gives the lines of the contact up to here, (n_looks, n_lines, 3).
+        """
+        frequency, over = self._strongest(lines)
+        self._looks.append((at, frequency, over))
+        n_looks = self._n_long if _is_among(frequency, self._entry_hz) else self._n_looks
+        near = [look for look in list(self._looks)[-n_looks:] if _is_among(look[1], np.array([frequency]))]
+        too_few = len(self._looks) < n_looks or len(near) < STANDS * n_looks
+        if self._told or frequency == 0.0 or too_few:
             return ()
-        steady = [look for look in self._looks if abs(look[1] - frequency) <= SAME_LINE * frequency]
-        self._looks = [*steady, (at, frequency, over)]
-        if self._told or at - self._looks[0][0] < self._least:
+        if self._is_of_teeth(frequency, so_far()):
+            self._air_hz = np.append(self._air_hz, frequency)
             return ()
         self._told = True
-        return (self._finding(at),)
+        return (self._finding(at, near),)
 
-    def _finding(self, at: int) -> Finding:
-        level = float(np.median([over for _, _, over in self._looks]))
+    def _is_of_teeth(self, frequency: float, looks: NDArray[np.float32]) -> bool:
+        """Whether the line is of the comb that is really heard, should the speed be another."""
+        teeth = tooth_pass(looks, self._turnings)
+        return teeth is not None and _on_comb(frequency, _line_step_hz(teeth.spindle_hz, teeth.hz))
+
+    def _finding(self, at: int, looks: list[tuple[int, float, float]]) -> Finding:
+        level = float(np.median([over for _, _, over in looks]))
         return Finding(
             kind="chatter",
-            start=self._looks[0][0],
+            start=looks[0][0],
             stop=at,
             decided_at=at,
-            frequency_hz=float(np.median([frequency for _, frequency, _ in self._looks])),
+            frequency_hz=float(np.median([frequency for _, frequency, _ in looks])),
             level_db=level,
             probability=float(np.clip(0.5 + (level - self._stands_out_db) / 20.0, 0.5, 0.95)),
         )
 
-    def _strongest_off_comb(self, frequency: float, _level: float, over: float) -> tuple[float, float]:
-        """The strongest line if it stands out, and is neither the comb's nor the air's; else zeros."""
-        if over < self._stands_out_db or frequency < LOWEST_MODE_HZ or self._on_comb(frequency):
-            return 0.0, 0.0
-        in_air = bool((np.abs(self._air_hz - frequency) <= SAME_LINE * frequency).any())
-        return (0.0, 0.0) if in_air else (frequency, over)
+    def _strongest(self, lines: NDArray[np.float32]) -> tuple[float, float]:
+        """The strongest line [Hz, dB over], zeros where it is no chatter; weaker ones are modes."""
+        frequency, _, over = (float(value) for value in lines[0])
+        if over >= self._stands_out_db and frequency >= LOWEST_MODE_HZ and not self._is_plain(frequency):
+            return frequency, over
+        return 0.0, 0.0
 
-    def _on_comb(self, frequency: float) -> bool:
-        near = max(OFF_COMB_HZ, 0.004 * frequency)
-        return any(abs(frequency - round(frequency / comb) * comb) <= near for comb in self._combs_hz)
+    def _is_plain(self, frequency: float) -> bool:
+        """Whether the machine sings it in air, or the teeth."""
+        if _is_among(frequency, self._air_hz) or any(_on_comb(frequency, comb) for comb in self._combs_hz):
+            return True
+        return not self._combs_hz and _is_among(frequency, self._entry_hz)
+
+
+def _is_among(frequency: float, others: NDArray[np.floating]) -> bool:
+    return bool((np.abs(others - frequency) <= SAME_LINE * frequency).any())
 
 
 def _stands_out_db(turnings: tuple[Turning, ...]) -> float:
@@ -89,7 +134,10 @@ def _stands_out_db(turnings: tuple[Turning, ...]) -> float:
     return CHATTER_OVER_DB if apart else DENSE_OVER_DB
 
 
-def _comb_hz(turning: Turning) -> float:
+def _line_step_hz(spindle_hz: float, tooth_pass_hz: float) -> float:
     """From line to line [Hz]: runout sings at every turn, where those lines can be told apart."""
-    alone = turning.spindle_hz >= DENSE_HZ
-    return turning.spindle_hz if alone else turning.spindle_hz * max(turning.flutes, 1)
+    return spindle_hz if spindle_hz >= DENSE_HZ else tooth_pass_hz
+
+
+def _on_comb(frequency: float, step_hz: float) -> bool:
+    return abs(frequency - round(frequency / step_hz) * step_hz) <= max(OFF_COMB_HZ, 0.004 * frequency)

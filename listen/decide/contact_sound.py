@@ -1,10 +1,11 @@
-"""What else is heard of a contact: how loud it was, and whether it chattered."""
+"""What else is heard of a contact: how loud it was, whether it chattered, and whether it changed."""
 
 from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.decide.change import BLOCK_FRAMES, ChangeListener
 from listen.decide.chatter import ChatterListener
 from listen.decide.kept import Kept
 from listen.decide.layout import Layout
@@ -14,6 +15,7 @@ from listen.states import ContactSound, Event, Finding, Standing, State, Turning
 LOW_HZ, HIGH_HZ = 300.0, 8000.0
 EDGE_S = 0.08  # left out next to a change of contact
 AIR_S = 1.0  # of air before a contact that it is held against
+TONES_S = 4.0  # of air whose lines are the machine's own
 MOST_LOOKS = 400  # that a tooth-pass frequency is taken from
 LOOK_EVERY = 4  # frames; lines change no faster
 
@@ -40,7 +42,9 @@ class ContactListener:
         self._per_s = hop / layout.hop_s
         self._hop = hop
         self._turnings = turnings
-        self._chatter = ChatterListener(per_s=self._per_s, turnings=turnings)
+        centres_hz = np.sqrt(edges[:-1] * edges[1:])
+        self._change = ChangeListener(centres_hz, self._audible, block=BLOCK_FRAMES * hop)
+        self._chatter = ChatterListener(looks_per_s=1.0 / (LOOK_EVERY * layout.hop_s), turnings=turnings)
         self.start_anew()
 
     def start_anew(self) -> None:
@@ -49,27 +53,42 @@ class ContactListener:
         self._entry: int | None = None
         self._last_air = 0
         self._may_be_over = False  # an exit is supposed: what sings now is no chatter
+        self._change.end()
 
     def step(self, at: int) -> tuple[Finding, ...]:
-        """Look at the newest frame; tell of chatter as soon as it has lasted."""
+        """Look at the newest frame; tell of chatter, or of a change, as soon as it has lasted."""
         self._n_frames += 1
-        if self._entry is None or self._may_be_over or self._n_frames % LOOK_EVERY != 1:
+        entry = self._entry
+        if entry is None or self._may_be_over:
             return ()
-        return self._chatter.look(at, self._kept.lines(at - self._hop, at)[0])
+        found: tuple[Finding, ...] = ()
+        if self._n_frames % LOOK_EVERY == 1:
+            found = self._chatter.look(
+                at, self._kept.lines(at - self._hop, at)[0], lambda: self._looks(entry, at)
+            )
+        if self._n_frames % BLOCK_FRAMES == 0:
+            found += self._change.look(at, self._kept.bands(at - BLOCK_FRAMES * self._hop, at))
+        return found
 
     def hear(self, event: Event) -> Iterator[ContactSound]:
         """Note where contacts begin, and sum one up when it ends."""
         if event.state is State.AIR and event.standing is not Standing.CONFIRMED:
             self._may_be_over = event.standing is Standing.PROVISIONAL
             self._chatter.break_off()
+        if event.state is State.STEADY:
+            self._change.begin()
         if event.standing is not Standing.CONFIRMED:
             return
         self._may_be_over = False
         if event.state is State.ENTRY:
             self._entry = event.at
-            self._chatter.begin(self._kept.lines(event.decided_at - self._hop, event.decided_at))
+            now = self._kept.lines(event.decided_at - self._hop, event.decided_at)[0]
+            air_from = max(event.at - round(TONES_S * self._per_s), self._last_air)
+            air = self._kept.lines(air_from, event.at - 2 * self._hop)[::LOOK_EVERY]
+            self._chatter.begin(air, now)
         elif event.state is State.AIR and self._entry is not None:
             yield self._sum_up(self._entry, event)
+            self._change.end()
             self._entry, self._last_air = None, event.at
 
     def _air_from(self, start: int) -> int:
@@ -80,8 +99,7 @@ class ContactListener:
         cut = self._kept.bands(start + edge, event.at - edge)
         air = self._kept.bands(self._air_from(start), start - 2 * self._hop)
         level = self._level_db(cut) - self._level_db(air) if len(cut) and len(air) else float("nan")
-        looks = self._kept.lines(start + edge, event.at - edge)[::LOOK_EVERY]
-        teeth = tooth_pass(looks[:: 1 + len(looks) // MOST_LOOKS], self._turnings)
+        teeth = tooth_pass(self._looks(start + edge, event.at - edge), self._turnings)
         return ContactSound(
             start=start,
             stop=event.at,
@@ -90,6 +108,11 @@ class ContactListener:
             tooth_pass_hz=teeth.hz if teeth else float("nan"),
             tooth_pass_spread_hz=teeth.spread_hz if teeth else 0.0,
         )
+
+    def _looks(self, start: int, stop: int) -> NDArray[np.float32]:
+        """Lines of a stretch, some of them where it is long."""
+        looks = self._kept.lines(start, stop)[::LOOK_EVERY]
+        return looks[:: 1 + len(looks) // MOST_LOOKS]
 
     def _level_db(self, bands_db: NDArray[np.float32]) -> float:
         """Mean level of some frames in the band that counts [dB]."""
