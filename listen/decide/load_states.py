@@ -230,7 +230,7 @@ class DecideLoad:
         """Where the load passed half of `rise` on its way to the newest value."""
         if len(self._recent) < 2:
             return at
-        return _between(self._recent[-2], self._recent[-1], self._idle + rise / 2.0)
+        return between(self._recent[-2], self._recent[-1], self._idle + rise / 2.0)
 
     def _first_crossing(self, rise: float) -> int:
         """Where the load first passed `rise` since the provisional entry."""
@@ -238,7 +238,7 @@ class DecideLoad:
         points = list(self._recent)
         for before, after in pairwise(points):
             if after[0] >= self._begun_at and before[1] - self._idle < rise <= after[1] - self._idle:
-                return _between(before, after, self._idle + rise)
+                return between(before, after, self._idle + rise)
         return self._begun.at
 
     def _last_crossing(self) -> int:
@@ -251,7 +251,7 @@ class DecideLoad:
             if after[0] < self._below_at - self._rate:
                 break
             if before[1] >= half > after[1]:
-                return _between(before, after, half)
+                return between(before, after, half)
         return self._below_at
 
 
@@ -276,7 +276,7 @@ class Slow:
         return bool(np.mean(long) > stands_out and np.mean(short) > stands_out)
 
 
-def _between(before: tuple[int, float], after: tuple[int, float], level: float) -> int:
+def between(before: tuple[int, float], after: tuple[int, float], level: float) -> int:
     """Where a straight line between two points passes `level` [samples]."""
     (start, low), (stop, high) = before, after
     if high == low:

@@ -1,28 +1,37 @@
-"""Contact from a whole load log, looked at from both sides, and block by block where lines are known."""
+"""Contact from a whole load log, looked at from both sides; a new block makes a new level likelier."""
 
-from collections.abc import Iterable
-from dataclasses import replace
-from itertools import pairwise
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from listen.blocks import Frames
-from listen.decide.load_states import IDLE, LOAD, NOISE, SIGN, STANDING, DecideLoad, LoadSettings
-from listen.states import Event, Standing, State
+from listen.decide.load_kernels import CUT, LONGEST_SPIKE_S, SPINDLE, STANDING
+from listen.decide.load_levels import Levels, Story, cut_levels, step_of, tell_story
+from listen.decide.load_states import IS_PERCENT, LOAD, SIGN, between
+from listen.states import Event, State
 from listen.timeline import Mark, MarkKind
 
-REACH_S = 45.0  # the idle level is looked for this far to both sides
-HIGH_S = 120.0  # and the cuts it is compared with this far
-LEVEL_S = 0.4  # a level is what lasts this long at the least
-DWELL_S = 3.0  # and a higher idle level this long: moves between cuts are shorter
-SMALL_RISE = 0.2  # a higher idle level is believed where it is this small a part of the cuts around
-FLAT = 1.3  # a block with less than this many times the noise inside has one level
+ENTERED, LEFT = 0.3, 0.7  # a drive answers late: contact begins and ends with the change, not at its middle
+CLEAR_NOISE = 5.0  # a rise of fewer standard deviations is dated by its stretches alone
+LASTS_S = 0.7
+SETTLES_S = 1.5
+SPIKE_RATIO = 3.0
+BLIP_S, BLIP_SHARE = 2.0, 0.15  # a shorter and smaller rise is a rapid move
 
 
-def second_look_load(
-    frames: Frames, marks: Iterable[Mark], *, rate: int, settings: LoadSettings | None = None
-) -> tuple[Event, ...]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeenContact:
+    """One contact that the load shows: ends [samples], and how far it rose over idle [unit of the load]."""
+
+    start: int
+    full: int
+    stop: int
+    rise: float
+
+
+def second_look_load(frames: Frames, marks: Iterable[Mark], *, rate: int) -> tuple[Event, ...]:
     """Contacts as known after the whole log was read.
 
     Parameters
@@ -30,7 +39,7 @@ def second_look_load(
     frames : Frames
         Load frames of the whole run, columns as ``LOAD_FEATURES``. Not changed.
     marks : iterable of Mark
-        Line marks let each block be judged by its mean.
+        Line marks tell where a new level is likely, speeds where a new idle level is.
     rate : int
         Audio sample rate [Hz].
 
@@ -39,177 +48,107 @@ def second_look_load(
     tuple of Event
         Confirmed events in order, decided at the end of the log.
     """
-    if not len(frames):
+    return _events(contacts_of_load(frames, marks, rate=rate), int(frames.at[-1]) if len(frames) else 0, rate)
+
+
+def contacts_of_load(frames: Frames, marks: Iterable[Mark], *, rate: int) -> tuple[SeenContact, ...]:
+    """The same as contacts, with their rises; parameters as for `second_look_load`."""
+    if len(frames) < 3:
         return ()
-    settings = settings or LoadSettings()
-    frames = _turned(_without_false_standing(frames))
-    lines = sorted({mark.at for mark in marks if mark.kind == MarkKind.LINE})
-    frames = _level_noise(frames, lines)
-    values = frames.values.copy()
-    values[:, IDLE] = two_sided_idle(frames, rate=rate)
-    seen = Frames(at=frames.at, values=values)
-    first = _contacts(_decide(seen, rate, settings))
-    strongest = float(np.quantile([_rise(seen, contact) for contact in first] or [0.0], 0.75))
-    return _events(_contacts(_decide(seen, rate, replace(settings, strongest_cut=strongest))), seen, rate)
-
-
-def _turned(frames: Frames) -> Frames:
-    """Frames with the load turned the way that it came out at the end."""
-    values = frames.values.copy()
-    other = values[:, SIGN] != values[-1, SIGN]
-    values[other, LOAD] *= -1.0
-    values[other, IDLE] = values[~other, IDLE][0]
-    values[other, STANDING] = 1.0
-    values[:, SIGN] = values[-1, SIGN]
-    return Frames(at=frames.at, values=values)
-
-
-def _without_false_standing(frames: Frames) -> Frames:
-    """Frames in which a spindle that came back to the level it had before was turning all along."""
-    values = frames.values.copy()
-    noise = float(np.median(values[:, NOISE]))
-    edges = np.flatnonzero(np.diff(np.concatenate([[0.0], values[:, STANDING], [0.0]])))
-    for start, stop in zip(edges[::2], edges[1::2], strict=True):
-        if stop >= len(frames):
-            break
-        before, after = values[start:stop, IDLE], values[stop, IDLE]
-        if abs(before - after).max() <= max(3.0 * noise, 0.05 * abs(after)):
-            values[start:stop, STANDING] = 0.0
-    return Frames(at=frames.at, values=values)
-
-
-def _level_noise(frames: Frames, lines: list[int]) -> Frames:
-    """Frames with one noise for the whole log, and with each block that only has noise at its mean."""
-    values = frames.values.copy()
-    noise = float(np.median(values[:, NOISE]))
-    values[:, NOISE] = noise
-    edges = np.searchsorted(frames.at, [*lines, int(frames.at[-1]) + 1])
-    for start, stop in pairwise(edges):
-        block = values[start:stop, LOAD]
-        if block.size >= 2 and block.std(ddof=1) <= FLAT * noise * (1.0 + 1.0 / block.size**0.5):
-            values[start:stop, LOAD] = block.mean()
-            values[start:stop, NOISE] = noise / block.size**0.5
-    return Frames(at=frames.at, values=values)
-
-
-def two_sided_idle(frames: Frames, *, rate: int) -> NDArray[np.float64]:
-    """Idle level of each frame from what lies before and after it.
-
-    The lowest level around is idle. Where the load stays for seconds at a higher one that is
-    the lowest on one side at least, and small beside the cuts around, that one is: the
-    spindle's speed has changed.
-
-    Returns
-    -------
-    ndarray, shape (n_frames,)
-        In the unit of the load.
-    """
-    load, live = frames.values[:, LOAD], frames.values[:, IDLE]
+    marks = tuple(marks)
     seconds = frames.at / rate
-    noise = frames.values[:, NOISE]
-    levels = _Levels(seconds, load, usable=_turning(frames), noise=noise)
-    if not levels.n_usable:
-        return live.copy()
-    grid = np.arange(seconds[0], seconds[-1] + 1.0)
-    before = np.interp(seconds, grid, [levels.lowest(t - REACH_S, t + LEVEL_S) for t in grid])
-    after = np.interp(seconds, grid, [levels.lowest(t - LEVEL_S, t + REACH_S) for t in grid])
-    high = np.interp(seconds, grid, [levels.highest(t - HIGH_S, t + HIGH_S) for t in grid])
-    lowest, highest = np.fmin(before, after), np.fmax(before, after)
-    lowest = np.where(np.isnan(lowest), live, lowest)
-    lowest = np.where(lowest - live > SMALL_RISE * np.maximum(high - live, 0.0), live, lowest)
-    near = np.abs(load - highest) <= np.maximum(0.02 * highest + 1e-9, 3.0 * noise)
-    small = highest - lowest <= SMALL_RISE * np.maximum(high - lowest, 0.0)
-    return np.where(_lasting(near & small, seconds), highest, lowest)
+    load = (
+        frames.values[:, LOAD] * frames.values[:, SIGN] * frames.values[-1, SIGN]
+    )  # as it came out at the end
+    percent, step = bool(frames.values[-1, IS_PERCENT]), step_of(load)
+    levels = cut_levels(seconds, load, step=step, blocks_s=_times(marks, rate, MarkKind.LINE))
+    speeds_s = _times(marks, rate, MarkKind.SPINDLE_SPEED, MarkKind.SPINDLE_ON)
+    story = tell_story(levels, percent=percent, step=step, speeds_s=speeds_s)
+    points = _Points(at=frames.at, load=load, levels=levels, story=story)
+    runs = [run for run in _runs(story.kind == CUT) if not _is_spindle(levels, story, *run)]
+    found = [points.contact(first, last) for first, last in runs]
+    blip = round(BLIP_S * rate)
+    return tuple(
+        one
+        for one in found
+        if one.stop > one.start and (one.stop - one.start > blip or one.rise > BLIP_SHARE * story.cut_scale)
+    )
 
 
-class _Levels:
-    """Lowest and highest levels of stretches of a log."""
-
-    def __init__(
-        self,
-        seconds: NDArray[np.float64],
-        load: NDArray[np.float64],
-        *,
-        usable: NDArray[np.bool_],
-        noise: NDArray[np.float64],
-    ) -> None:
-        step = float(np.median(np.diff(seconds))) if seconds.size > 1 else LEVEL_S
-        wanted = max(
-            LEVEL_S, min(8.0, (float(np.median(noise)) / 0.1) ** 2 * step)
-        )  # a mean that is sure to 0.1 percent
-        n_level = max(2, round(wanted / max(step, 1e-3)))
-        self._seconds, self._load = seconds, load
-        self.n_usable = 0
-        if seconds.size <= n_level:
-            return
-        means = np.convolve(load, np.ones(n_level) / n_level, mode="valid")
-        whole = np.convolve(usable, np.ones(n_level), mode="valid") >= n_level - 0.5
-        self.n_usable = int(whole.sum())
-        self._at = seconds[n_level // 2 :][: means.size][whole]
-        unsure = np.minimum(noise[n_level - 1 :], noise.max() / n_level**0.5)[whole]
-        self._means = means[whole] + 1.5 * unsure  # the lowest of many lies low by this
-
-    def lowest(self, start_s: float, stop_s: float) -> float:
-        """Lowest level that lasts, NaN where none does."""
-        near = self._means[slice(*np.searchsorted(self._at, [start_s, stop_s]))]
-        return float(near.min()) if near.size else float("nan")
-
-    def highest(self, start_s: float, stop_s: float) -> float:
-        """Load that is passed for a tenth of the stretch."""
-        near = self._load[slice(*np.searchsorted(self._seconds, [start_s, stop_s]))]
-        return float(np.quantile(near, 0.9)) if near.size else float("nan")
+def _times(marks: tuple[Mark, ...], rate: int, *kinds: MarkKind) -> NDArray[np.float64]:
+    return np.array(sorted({mark.at / rate for mark in marks if mark.kind in kinds}))
 
 
-def _turning(frames: Frames) -> NDArray[np.bool_]:
-    """Frames in which the spindle turns: not before its start, nor braking, nor after."""
-    values = frames.values
-    turning: NDArray[np.bool_] = (values[:, STANDING] == 0.0) & (values[:, LOAD] >= 0.3 * values[:, IDLE])
-    return turning & (values[:, LOAD] >= 0.0)
-
-
-def _lasting(true: NDArray[np.bool_], seconds: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Where `true` lasts for `DWELL_S`."""
+def _runs(true: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:
+    """First and last place of each run of true ones."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], true, [False]]).astype(int)))
-    lasting = np.zeros_like(true)
-    for start, stop in zip(edges[::2], edges[1::2], strict=True):
-        lasting[start:stop] = seconds[min(stop, seconds.size - 1)] - seconds[start] >= DWELL_S
-    return lasting
+    yield from zip(edges[::2].tolist(), (edges[1::2] - 1).tolist(), strict=True)
 
 
-def _decide(frames: Frames, rate: int, settings: LoadSettings) -> tuple[Event, ...]:
-    decide = DecideLoad(rate=rate, settings=settings)
-    return decide.push(frames) + decide.close()
+def _is_spindle(levels: Levels, story: Story, first: int, last: int) -> bool:
+    """Whether a short rise is the spindle: far above all cuts, or settling beside a spike or a stop."""
+    lasts = levels.stop_s[last] - levels.start_s[first]
+    height = float(levels.level[first : last + 1].max() - story.idle[first])
+    if lasts <= LONGEST_SPIKE_S and height > SPIKE_RATIO * story.cut_scale:
+        return True
+    beside = story.kind[max(0, first - 1) : last + 2]
+    return lasts <= SETTLES_S and bool(np.isin(beside, (SPINDLE, STANDING)).any())
 
 
-Contact = tuple[int, int, int]  # entry, steady, air [samples]
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Points:
+    """The log with its story, for dating ends between frames."""
+
+    at: NDArray[np.int64]
+    load: NDArray[np.float64]
+    levels: Levels
+    story: Story
+
+    def contact(self, first: int, last: int) -> SeenContact:
+        """The contact of stretches `first` to `last`."""
+        levels, idle = self.levels, float(self.story.idle[first])
+        length = levels.stop_s[first : last + 1] - levels.start_s[first : last + 1]
+        lasting = [first + int(i) for i in np.flatnonzero(length >= LASTS_S)]
+        lasting = lasting or [first + int(np.argmax(levels.level[first : last + 1]))]
+        heights = levels.level[first : last + 1] - idle
+        begin, end = (float(levels.level[i]) - idle for i in (lasting[0], lasting[-1]))
+        return SeenContact(
+            start=self._entered(first, lasting[0], idle, begin, ENTERED),
+            full=self._entered(first, lasting[0], idle, begin, 0.9),
+            stop=self._left(last, lasting[-1], idle, end),
+            rise=float(np.average(heights, weights=length)),
+        )
+
+    def _entered(self, first: int, full: int, idle: float, rise: float, share: float) -> int:
+        """Where the load first passed a share of its rise [samples]."""
+        edges, noise = self.levels.edges, self.levels.noise
+        if rise > CLEAR_NOISE * noise:
+            wanted = idle + share * rise
+            for i in range(max(1, int(edges[first]) - 1), min(int(edges[full]) + 2, self.load.size)):
+                if self.load[i - 1] < wanted <= self.load[i]:
+                    return between(self._point(i - 1), self._point(i), wanted)
+        return int(self.at[edges[first]])
+
+    def _left(self, last: int, full: int, idle: float, rise: float) -> int:
+        """Where the load last fell through a share of its rise [samples]."""
+        edges, noise = self.levels.edges, self.levels.noise
+        stop = min(int(edges[last + 1]), self.load.size - 1)
+        if rise > CLEAR_NOISE * noise:
+            wanted = idle + LEFT * rise
+            for i in range(stop, max(0, int(edges[full + 1]) - 2), -1):
+                if self.load[i - 1] >= wanted > self.load[i]:
+                    return between(self._point(i - 1), self._point(i), wanted)
+        return int(self.at[stop])
+
+    def _point(self, i: int) -> tuple[int, float]:
+        return int(self.at[i]), float(self.load[i])
 
 
-def _contacts(events: Iterable[Event]) -> list[Contact]:
-    contacts: list[Contact] = []
-    entry = steady = -1
-    for event in events:
-        if event.standing != Standing.CONFIRMED:
-            continue
-        if event.state == State.ENTRY:
-            entry = event.at
-        elif event.state == State.STEADY:
-            steady = event.at
-        elif event.state == State.AIR and entry >= 0 and event.at > entry:
-            contacts.append((entry, min(steady, event.at), event.at))
-    return contacts
-
-
-def _rise(frames: Frames, contact: Contact) -> float:
-    inside = (frames.at >= contact[0]) & (frames.at < contact[2])
-    rise = (frames.values[:, LOAD] - frames.values[:, IDLE])[inside]
-    return float(np.median(rise)) if rise.size else 0.0
-
-
-def _events(contacts: list[Contact], frames: Frames, rate: int) -> tuple[Event, ...]:
-    end = int(frames.at[-1])
+def _events(contacts: tuple[SeenContact, ...], end: int, rate: int) -> tuple[Event, ...]:
     events: list[Event] = []
-    for entry, steady, air in contacts:
-        for state, at in ((State.ENTRY, entry), (State.STEADY, steady), (State.EXIT, air), (State.AIR, air)):
+    for one in contacts:
+        places = ((State.ENTRY, one.start), (State.STEADY, max(one.start, min(one.full, one.stop))))
+        for state, at in (*places, (State.EXIT, one.stop), (State.AIR, one.stop)):
             events.append(
                 Event(state=state, at=at, decided_at=max(end, at), probability=0.95, spread=round(0.1 * rate))
             )

@@ -105,7 +105,7 @@ def test_idle_that_goes_up_with_the_speed_is_learned_after_some_cuts() -> None:
     live, looked = contacts(events), contacts(second_look_load(frames, (), rate=RATE))
     end = seconds[-1] - 30.0
     assert live[-1][1] == pytest.approx(end, abs=6.0)
-    assert looked[-1][1] == pytest.approx(end, abs=0.5)
+    assert looked[-1][1] == pytest.approx(end, abs=1.2)  # a corner of one second may go with the air
 
 
 @pytest.mark.closed

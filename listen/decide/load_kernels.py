@@ -1,0 +1,307 @@
+"""Kernels of load alone: a log as level stretches, and which of them are idle, cut, or the spindle itself."""
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+AIR, CUT, SPINDLE, IDLE, STANDING = 0, 1, 2, 3, 4
+
+# Prices [nats]: a random search over the drawn logs of tools/tools_load (seeds from 1000 on). CUT_BY_RISE was
+# then lowered to 0.6 of what that search gave: on the drawn logs it costs two points, and a rise twice as
+# strong should not be a less likely cut. tools/bench_load.py prints what they reach on other seeds.
+CUT_PRICE = 1.26
+FREE_JUMP = 6.76
+FREE_JUMP_FAR = 1.53
+JUMP = 2.18
+JUMP_AT_ONCE = 3.4
+JUMP_FAR = 1.33
+STAND_AFTER_SPIKE = 0.452
+STAND = 5.75
+CALM_CUT = 1.07
+RESTLESS = 1.26
+SHORT = 0.174
+DRIFT_DOWN = 0.002
+DRIFT_UP = 0.059
+STEPPED = 7.54
+SPIKE = 10.4
+STOPS_IN_CUT = 0.956
+SPIKE_A_SECOND = 0.574
+LOW_SPIKE = 1.01
+CUT_BY_RISE = 0.49
+LIGHT_CUT = 3.88
+LONG_CUT = 0.395
+STAND_FIRST = 0.5
+LONGEST_SPIKE_S = 4.0
+HOPELESS = 30.0
+
+
+@njit(cache=True)
+def cut_into_levels(
+    load: NDArray[np.float64],
+    penalty: NDArray[np.float64],
+    floor: float,
+    best: NDArray[np.float64],
+    begin: NDArray[np.int64],
+) -> None:
+    """Cut a series into stretches of one level each, so that level and noise explain it best.
+
+    Parameters
+    ----------
+    load : ndarray, shape (n_frames,)
+    penalty : ndarray, shape (n_frames,)
+        What a new stretch that begins at a frame costs [nats].
+    floor : float
+        Least standard deviation inside a stretch [unit of the load].
+    best, begin : ndarray, shape (n_frames + 1,)
+        Filled: the least cost of the first frames, and where their last stretch begins.
+
+    References
+    ----------
+    Killick, Fearnhead and Eckley 2012, "Optimal detection of changepoints with a linear
+    computational cost", section 3, with a normal of unknown mean and variance as cost.
+    """
+    n = load.shape[0]
+    one = np.zeros(n + 1)
+    two = np.zeros(n + 1)
+    for i in range(n):
+        one[i + 1] = one[i] + load[i]
+        two[i + 1] = two[i] + load[i] * load[i]
+    alive = np.zeros(n + 1, np.int64)
+    n_alive = 0
+    greatest = penalty.max() if n else 0.0
+    best[0] = 0.0
+    begin[0] = 0
+    cost = np.zeros(n + 1)
+    for stop in range(1, n + 1):
+        alive[n_alive] = stop - 1
+        n_alive += 1
+        least = np.inf
+        for k in range(n_alive):
+            start = alive[k]
+            size = stop - start
+            mean = (one[stop] - one[start]) / size
+            spread = max(0.0, (two[stop] - two[start]) / size - mean * mean)
+            cost[k] = best[start] + penalty[start] + size * np.log(1.0 + spread / (floor * floor))
+            if cost[k] < least:
+                least = cost[k]
+                begin[stop] = start
+        best[stop] = least
+        kept = 0
+        for k in range(n_alive):
+            if cost[k] <= least + greatest:
+                alive[kept] = alive[k]
+                kept += 1
+        n_alive = kept
+
+
+@njit(cache=True)
+def follow_idle(
+    stretches: NDArray[np.float64],
+    told: NDArray[np.bool_],
+    scales: NDArray[np.float64],
+    kind: NDArray[np.int8],
+    idle: NDArray[np.float64],
+) -> None:
+    """Label each stretch with the likeliest story of the idle level.
+
+    A story says which stretches are idle (their level is the one before, drifted a little, or a
+    new one at a price), which lie a little above it (air), far above it (cut), and which are the
+    spindle's own: short spikes, and standing. Of all stories with the same last idle stretch only
+    the likeliest goes on, so that n stretches need at most n stories.
+
+    Parameters
+    ----------
+    stretches : ndarray, shape (n_stretches, 5)
+        Level, spread, number of frames, start [s], stop [s].
+    told : ndarray, shape (n_stretches,)
+        Whether the source told another spindle speed since the stretch before.
+    scales : ndarray, shape (5,)
+        Noise of single frames; least rise that is a cut; rise of a strong cut; how wide a level
+        is at the least; step of the values shown.
+    kind, idle : ndarray, shape (n_stretches,)
+        Filled with the label, and the idle level in force (NaN where none is known).
+
+    References
+    ----------
+    Viterbi 1967; the state is the stretch that was idle last, as in the segment models of Ostendorf,
+    Digalakis and Kimball 1996, "From HMM's to segment models".
+    """
+    n = stretches.shape[0]
+    cost = np.full(
+        n + 1, np.inf
+    )  # story 0: nothing known yet; story j + 1: stretch j was idle last, or stood
+    known = np.full(n + 1, np.nan)
+    weight = np.zeros(n + 1)
+    seen_s = np.zeros(n + 1)
+    cutting = np.zeros(n + 1, np.bool_)  # in this story the newest stretch is a cut
+    free = np.zeros(n + 1, np.bool_)  # since the last idle something told of another speed
+    stood = np.zeros(n + 1, np.bool_)
+    parent = np.full(n + 1, -1, np.int64)
+    alive = np.zeros(n + 1, np.int64)
+    cost[0] = 0.0
+    n_alive = 1
+    for j in range(n):
+        new = j + 1
+        for k in range(n_alive):
+            c = alive[k]
+            free[c] = free[c] or told[j]
+            stay, level, mass = _stay(stretches[j], known[c], weight[c], seen_s[c], scales)
+            fresh = _jump(stretches[j], known[c], seen_s[c], free[c], scales)
+            stands = _stand(stretches[j], known[c], free[c], cutting[c], j == 0, scales)
+            least = min(stay, fresh, stands)
+            if cost[c] + least < cost[new]:
+                cost[new] = cost[c] + least
+                parent[new] = c
+                stood[new] = least == stands
+                known[new] = np.nan if stood[new] else (level if least == stay else stretches[j, 0])
+                weight[new] = mass if least == stay else min(stretches[j, 2], 50.0)
+        seen_s[new], free[new] = stretches[j, 4], stood[new]
+        lowest = cost[new]
+        for k in range(n_alive):
+            c = alive[k]
+            price, label = _not_idle(stretches[j], known[c], seen_s[c], cutting[c], scales)
+            cost[c] += price
+            free[c] = free[c] or label == SPINDLE
+            cutting[c] = label == CUT
+            lowest = min(lowest, cost[c])
+        n_kept = 0
+        for k in range(n_alive):
+            if cost[alive[k]] <= lowest + HOPELESS:
+                alive[n_kept] = alive[k]
+                n_kept += 1
+        if np.isfinite(cost[new]):
+            alive[n_kept] = new
+            n_kept += 1
+        n_alive = n_kept
+    last = alive[0]
+    for k in range(n_alive):
+        if cost[alive[k]] < cost[last]:
+            last = alive[k]
+    _read_back(stretches, scales, known, parent, stood, last, kind, idle)
+
+
+@njit(cache=True)
+def _stay(
+    one: NDArray[np.float64], known: float, weight: float, seen_s: float, scales: NDArray[np.float64]
+) -> tuple[float, float, float]:
+    """Price of being the same idle level as before, and that level and its weight with this stretch in it."""
+    if np.isnan(known):
+        return np.inf, np.nan, 0.0
+    noise, least, width, step = scales[0], scales[1], scales[3], scales[4]
+    away, size = one[0] - known, min(one[2], 50.0)
+    drift = (DRIFT_DOWN if away < 0.0 else DRIFT_UP) * abs(known) + 0.3 * width
+    variance = noise * noise * (1.0 / min(size, 25.0) + 1.0 / min(weight, 25.0)) + width * width
+    variance += drift * drift * min(10.0, (one[3] - seen_s) / 60.0)
+    price = _normal(away, variance, least)
+    if step > 0.0:  # a level half-way between two values is shown as either
+        price = min(price, STEPPED + _normal(away, variance + step * step, least))
+    share = max(size / (size + min(weight, 50.0)), 1.0 - np.exp(-(one[4] - seen_s) / 60.0))
+    return price + _restless(one, noise), known + share * away, min(100.0, weight + one[2])
+
+
+@njit(cache=True)
+def _normal(away: float, variance: float, unit: float) -> float:
+    """Negative log density of a normal, per `unit`."""
+    return float(0.5 * away * away / variance + 0.5 * np.log(variance / (unit * unit)))
+
+
+@njit(cache=True)
+def _restless(one: NDArray[np.float64], noise: float) -> float:
+    """What idle pays for being noisier than the quiet of the log."""
+    if one[2] < 3.0:
+        return 0.0
+    return float(min(8.0, RESTLESS * max(0.0, np.log(max(one[1], 1e-12) / noise) - 0.4)))
+
+
+@njit(cache=True)
+def _jump(
+    one: NDArray[np.float64], known: float, seen_s: float, free: bool, scales: NDArray[np.float64]
+) -> float:
+    """Price of being a new idle level: cheap where the spindle's speed may have changed."""
+    price = _restless(one, scales[0]) + SHORT * max(0.0, 3.0 - (one[4] - one[3]))
+    if np.isnan(known):
+        return float(price + 1.0)
+    far = min(2.0, abs(one[0] - known) / scales[2])
+    if free:
+        return float(price + FREE_JUMP + FREE_JUMP_FAR * far)
+    long_ago = np.exp(-(one[3] - seen_s) / 60.0)
+    return float(price + JUMP + JUMP_AT_ONCE * long_ago + JUMP_FAR * far)
+
+
+@njit(cache=True)
+def _stand(
+    one: NDArray[np.float64],
+    known: float,
+    free: bool,
+    cutting: bool,
+    is_first: bool,
+    scales: NDArray[np.float64],
+) -> float:
+    """Price of being a spindle that stands: nothing is drawn, and nobody stops it in the metal."""
+    level = one[0]
+    if level >= 0.03 * scales[2] + scales[0]:
+        return np.inf
+    if not np.isnan(known) and level >= max(0.5 * known, scales[0]):
+        return np.inf
+    price = STAND_FIRST if is_first else (STAND_AFTER_SPIKE if free else STAND)
+    return price + (STOPS_IN_CUT if cutting else 0.0)
+
+
+@njit(cache=True)
+def _not_idle(
+    one: NDArray[np.float64], known: float, seen_s: float, cutting: bool, scales: NDArray[np.float64]
+) -> tuple[float, int]:
+    """Least price and label of a stretch that is not idle."""
+    noise, least, cut_scale, width, step = scales[0], scales[1], scales[2], scales[3], scales[4]
+    level, lasts = one[0], one[4] - one[3]
+    spike = np.inf
+    if lasts <= LONGEST_SPIKE_S:
+        spike = SPIKE + SPIKE_A_SECOND * lasts + (STOPS_IN_CUT if cutting else 0.0)
+    if np.isnan(known):
+        spike += max(0.0, one[3] - seen_s - 3.0)
+        unknown = 6.0 + 0.5 * lasts
+        return (spike, SPINDLE) if spike < unknown else (unknown, AIR)
+    rise = level - known
+    if 0.0 <= level < 3.0 * cut_scale + known:
+        spike += LOW_SPIKE
+    if -0.2 * cut_scale <= level < known - width - 3.0 * noise:
+        spike += 4.0
+    if rise <= 0.0:
+        return min(spike, 50.0), SPINDLE
+    edge = 6.0 * (rise / least - 1.0)
+    air = 2.0 + np.log1p(np.exp(min(50.0, edge)))
+    cut = CUT_PRICE + CUT_BY_RISE * np.log(max(rise, least) / least)
+    cut += LIGHT_CUT * max(0.0, 1.0 - rise / (0.3 * cut_scale)) + LONG_CUT * min(3.0, lasts / 30.0)
+    cut = cut * min(1.0, 0.1 + lasts) + np.log1p(np.exp(min(50.0, -edge)))
+    cut += max(0.0, rise / cut_scale - 3.0)
+    if one[2] >= 20.0 and noise > 0.5 * step and one[1] < 1.2 * noise:
+        cut += CALM_CUT
+    if cut <= air:
+        return (cut, CUT) if cut <= spike else (spike, SPINDLE)
+    return (air, AIR) if air <= spike else (spike, SPINDLE)
+
+
+@njit(cache=True)
+def _read_back(
+    stretches: NDArray[np.float64],
+    scales: NDArray[np.float64],
+    known: NDArray[np.float64],
+    parent: NDArray[np.int64],
+    stood: NDArray[np.bool_],
+    last: int,
+    kind: NDArray[np.int8],
+    idle: NDArray[np.float64],
+) -> None:
+    """Labels of the story that ends with `last`, from its end; story c is about stretch c - 1."""
+    stop = stretches.shape[0]
+    while True:
+        seen_s = stretches[last - 1, 4] if last > 0 else 0.0
+        cutting = False
+        for j in range(last, stop):
+            _, label = _not_idle(stretches[j], known[last], seen_s, cutting, scales)
+            kind[j], idle[j] = label, known[last]
+            cutting = label == CUT
+        if last == 0:
+            return
+        kind[last - 1], idle[last - 1] = (STANDING if stood[last] else IDLE), known[last]
+        stop, last = last - 1, parent[last]

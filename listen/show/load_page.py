@@ -1,0 +1,175 @@
+"""Load of the sheet against load measured, as one page without script: scatter, residuals, a table.
+
+Conventions
+-----------
+Expected load is in percent of rated power or in watts, measured rise in the unit of the log: one
+factor between them is fitted (the median of all ratios), so a page says which contacts stand out
+from the others, not whether all are off. A residual is measured over fitted, less one, in percent.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.record import Run
+
+TOO_HIGH, TOO_LOW = 60.0, -60.0  # percent of what the others lead one to expect; taste, not measured
+WIDTH, HEIGHT, EDGE = 460, 300, 44
+POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
+STYLE = (
+    "body{font:15px/1.45 sans-serif;margin:1.5rem auto;max-width:62rem;padding:0 1rem}"
+    "figure{display:inline-block;margin:0 1rem 1rem 0}svg{max-width:100%}table{border-collapse:collapse}"
+    "td,th{padding:.15rem .8rem;text-align:right;border-bottom:1px solid #ccc}td:first-child{text-align:left}"
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadPoint:
+    """One contact or block.
+
+    Attributes
+    ----------
+    name : str
+        "contact 3, N110".
+    expected : float
+        By the sheet, in its unit, above 0.
+    measured : float
+        Rise over idle, in the unit of the log.
+    """
+
+    name: str
+    expected: float
+    measured: float
+
+
+def load_points(run: Run) -> tuple[LoadPoint, ...]:
+    """Contacts of a run that were heard, have an expected load, and load values inside."""
+    if run.timeline is None or not run.loads:
+        return ()
+    expected = {one.id: one for one in run.timeline.contacts}
+    at = np.array([sample.at for sample in run.loads])
+    load = np.array([sample.percent for sample in run.loads])
+    heard = [(c, c.heard) for c in run.contacts if c.heard is not None and c.heard.offset is not None]
+    inside = np.zeros(at.size, dtype=np.bool_)
+    for _, span in heard:
+        inside |= (at >= span.onset - run.rate // 2) & (at < (span.offset or 0) + run.rate // 2)
+    points = []
+    for contact, span in heard:
+        sheet = expected.get(contact.id)
+        want = float("nan") if sheet is None else _expected(sheet.load_percent, sheet.power_w)
+        quarter = ((span.offset or 0) - span.onset) // 4
+        mine = (at >= span.onset + quarter) & (at < (span.offset or 0) - quarter)
+        rest = ~inside & (np.abs(at - span.onset) < 30 * run.rate)
+        if want > 0.0 and mine.any() and rest.any():
+            rise = abs(float(load[mine].mean() - np.median(load[rest])))
+            points.append(LoadPoint(name=f"{contact.id}, {contact.block}", expected=want, measured=rise))
+    return tuple(points)
+
+
+def _expected(percent: float, power_w: float) -> float:
+    return percent if np.isfinite(percent) else power_w
+
+
+def residuals(points: Sequence[LoadPoint]) -> NDArray[np.float64]:
+    """Measured over fitted, less one [percent], shape (n_points,)."""
+    ratio = np.array([point.measured / point.expected for point in points])
+    middle = float(np.median(ratio)) if ratio.size else 1.0
+    gone: NDArray[np.float64] = 100.0 * (ratio / max(middle, 1e-12) - 1.0)
+    return gone
+
+
+def remark(residual: float) -> str:
+    """What a residual may mean, "" inside the limits."""
+    if residual > TOO_HIGH:
+        return "higher than expected: overload, a dull or another tool, deeper than planned?"
+    if residual < TOO_LOW:
+        return "lower: little or nothing cut?"
+    return ""
+
+
+def write_load_page(
+    points: Sequence[LoadPoint], path: Path, *, title: str, expected_unit: str, measured_unit: str
+) -> None:
+    """Write the page; it works from disk with the network off.
+
+    Parameters
+    ----------
+    points : sequence of LoadPoint
+        At least two.
+    path : Path
+    title, expected_unit, measured_unit : str
+        For a person.
+    """
+    expected = np.array([point.expected for point in points])
+    measured = np.array([point.measured for point in points])
+    rest = residuals(points)
+    slope = float(np.median(measured / expected))
+    r = float(np.corrcoef(expected, measured)[0, 1])
+    spread = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
+    said = (
+        f"{len(points)} points, correlation {r:.2f}; one factor fitted: {slope:.3g} {measured_unit} for each "
+        f"{expected_unit} expected; residuals spread by {spread:.0f} % (median absolute deviation, scaled)."
+    )
+    scatter = _plot(
+        expected, measured, f"expected [{expected_unit}]", f"measured rise [{measured_unit}]", slope=slope
+    )
+    below = _plot(expected, rest, f"expected [{expected_unit}]", "residual [%]", slope=0.0)
+    path.write_text(_page(title, said, (scatter, below), _table(points, rest)), encoding="utf-8")
+
+
+def _page(title: str, said: str, figures: tuple[str, ...], table: str) -> str:
+    drawn = "".join(f"<figure>{figure}</figure>" for figure in figures)
+    return (
+        f'<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">\n'
+        f"<title>{escape(title)}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n<h1>{escape(title)}</h1>\n"
+        f"<p>{escape(said)}</p>\n{drawn}\n{table}\n</body>\n</html>\n"
+    )
+
+
+def _table(points: Sequence[LoadPoint], rest: NDArray[np.float64]) -> str:
+    rows = "".join(
+        f"<tr><td>{escape(point.name)}</td><td>{point.expected:.3g}</td><td>{point.measured:.3g}</td>"
+        f"<td>{residual:+.0f} %</td><td>{escape(remark(residual))}</td></tr>\n"
+        for point, residual in zip(points, rest.tolist(), strict=True)
+    )
+    heads = "".join(f"<th>{name}</th>" for name in ("", "expected", "measured", "residual", ""))
+    return f"<table>\n<tr>{heads}</tr>\n{rows}</table>"
+
+
+def _plot(x: NDArray[np.float64], y: NDArray[np.float64], across: str, up: str, *, slope: float) -> str:
+    """A scatter with the fitted line, as SVG."""
+    low, high = min(0.0, float(y.min())), max(float(y.max()), slope * float(x.max()), 1e-9)
+    right = float(x.max()) or 1.0
+
+    def place(a: float, b: float) -> tuple[float, float]:
+        across_px = EDGE + a / right * (WIDTH - EDGE - 10)
+        return across_px, HEIGHT - EDGE - (b - low) / (high - low) * (HEIGHT - EDGE - 10)
+
+    dots = "".join(
+        f'<circle cx="{p:.1f}" cy="{q:.1f}" r="3.5" fill="none" stroke="currentColor"/>'
+        for p, q in (place(a, b) for a, b in zip(x.tolist(), y.tolist(), strict=True))
+    )
+    (x0, y0), (x1, y1) = place(0.0, 0.0), place(right, slope * right)
+    labels = "".join(
+        f'<text x="{p:.0f}" y="{q:.0f}" font-size="12" fill="currentColor" text-anchor="{anchor}">'
+        f"{escape(text)}</text>"
+        for p, q, anchor, text in (
+            (WIDTH - 10, HEIGHT - EDGE + 30, "end", across),
+            (EDGE, 12, "start", up),
+            (EDGE - 6, place(0.0, high)[1] + 12, "end", f"{high:.3g}"),
+            (EDGE - 6, place(0.0, low)[1], "end", f"{low:.3g}"),
+            (WIDTH - 10, HEIGHT - EDGE + 15, "end", f"{right:.3g}"),
+        )
+    )
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" width="{WIDTH}" role="img" '
+        f'aria-label="{escape(up)} over {escape(across)}">'
+        f'<path d="M{EDGE} 10V{HEIGHT - EDGE}H{WIDTH - 10}" fill="none" stroke="currentColor"/>'
+        f'<path d="M{x0:.1f} {y0:.1f}L{x1:.1f} {y1:.1f}" stroke="currentColor" stroke-dasharray="5 4"/>'
+        f"{dots}{labels}</svg>"
+    )
