@@ -233,7 +233,8 @@ def test_your_hand_your_machine(page: Page, data: dict[str, Any]) -> None:
 def test_a_slow_hand_is_told_what_to_put_into_the_job(page: Page) -> None:
     """0.9 s instead of 0.5 s at 1000 mm/min: 6.7 mm more, and the line for the job."""
     slow = {"lesson": "hold", "day": "2030-01-31", "reactions_s": [0.9] * 6, "missed": 0, "false": 0}
-    kept = {"format": "listening lessons 1", "sessions": [slow]}
+    named = [{"lesson": "name", "day": "2030-01-30", "answers": [], "threshold_db": db} for db in (8.0, 3.0)]
+    kept = {"format": "listening lessons 1", "sessions": [*named, slow]}
     page.evaluate("kept => localStorage.setItem('listening-lessons', JSON.stringify(kept))", kept)
     page.reload()
     page.wait_for_selector("html[data-ready]")
@@ -243,6 +244,8 @@ def test_a_slow_hand_is_told_what_to_put_into_the_job(page: Page) -> None:
     told = page.inner_text("#hold-means")
     assert "put reaction_s = 0.90 under [operator] in the job" in told
     assert f"reckon with {mm[0]:.1f} mm instead of {mm[1]:.1f} mm" in told
+    page.locator("#progress summary").press("Enter")
+    assert page.inner_text("#gain").endswith("you now hear cuts 5 dB fainter.")
     page.evaluate("localStorage.removeItem('listening-lessons')")
 
 

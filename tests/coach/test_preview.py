@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from listen.coach.own_runs import own_examples
 from listen.coach.preview import (
     LEAD_IN_S,
     RATE,
@@ -17,7 +18,7 @@ from listen.coach.preview import (
     make_sound,
     read_range,
 )
-from listen.errors import InputError
+from listen.errors import InputError, RecordingError
 from listen.job_file import load_job
 from listen.record import Run
 from listen.session import plan_job
@@ -44,6 +45,8 @@ def previewed(timeline: Timeline, folder: Path, settings: PreviewSettings) -> Ru
 def test_what_is_made_is_what_the_sheet_expects(timeline: Timeline, tmp_path: Path) -> None:
     run = previewed(timeline, tmp_path / "run", PreviewSettings())
     assert run.header.source == SOURCE
+    with pytest.raises(RecordingError, match="is a preview, made sound"):
+        own_examples(tmp_path / "run", rate=24000)
     assert [c.verdict for c in run.contacts] == [VerdictKind.AS_EXPECTED] * 2
     for contact, expected in zip(run.contacts, timeline.contacts, strict=True):
         assert contact.heard is not None
