@@ -5,7 +5,6 @@ Conventions
 Nothing is added to a run and nothing leaves the computer: short cuts of its sound go into the page.
 """
 
-import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,7 +15,7 @@ from numpy.typing import NDArray
 from listen.coach.preview import SOURCE as PREVIEW
 from listen.errors import RecordingError
 from listen.record import Run, RunContact, read_run, read_stretch
-from listen.record.library import REFERENCE, is_reference
+from listen.record.library import read_reference
 from listen.states import State
 
 MARGIN_S = 0.7  # of air before and after each cut
@@ -69,11 +68,10 @@ def own_examples(folder: Path, *, rate: int) -> tuple[OwnExample, ...]:
 
 def reference_note(folder: Path) -> str:
     """What someone experienced said of a reference, with initials; "" where the run is none."""
-    if not is_reference(folder):
+    told = read_reference(folder)
+    if told is None:
         return ""
-    told = json.loads((folder / REFERENCE).read_text("utf-8"))
-    note = str(told.get("note", "")).strip()
-    return f"This is what we want{f': {note}' if note else ''} ({told.get('by', 'unsigned')})"
+    return f"This is what we want{f': {told.note}' if told.note else ''} ({told.by})"
 
 
 def _example(run: Run, row: RunContact, rate: int) -> OwnExample:
