@@ -12,11 +12,11 @@ from listen.follow.tracking import Item, Tracking
 from listen.follow.unexpected import Unexpected
 from listen.follow.verdicts import Wording
 from listen.states import ContactSound, EarRates, Event, Finding
-from listen.timeline import Cue, Mark, MarkKind, Position, Timeline, Verdict
+from listen.timeline import Cue, Mark, Position, Timeline, Verdict
 
 N_SLOTS = 16
 WIDTH = 200
-MOST = 48  # guesses that positions and verdicts are read from
+MOST = 32  # guesses that positions and verdicts are read from
 TICK_S = 0.25
 POSITION_TICKS = 2  # positions come this often
 SETTLE_TICKS = 4  # verdicts that come with silence are looked for this often
@@ -45,13 +45,12 @@ class Follower:
         self._rate = rate
         self._tick = max(int(TICK_S * rate), 1)
         self._next_tick = self._tick
-        self._wording = Wording(self._tracking.engine.model, rate)
+        self._wording = Wording(self._tracking.engine.model, rate, readings=self._tracking.readings)
         self._strengths = Strengths(timeline)
         self._unexpected = Unexpected(self._tracking)
         self._cues = Cues(self._tracking)
         self._next = 0  # first contact without a verdict
         self._called: set[int] = set()
-        self._read_by = ""  # who told the place since the last boundary
         self._closed = False
 
     @property
@@ -87,11 +86,8 @@ class Follower:
             return []
         found: list[Output] = list(self._cues.before(item)) if isinstance(item, Event) else []
         boundary = self._tracking.take(item)
-        if isinstance(item, Mark) and item.kind in (MarkKind.POSITION, MarkKind.LINE):
-            self._read_by = item.source
         if boundary is None:
             return found
-        self._read_by = ""
         self._unexpected.heard(boundary.is_onset)
         found.append(self._position(known_at))
         self._cues.after()
@@ -154,7 +150,9 @@ class Follower:
         before = contacts[max(likeliest - 1, 0) : likeliest]
         is_tied = bool(before) and (not following or following[0].tool == before[0].tool)
         is_tied &= self._tracking.engine.n_stretches > 0
-        return self._read_by or ("earlier contact" if is_tied or self._tracking.boundaries.in_contact else "")
+        return self._tracking.read_by or (
+            "earlier contact" if is_tied or self._tracking.boundaries.in_contact else ""
+        )
 
     def _settle_rest(self, end: int) -> list[Output]:
         """Verdicts on what was still open when the sound ended, as far as the evidence goes."""

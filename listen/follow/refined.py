@@ -89,7 +89,7 @@ class _Judge:
 
     def __init__(self, tracking: Tracking, strengths: Strengths) -> None:
         self.tracking = tracking
-        self.wording = Wording(tracking.engine.model, tracking.rate)
+        self.wording = Wording(tracking.engine.model, tracking.rate, readings=tracking.readings)
         self.strengths = strengths
         self.unexpected = Unexpected(tracking)
         self._outcomes: list[Outcome] = []

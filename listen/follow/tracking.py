@@ -1,5 +1,7 @@
 """What following live and judging afterwards share: events, marks and gaps into the filter."""
 
+from collections import deque
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,6 +17,7 @@ from listen.states import ContactSound, EarRates, Event, Finding
 from listen.timeline import Mark, MarkKind, Place, Timeline
 
 Core = NDArray[np.void]
+KEPT_READINGS = 256
 USUAL_ODDS = 0.05  # of a false start, before this run's own are known
 Item = Event | Mark | Gap | Finding | ContactSound
 
@@ -29,6 +32,8 @@ class Tracking:
         Time of the last item [s].
     probabilities : dict
         The ear's belief in each stretch, by its number; only the newest are kept.
+    readings : deque of (onset_s, source)
+        Starts of contact [s] before which a place was told since the contact before, and by whom.
     """
 
     def __init__(
@@ -43,6 +48,8 @@ class Tracking:
         self.now_s = 0.0
         self.ended_s: float | None = None
         self.probabilities: dict[int, float] = {}
+        self.read_by = ""  # who told the place since the last boundary
+        self.readings: deque[tuple[float, str]] = deque(maxlen=KEPT_READINGS)
         self._most = most
         self._odds: list[float] = []
         self._view: View | None = None
@@ -65,6 +72,9 @@ class Tracking:
         if boundary is None:
             return None
         self.now_s = max(self.now_s, boundary.decided_s)
+        if boundary.is_onset and self.read_by:
+            self.readings.append((boundary.at_s, self.read_by))
+        self.read_by = ""
         if boundary.is_onset:
             spread = float(np.hypot(max(boundary.spread_s, self.priors.onset_s), 0.005))
             self.engine.hear_onset(
@@ -101,6 +111,8 @@ class Tracking:
     def _mark(self, mark: Mark) -> None:
         at = mark.at / self.rate
         self.now_s = max(self.now_s, at)
+        if mark.kind in (MarkKind.POSITION, MarkKind.LINE):
+            self.read_by = mark.source
         if mark.kind == MarkKind.CYCLE_START:
             self._cycle_start(at)
         elif mark.kind == MarkKind.FEED_OVERRIDE:

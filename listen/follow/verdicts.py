@@ -1,6 +1,7 @@
 """From what the guesses say of a contact to the verdict in words."""
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -8,7 +9,14 @@ from listen.follow.model import Model
 from listen.follow.outcomes import AS_EXPECTED, KINDS, NOT_HEARD, Outcome
 from listen.timeline import Contact, Strength, Verdict, VerdictKind
 
+# Set with `tools/bench follow`, calibration: how much likelier than they say the guesses are wrong [nats].
+DOUBT, DOUBT_KNOWN = 2.0, 0.3
 SURELY_NOT = 0.9  # belief that it cannot be told, where nothing could be heard
+SAME_START_S = 0.05
+READ_BY = {
+    "operator": "operator's reading",
+    "controller": "control's reading",
+}  # what millimetres are counted from
 LEAST_BELIEF = 0.6  # below this the verdict is "cannot tell"
 
 
@@ -21,12 +29,15 @@ class Wording:
         For when nothing was heard, and how the ear does in this run; read only.
     rate : int
         Sample rate [Hz].
+    readings : sequence of (onset_s, source)
+        See `Tracking`; more may come.
     """
 
-    def __init__(self, model: Model, rate: int) -> None:
+    def __init__(self, model: Model, rate: int, *, readings: Sequence[tuple[float, str]] = ()) -> None:
         self.space = model.space
         self._model = model
         self._rate = rate
+        self._readings = readings
         self._unheard = -2  # the last contact that was not heard
 
     def verdict(
@@ -41,7 +52,7 @@ class Wording:
         """The verdict on contact `index` (from 0)."""
         contact = self.space.timeline.contacts[index]
         kind, belief = self._kind(index, outcome)
-        early_mm, witness = self._millimetres(kind, outcome, contact)
+        early_mm, witness = self._millimetres(kind, outcome)
         return Verdict(
             contact=contact.id,
             kind=kind,
@@ -60,7 +71,7 @@ class Wording:
 
     def _kind(self, index: int, outcome: Outcome) -> tuple[VerdictKind, float]:
         """The likeliest kind and the belief in it, or that it cannot be told."""
-        belief = float(outcome.beliefs[outcome.best] / max(outcome.settled, 1e-9))
+        belief = self._sober(float(outcome.beliefs[outcome.best] / max(outcome.settled, 1e-9)))
         if outcome.best == NOT_HEARD:
             belief *= self._share_of_faults(index)
         if belief < LEAST_BELIEF:
@@ -69,6 +80,12 @@ class Wording:
         if unheard or (outcome.best != AS_EXPECTED and self._was_lost(outcome)):
             return VerdictKind.CANNOT_TELL, SURELY_NOT
         return KINDS[outcome.best], belief
+
+    def _sober(self, belief: float) -> float:
+        """Belief less what is owed to all guesses being wrong, which no guess counts."""
+        doubt = DOUBT_KNOWN if self._model.clock.feed_known else DOUBT
+        odds = (1.0 - belief) / max(belief, 1e-12)
+        return 1.0 / (1.0 + float(np.exp(doubt)) * odds)
 
     def _share_of_faults(self, index: int) -> float:
         """Share of the contacts not heard that are no slip of the ear; the second in a row hardly is one."""
@@ -89,12 +106,12 @@ class Wording:
     def _samples(self, seconds: float) -> int | None:
         return None if not math.isfinite(seconds) else max(round(seconds * self._rate), 0)
 
-    @staticmethod
-    def _millimetres(kind: VerdictKind, outcome: Outcome, contact: Contact) -> tuple[float | None, str]:
+    def _millimetres(self, kind: VerdictKind, outcome: Outcome) -> tuple[float | None, str]:
         if not (math.isfinite(outcome.onset_s) and math.isfinite(outcome.expected_onset_s)):
             return None, ""
         if kind == VerdictKind.STARTED_EARLY and outcome.early_mm > 0.0:
-            return round(outcome.early_mm, 2), "earlier contact"
+            told = (who for onset_s, who in self._readings if abs(onset_s - outcome.onset_s) < SAME_START_S)
+            return round(outcome.early_mm, 2), READ_BY.get(next(told, ""), "earlier contact")
         return None, ""
 
     @staticmethod

@@ -132,3 +132,12 @@ def test_a_contact_that_was_none_is_taken_back() -> None:
         ("contact", 8240),
         ("no contact", 10_400),
     ]
+
+
+def test_a_line_that_the_control_told_before_an_early_contact_is_its_witness() -> None:
+    """As above, and at 13.2 s, in the air before contact 4, the control says that it is in line 16."""
+    heard = [*RUN[:3], (13.4, 16.0), *RUN[4:]]
+    told = mark(MarkKind.LINE, 13.2, 16.0)
+    found = verdicts(follow(timeline_of(SIX), heard, [*CLOCK, told], 30.0))[4]
+    assert found.kind == VerdictKind.STARTED_EARLY
+    assert found.witness == "control's reading"
