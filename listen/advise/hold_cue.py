@@ -45,6 +45,7 @@ class HoldCue:
         self._confirmed: Event | None = None  # an exit whose contact is not known yet
         self._soon: int | None = None  # contact for which "exit soon" was said
         self._told: int | None = None  # contact whose exit was told
+        self._was_wrong = False  # a supposed exit was none: the next word waits for certainty
         self._inside = 0  # index of the contact that runs, as last followed
         self._to_open: HoldPoint | None = None  # told, and the tool is not clear yet
 
@@ -88,6 +89,7 @@ class HoldCue:
             self._in_contact = True
             self._confirmed = self._to_open = None
             self._soon = self._told = None
+            self._was_wrong = False
 
     def _running(self, position: Position) -> tuple[Contact, HoldPoint] | None:
         index = self._index.get(position.next_contact or -1)
@@ -122,7 +124,7 @@ class HoldCue:
         """Heard where it was predicted: two that agree."""
         position = self._position
         running = None if position is None else self._running(position)
-        if position is None or running is None or not self._in_contact:
+        if position is None or running is None or not self._in_contact or self._was_wrong:
             return ()
         contact, hold = running
         place = position.program_time + (event.at - position.at) / self._rate * position.rate
@@ -136,6 +138,7 @@ class HoldCue:
         if self._told is None or not self._in_contact:
             return ()
         told, self._told, self._to_open = self._told, None, None
+        self._was_wrong = True
         text = "Not out after all: still in the cut."
         return (Cue(at=event.decided_at, kind="still in the cut", contact=told, text=text),)
 

@@ -113,6 +113,11 @@ def test_a_withdrawn_exit_is_taken_back() -> None:
     gone = heard(State.AIR, 6.0, lag_s=0.3, standing=Standing.WITHDRAWN)
     found = said(program(), TOUCH, *GRID, LEAVES, gone)
     assert found[-1].text == "Not out after all: still in the cut."
+    again = heard(State.AIR, 6.2, standing=Standing.PROVISIONAL)  # once wrong, it waits until it is sure
+    sure = heard(State.AIR, 6.2, lag_s=0.4)
+    found = said(program(), TOUCH, *GRID, LEAVES, gone, again, sure, where(6.6, 6.6, 2))
+    assert [cue.kind for cue in found] == ["exit soon", "hold now", "still in the cut", "hold now"]
+    assert found[-1].at == sure.decided_at
 
 
 def test_too_late_is_told_with_the_next_place() -> None:
