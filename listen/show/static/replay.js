@@ -2,7 +2,7 @@
 
 import {FIXED_LINE, STATE_WORDS, clockText, make} from "./words.js";
 import {Spectrum, Track} from "./track.js";
-import {Scope} from "./scope.js";
+import {LANES, Scope} from "./scope.js";
 import {listenToPointer} from "./pointer.js";
 import {Player, heldBytes, unpacked} from "./player.js";
 import {Listing} from "./listing.js";
@@ -222,7 +222,8 @@ async function start() {
   wireRecord(page);
   const {hop_s, bands_hz, quiet, loud} = run.spectrum;
   track.spectrum = new Spectrum({hop_s, bands_hz});
-  if (!run.load.length && !run.position.length) page.lanes = ["ruler", "flags", "expected", "heard", "spectrum"];
+  const empty = {load: !run.load.length, rate: !run.position.length};
+  page.lanes = LANES.filter((lane) => !empty[lane]);
   page.scope = new Scope($("scope"), track, {lanes: page.lanes, quiet, loud});
   writeFirst();
   writeProgram();

@@ -26,17 +26,19 @@ function shape(name, properties) {
   return element;
 }
 
-// A drift as a small line with its first and last value in words.
-function drift(values, unit) {
+// A drift as a small line, its change in words; at least `least` high, so that what is nothing looks flat.
+function drift(values, unit, least) {
   const known = values.map((value, i) => [i, value]).filter(([, value]) => value !== null);
   if (known.length < 2) return make("td", {}, "–");
-  const low = Math.min(...known.map(([, value]) => value));
-  const high = Math.max(...known.map(([, value]) => value));
+  const numbers = known.map(([, value]) => value);
+  const middle = (Math.min(...numbers) + Math.max(...numbers)) / 2;
+  const range = Math.max(least, Math.max(...numbers) - Math.min(...numbers));
   const x = (i) => 2 + (96 * i) / Math.max(1, values.length - 1);
-  const y = (value) => (high > low ? 22 - 20 * ((value - low) / (high - low)) : 12);
+  const y = (value) => 12 - (20 * (value - middle)) / range;
   const drawing = shape("svg", {viewBox: "0 0 100 24", width: "100", height: "24", role: "img"});
   const change = known.at(-1)[1] - known[0][1];
-  const words = `${change >= 0 ? "+" : "−"}${Math.abs(change).toFixed(1)} ${unit}`;
+  const amount = Math.abs(change).toFixed(1);
+  const words = `${amount === "0.0" ? "±" : change > 0 ? "+" : "−"}${amount} ${unit}`;
   drawing.setAttribute("aria-label", `from first to last run ${words}`);
   drawing.append(shape("polyline", {points: known.map(([i, value]) => `${x(i)},${y(value)}`).join(" "), class: "drift"}));
   return make("td", {class: "figure"}, drawing, ` ${words}`);
@@ -47,8 +49,8 @@ function programPart(program) {
   const head = make("tr", {}, make("th", {scope: "col"}, "Contact line"), make("th", {scope: "col"}, "Level, first to last"),
     make("th", {scope: "col"}, "Load, first to last"), ...runs.map((run, i) => make("th", {scope: "col", title: program.runs[i].sentence}, run)));
   const body = make("tbody");
-  fillTable(body, program.contacts, (contact) => make("tr", {}, make("th", {scope: "row"}, contact.label), drift(contact.level_db, "dB"),
-    drift(contact.load, ""), ...contact.verdicts.map((verdict, i) => cell(verdict, contact.strengths[i], runs[i]))));
+  fillTable(body, program.contacts, (contact) => make("tr", {}, make("th", {scope: "row"}, contact.label), drift(contact.level_db, "dB", 6),
+    drift(contact.load, "", 10), ...contact.verdicts.map((verdict, i) => cell(verdict, contact.strengths[i], runs[i]))));
   const region = make("div", {class: "wide", tabIndex: 0}, make("table", {class: "grid"}, make("thead", {}, head), body));
   region.setAttribute("role", "region");
   region.setAttribute("aria-label", `Verdicts of ${program.program}`);
