@@ -4,6 +4,7 @@
     tools/bench ear --quick      a tenth of it
     tools/bench ear --card       write scores and rates into the shipped model's card, and its page
     tools/bench ear --cost       its cost alone
+    tools/bench ear --findings   false findings on fault-free clips, and planted faults found, alone
     tools/bench ear --page       the page alone, from the card as it is
 
 Made sound comes from ranges, voices and recipes that the fit never drew from; no score on it is a
@@ -21,7 +22,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from tools_ear import calibration, clips, hearing, rates
+from tools_ear import calibration, clips, findings, hearing, rates
 from tools_ear.card import write_card, write_page
 from tools_ear.cost import BUDGET, cost
 
@@ -34,6 +35,7 @@ RATIOS_DB = (12.0, 6.0, 3.0, 0.0)
 MUST_50 = {12.0: 0.85, 6.0: 0.75}
 MUST_200 = {12.0: 0.95, 6.0: 0.90, 0.0: 0.75}
 RATES_AT_DB = 12.0  # a first run is followed with the microphone near the cut
+N_FINDINGS = {False: {"n_clean": 72, "n_planted": 16}, True: {"n_clean": 8, "n_planted": 3}}
 NOTHING = EventScore(true=0, heard=0, matched=0)
 
 
@@ -275,12 +277,17 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--card", action="store_true")
     parser.add_argument("--cost", action="store_true")
     parser.add_argument("--page", action="store_true")
+    parser.add_argument("--findings", action="store_true")
     asked = parser.parse_args(arguments)
     if asked.page:
         print(f"wrote {write_page(models_folder() / shipped_model().name)}")
         return 0
     if asked.cost:
         return 0 if cost()["chain, blocks of 100 ms"] <= BUDGET else 1
+    if asked.findings:
+        with multiprocessing.get_context("spawn").Pool(2) as pool:
+            findings.report(pool, **N_FINDINGS[asked.quick])
+        return 0
     return whole(asked)
 
 
@@ -293,6 +300,7 @@ def whole(asked: argparse.Namespace) -> int:
             "belief": calibration.report(calibration.pooled(b for part in parts for b in part["beliefs"])),
             "air": air_rows(pool, asked.quick),
             "closed loop": closed_rows(pool, asked.quick),
+            "findings": findings.report(pool, **N_FINDINGS[asked.quick]),
         }
     real_rows()
     kept["cost"] = cost()
