@@ -41,6 +41,12 @@ class LoadSettings:
         How long it must be gone [s].
     strongest_cut : float
         Rise of the strongest cut where it is known beforehand, 0 where not.
+    sure_of_idle : float
+        A current or power that rises by this many times its idle level is a cut, whatever came
+        before. A smaller first rise may be feeding in air: it stays provisional until there is
+        something to compare it with.
+    n_like : int
+        Rises of about one height after which they are taken for cuts: nothing higher came.
     gone_s : float
         A log silent for longer says nothing of what came between [s].
     """
@@ -53,6 +59,8 @@ class LoadSettings:
     start_s: float = 3.0
     end_s: float = 0.15
     strongest_cut: float = 0.0
+    sure_of_idle: float = 1.5
+    n_like: int = 3
     gone_s: float = 3.0
 
 
@@ -77,6 +85,7 @@ class DecideLoad:
         self._peak = 0.0
         known = self._settings.strongest_cut
         self._cuts: deque[float] = deque([known] if known > 0.0 else [], maxlen=10)
+        self._unsure: list[float] = []  # heights of rises that may have been feeding in air
         self._last_at = 0
         self._slow = Slow()
         self._closed = False
@@ -158,9 +167,18 @@ class DecideLoad:
             )
             self._begun_at = at
             return (self._begun,)
-        if at - self._begun_at < self._wait_s(row) * self._rate - 1:
-            return ()
-        return self._confirm(at)
+        waited = at - self._begun_at >= self._wait_s(row) * self._rate - 1
+        return self._confirm(at) if waited and self._may_be_cut(at, row) else ()
+
+    def _may_be_cut(self, at: int, row: NDArray[np.float64]) -> bool:
+        """Whether there is something to compare a rise of current or power with, or none is needed."""
+        if row[IS_PERCENT] or self._cuts:
+            return True
+        height = self._plateau(at)
+        like = [other for other in self._unsure if 0.5 * height <= other <= 2.0 * height]
+        far_above = bool(self._unsure) and height > 2.5 * max(self._unsure)
+        sure = height > self._settings.sure_of_idle * abs(float(row[IDLE]))
+        return sure or far_above or len(like) >= self._settings.n_like
 
     def _wait_s(self, row: NDArray[np.float64]) -> float:
         """How long a rise must last: longer where it may be a spindle starting or stopping."""
@@ -214,9 +232,11 @@ class DecideLoad:
         )
 
     def _withdraw(self) -> tuple[Event, ...]:
-        self._peak = 0.0
+        peak, self._peak = self._peak, 0.0
         if self._begun is None:
             return ()
+        if not self._cuts and self._last_at - self._begun_at >= self._settings.confirm_s * self._rate:
+            self._unsure.append(peak)
         gone = replace(self._begun, decided_at=self._last_at, standing=Standing.WITHDRAWN, probability=0.95)
         self._begun = None
         return (gone,)

@@ -96,6 +96,22 @@ def test_feeding_in_air_that_raises_the_load_a_little_is_not_contact() -> None:
 
 
 @pytest.mark.closed
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_an_air_pass_first_in_amperes_cannot_be_told_until_a_cut_came(sign: float) -> None:
+    """By hand: idle 0.35, two passes at 0.6 as feeding in air gives, then cuts of 2.6 and 2.4, then air again."""
+    seconds = np.arange(0.0, 50.0, 0.01)
+    load = np.full(seconds.size, 0.35)
+    for start, stop, level in ((4, 9, 0.6), (11, 16, 0.62), (18, 23, 2.6), (25, 30, 2.4), (32, 37, 0.61)):
+        load[(seconds >= start) & (seconds < stop)] = level
+    events, frames = hear(samples(seconds, sign * load, "current_a"))
+    for heard in (contacts(events), contacts(second_look_load(frames, (), rate=RATE))):
+        np.testing.assert_allclose(heard, [(18, 23), (25, 30)], rtol=0, atol=0.1)
+    unsure = [e for e in events if e.standing == Standing.PROVISIONAL and e.at < 17 * RATE]
+    assert unsure
+    assert max(e.probability for e in unsure) <= 0.6
+
+
+@pytest.mark.closed
 def test_idle_that_goes_up_with_the_speed_is_learned_after_some_cuts() -> None:
     """By hand: idle 1 percent, then 3 percent at a higher speed, cuts of 12 to 18 between."""
     levels = [(1, 20), (12, 20), (1, 5), (14, 20)] + [(18, 12), (9, 1), (16, 12), (9, 1)] * 3 + [(3, 30)]
