@@ -34,7 +34,7 @@ class Cues:
         """Cues of an event, by the guesses before it is taken in."""
         if event.standing == Standing.WITHDRAWN:
             return self._withdraw(event)
-        if event.state == State.AIR or event.state == State.EXIT:
+        if event.state == State.AIR:  # an exit may only have begun, and take long
             return self._stopped(event)
         if event.state == State.ENTRY:
             return self._contact(event)
@@ -94,8 +94,7 @@ class Cues:
         """Cutting stopped well before the contact's end; a start that waited to be said was none."""
         if not self._tracking.boundaries.in_contact or self._said_stop >= 0:
             return ()
-        if event.state == State.AIR:
-            self._waiting = None
+        self._waiting = None
         stop = self._surprises.stopped(event)
         if stop is None:
             return ()

@@ -14,8 +14,8 @@ from listen.follow.turning import Turning
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Core = NDArray[np.void]
-MOST_ABSENT = 8
-HOPELESS = -14.0  # guesses below this before the start was heard are not grown [nats]
+MOST_ABSENT = 6
+HOPELESS = -11.0  # guesses below this before the start was heard are not grown [nats]
 CUT_STEPS = 9.0  # guesses this far below the best are not taken for restarted [nats]
 AFTER_END_PER_S = 1.0 / 60.0  # doors, air guns, voices once the program is over
 LOST = 0.95  # share of contacts not heard where the sound was lost

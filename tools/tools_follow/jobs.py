@@ -11,7 +11,7 @@ import numpy as np
 
 from listen.follow import Follower
 from listen.states import EarRates
-from listen.timeline import Timeline, Verdict, VerdictKind
+from listen.timeline import SpanKind, Timeline, Verdict, VerdictKind
 from tools.tools_follow import score
 from tools.tools_follow.plans import PLANS, draw_plan
 from tools.tools_follow.programs import draw_program
@@ -43,6 +43,7 @@ RIGHT = {
 }
 PROGRAM_S = 240.0
 AT_ONCE_S = 0.1
+FACTOR_SPREAD, RAPID_SPREAD = 0.029, 0.115  # of machines as `runs.Machine` draws them
 Counts = dict[str, float]
 Job = Callable[[int], Counts]
 
@@ -99,17 +100,37 @@ def one_fault(kind: str, known: str, seed: int) -> Counts:
     said = score.listen_live(timeline, truth, EAR, known=known)
     if kind == "extra":
         return _unexpected(said, truth)
-    name = _size(timeline, truth, contact) if kind.startswith("early") else ""
+    name = "" if kind == "absent" else _size(timeline, truth, contact, fault)
     return _found(RIGHT[kind], contact, name, said, truth)
 
 
-def _size(timeline: Timeline, truth: Truth, contact: int) -> str:
-    """How far the early start lies outside the spread of the air as timed: machine, and ear at both ends."""
-    before = timeline.contacts[contact - 1].stop if contact else 0.0
-    air = (timeline.contacts[contact].start - before) / truth.rates[0][1]
-    ear = float(np.hypot(EAR.onset_spread_s, EAR.offset_spread_s if contact else 0.0))
-    z = truth.early.get(contact, 0.0) / float(np.hypot(truth.timing_spread * air, ear))
+def _size(timeline: Timeline, truth: Truth, contact: int, fault: Fault) -> str:
+    """How far a fault lies outside the spread of the time that shows it: machine, and ear at both ends."""
+    here, override = timeline.contacts[contact], truth.rates[0][1]
+    if fault.kind == "cut short":
+        length = (here.stop - here.start) / override
+        return _name((1.0 - fault.amount) * length / _spread_s(truth, length))
+    if contact > 0:
+        air = (here.start - timeline.contacts[contact - 1].stop) / override
+        return _name(truth.early.get(contact, 0.0) / _spread_s(truth, air))
+    return _name(truth.early.get(0, 0.0) / _first_spread_s(timeline, truth))
+
+
+def _name(z: float) -> str:
     return " z4" if z >= 4.0 else " z2" if z >= 2.0 else " z0"
+
+
+def _spread_s(truth: Truth, length_s: float) -> float:
+    return float(np.hypot(truth.timing_spread * length_s, np.hypot(EAR.onset_spread_s, EAR.offset_spread_s)))
+
+
+def _first_spread_s(timeline: Timeline, truth: Truth) -> float:
+    """Before the first contact what this machine makes of feeds and rapids is not known yet either."""
+    spans, until = timeline.spans, timeline.contacts[0].start
+    seconds = np.where(spans.stop_s <= until + 1e-9, spans.stop_s - spans.start_s, 0.0)
+    feed_s = float(seconds[spans.kind == SpanKind.FEED].sum()) / truth.rates[0][1]
+    rapid_s = float(seconds[spans.kind == SpanKind.RAPID].sum()) / truth.rapid
+    return float(np.sqrt((FACTOR_SPREAD * feed_s) ** 2 + (RAPID_SPREAD * rapid_s) ** 2 + 0.05**2))
 
 
 def _found(right: VerdictKind, contact: int, name: str, said: score.Said, truth: Truth) -> Counts:
