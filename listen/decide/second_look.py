@@ -34,6 +34,8 @@ class SecondLookSettings:
         Least area under the curve between halves of the run that did not see each other.
     own_weight : float
         Share of the run's own read-out in the log odds [0 to 1].
+    live_weight : float
+        Share of what the live ear thought a second later [0 to 1].
     gain : float
         Nats that one frame's log odds count for; neighbouring frames say the same thing.
     switch_cost : float
@@ -54,6 +56,7 @@ class SecondLookSettings:
     margin_frames: int = 8
     separates: float = 0.93
     own_weight: float = 0.2
+    live_weight: float = 0.1
     gain: float = 0.4
     switch_cost: float = 3.5
     long_frames: int = 100
@@ -93,10 +96,12 @@ def second_look(
     features = frames.values[:, layout.model]
     states = shares(score_whole(model.second, features))
     belief = 1.0 - states[:, 0]
-    odds = _taught(belief, layout.vectors(frames.values), hop_s=layout.hop_s, settings=settings)
+    taught = _taught(belief, layout.vectors(frames.values), hop_s=layout.hop_s, settings=settings)
+    live = _live_odds(model, features)
+    odds = (1.0 - settings.live_weight) * taught + settings.live_weight * live
     path = best_path(settings.gain * odds, settings.switch_cost)
     path = bridged(path, settings.shortest_frames)
-    _drop_doubted(path, odds + _live_odds(model, features), settings)
+    _drop_doubted(path, odds + live, settings)
     if (~path).sum() * layout.hop_s < settings.compare_s:
         return ()  # nothing to compare with: whether it is all contact or all air cannot be told
     sure = 1.0 / (1.0 + np.exp(-odds))
