@@ -22,6 +22,7 @@ WORDS = ("air", "entry", "steady", "exit")
 N_MACHINES = 4
 N_EXITS = 6
 ASKED_S = 1.2
+HIGHEST_DB = 24.0
 TEACHING_FEEDS = (100.0, 500.0, 1000.0, 2000.0, 5000.0)
 NOISE_DB = (80.0, 85.0, 88.0, 90.0, 94.0, 97.0, 100.0)
 
@@ -136,41 +137,41 @@ def _hear(seed: int, keep: Any) -> list[dict[str, Any]]:
 
 
 def _name(seed: int, keep: Any) -> dict[str, Any]:
-    """Contacts and noise of a few machines, and the true ratio of each, from which any other is mixed."""
-    machines = []
-    for number in range(N_MACHINES):
-        recipe = Recipe(seed=seed + 100 + number, stretches=ONE, duration_s=WHOLE_S, snr_db=32.0)
-        made = keep(f"name{number}", make_clip(recipe))
-        contact = made.truth.contacts[0]
-        steady = band_power(made.samples[contact.full : contact.leaving], made.rate)
-        air = band_power(made.samples[: contact.start], made.rate)
-        middle = {
-            "air": 0.6,
-            "entry": (contact.start + contact.full) / 2 / made.rate,
-            "steady": (contact.full + contact.leaving) / 2 / made.rate,
-            "exit": (contact.leaving + contact.stop) / 2 / made.rate,
-        }
-        machines.append(
-            {
-                "clip": f"name{number}",
-                "cut_power": max(steady - air, 1e-12),
-                "air_power": air,
-                "from_s": {word: round(max(0.0, at - ASKED_S / 2), 4) for word, at in middle.items()},
-            }
-        )
+    """A few machines to be named from any distance, and the rule by which it gets harder."""
     first = staircase.Staircase()
     return {
-        "machines": machines,
+        "machines": [_asked_machine(seed, number, keep) for number in range(N_MACHINES)],
         "asked_s": ASKED_S,
         "rule": {
             "start_db": first.level_db,
             "lowest_db": first.lowest_db,
-            "highest_db": 24.0,
+            "highest_db": HIGHEST_DB,
             "steps_db": list(staircase.STEPS_DB),
             "n_reversals": staircase.N_REVERSALS,
             "n_left_out": staircase.N_FIRST_LEFT_OUT,
             "most_trials": staircase.MOST_TRIALS,
         },
+    }
+
+
+def _asked_machine(seed: int, number: int, keep: Any) -> dict[str, Any]:
+    """One contact, and its true power and that of its air, from which any other ratio is mixed."""
+    recipe = Recipe(seed=seed + 100 + number, stretches=ONE, duration_s=WHOLE_S, snr_db=32.0)
+    made = keep(f"name{number}", make_clip(recipe))
+    contact = made.truth.contacts[0]
+    air = band_power(made.samples[: contact.start], made.rate)
+    cut = band_power(made.samples[contact.full : contact.leaving], made.rate)
+    middle = {
+        "air": 0.6,
+        "entry": (contact.start + contact.full) / 2 / made.rate,
+        "steady": (contact.full + contact.leaving) / 2 / made.rate,
+        "exit": (contact.leaving + contact.stop) / 2 / made.rate,
+    }
+    return {
+        "clip": f"name{number}",
+        "cut_power": max(cut - air, 1e-12),
+        "air_power": air,
+        "from_s": {word: round(max(0.0, at - ASKED_S / 2), 4) for word, at in middle.items()},
     }
 
 
