@@ -20,15 +20,21 @@ class RealClock:
         self._spans = timeline.spans
         self._feed = max(timeline.feed_override, 1.0) / 100.0
         self._rapid = max(timeline.rapid_override, 1.0) / 100.0
+        self._stated = self._feed if timeline.override_steady else 0.0  # what a person or the control said
 
     def follow(self, position: Position) -> None:
-        """Take the pace of the feed from the follower; in a hold the one before it stands."""
+        """Take the pace of the feed from the follower, but never less than was stated.
+
+        In a hold the one before it stands.
+        """
         if position.rate > 0.0:
-            self._feed = position.rate
+            self._feed = max(position.rate, self._stated)
 
     def mark(self, mark: Mark) -> None:
         """Take an override that was told."""
-        if mark.kind is MarkKind.RAPID_OVERRIDE and mark.value > 0.0:
+        if mark.kind is MarkKind.FEED_OVERRIDE and mark.value > 0.0:
+            self._feed = self._stated = mark.value / 100.0
+        elif mark.kind is MarkKind.RAPID_OVERRIDE and mark.value > 0.0:
             self._rapid = mark.value / 100.0
 
     def seconds(self, start: float, stop: float) -> float:

@@ -6,6 +6,8 @@ An exit that is heard where it was predicted is told at once, before the ear has
 other only when it is confirmed and followed. Times to press are those that are left when it is told.
 """
 
+from dataclasses import replace
+
 from listen.advise.clock import RealClock
 from listen.states import Event, Standing, State
 from listen.timeline import Contact, Cue, HoldPoint, Mark, MarkKind, Position, StopWay, Timeline
@@ -45,6 +47,7 @@ class HoldCue:
         self._confirmed: Event | None = None  # an exit whose contact is not known yet
         self._soon: int | None = None  # contact for which "exit soon" was said
         self._told: int | None = None  # contact whose exit was told
+        self._taken_back: Cue | None = None  # said unless the same exit comes again at once
         self._was_wrong = False  # a supposed exit was none: the next word waits for certainty
         self._inside = 0  # index of the contact that runs, as last followed
         self._to_open: HoldPoint | None = None  # told, and the tool is not clear yet
@@ -53,6 +56,9 @@ class HoldCue:
         """Words that come with a place: an exit that is near, a window that opens."""
         self._position = position
         self._clock.follow(position)
+        if self._taken_back is not None:
+            back, self._taken_back = self._taken_back, None
+            return (replace(back, at=position.at), *self.position(position))
         if self._confirmed is not None:
             if position.at < self._confirmed.decided_at:
                 return ()
@@ -72,10 +78,13 @@ class HoldCue:
             return ()
         if event.standing is Standing.CONFIRMED:
             self._in_contact = False
+            if self._taken_back is not None:  # the ear only dates it anew
+                self._told, self._taken_back = self._taken_back.contact, None
             self._confirmed = None if self._told is not None else event
             return ()
         if event.standing is Standing.WITHDRAWN:
-            return self._not_out(event)
+            self._not_out(event)
+            return ()
         return self._provisional(event)
 
     def mark(self, mark: Mark) -> None:
@@ -134,13 +143,13 @@ class HoldCue:
             return ()
         return self._hold_now(event, contact, hold)
 
-    def _not_out(self, event: Event) -> tuple[Cue, ...]:
+    def _not_out(self, event: Event) -> None:
         if self._told is None or not self._in_contact:
-            return ()
+            return
         told, self._told, self._to_open = self._told, None, None
         self._was_wrong = True
         text = "Not out after all: still in the cut."
-        return (Cue(at=event.decided_at, kind="still in the cut", contact=told, text=text),)
+        self._taken_back = Cue(at=event.decided_at, kind="still in the cut", contact=told, text=text)
 
     def _after_exit(self, event: Event, position: Position) -> tuple[Cue, ...]:
         """The exit is confirmed, and the place says which contact it ended."""

@@ -111,13 +111,28 @@ def test_a_stop_inside_a_contact_is_no_place_to_hold() -> None:
 
 def test_a_withdrawn_exit_is_taken_back() -> None:
     gone = heard(State.AIR, 6.0, lag_s=0.3, standing=Standing.WITHDRAWN)
-    found = said(program(), TOUCH, *GRID, LEAVES, gone)
+    found = said(program(), TOUCH, *GRID, LEAVES, gone, where(6.4, 6.4))
     assert found[-1].text == "Not out after all: still in the cut."
     again = heard(State.AIR, 6.2, standing=Standing.PROVISIONAL)  # once wrong, it waits until it is sure
     sure = heard(State.AIR, 6.2, lag_s=0.4)
-    found = said(program(), TOUCH, *GRID, LEAVES, gone, again, sure, where(6.6, 6.6, 2))
+    found = said(program(), TOUCH, *GRID, LEAVES, gone, where(6.4, 6.0), again, sure, where(6.6, 6.6, 2))
     assert [cue.kind for cue in found] == ["exit soon", "hold now", "still in the cut", "hold now"]
     assert found[-1].at == sure.decided_at
+
+
+def test_an_exit_that_is_only_dated_anew_is_not_taken_back() -> None:
+    """Withdrawn and confirmed at the same moment: the first word stands."""
+    gone = heard(State.AIR, 6.0, lag_s=0.3, standing=Standing.WITHDRAWN)
+    anew = heard(State.AIR, 5.9, lag_s=0.4)
+    found = said(program(), TOUCH, *GRID, LEAVES, gone, anew, where(6.3, 6.3, 2), where(6.5, 6.5, 2))
+    assert [cue.kind for cue in found] == ["exit soon", "hold now"]
+
+
+def test_a_feed_that_was_stated_leaves_no_more_time_than_it_gives() -> None:
+    """The follower believes in 0.5, the job says 100 % and steady: 2.3 s are left, not 4.8."""
+    slow = [where(p.at / RATE, p.program_time, rate=0.5) for p in GRID]
+    steady = dataclasses.replace(program(), override_steady=True)
+    assert "2.3 s to press" in said(steady, TOUCH, *slow, LEAVES)[-1].text
 
 
 def test_too_late_is_told_with_the_next_place() -> None:
