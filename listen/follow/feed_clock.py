@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from listen.timeline import Mark, MarkKind, Timeline
 
 Floats = NDArray[np.float64]
+UNMARKED = 0.07  # who states the override marks most holds
 TOLD_PER_S, UNTOLD_PER_S = 1.0, 1e-5  # a stop inside a cut, while a hold is told, and while none is
 
 
@@ -104,7 +105,9 @@ class FeedClock:
         """Rate of holds inside a cut [1/s]: as believed, or by what has been told."""
         if self.held:
             return TOLD_PER_S
-        return UNTOLD_PER_S if self.holds_known else unknown_per_s
+        if self.holds_known:
+            return UNTOLD_PER_S
+        return UNMARKED * unknown_per_s if self.feed_known else unknown_per_s
 
     def held_share(self, start: float, stop: float) -> float:
         """Share of a stretch in which the program is known to have been held."""

@@ -12,7 +12,7 @@ from listen.follow.priors import DROPOUT_S
 from listen.follow.space import FEED, FIXED, LOOSE, RAPID
 
 DEPTH = 5  # contacts ahead that silence is held against
-GIVEN_UP = 0.1  # share of stops inside a cut after which the program does not go on
+GIVEN_UP = 0.03  # share of stops inside a cut after which the program does not go on
 
 
 class View:

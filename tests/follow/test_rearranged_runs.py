@@ -128,3 +128,13 @@ def test_a_steady_run_that_strays_as_machines_do_is_as_expected() -> None:
 def test_a_contact_that_stops_half_way_has_ended_early_once_the_run_is_over_live_too() -> None:
     told = [v for v in live(timeline_of(SIX), [*RUN[:5], (20.0, 21.0)], 30.0) if isinstance(v, Verdict)]
     assert [v.kind for v in told] == [FINE] * 5 + [VerdictKind.ENDED_EARLY]
+
+
+def test_with_a_steady_override_a_lost_tool_is_called_while_it_runs() -> None:
+    """Contact 5 of 12 stops half-way at 18 s; contacts 6 and 7 are due at 20 and 23 s. No hold was marked."""
+    places = [(2.0 + 3.0 * i, 4.0 + 3.0 * i) for i in range(12)]
+    heard = [(5.0 + 3.0 * i, 7.0 + 3.0 * i) for i in range(4)] + [(17.0, 18.0)]
+    program = timeline_of(places, feed_override=100.0, override_steady=True)
+    told = {v.contact: v for v in live(program, heard, 90.0) if isinstance(v, Verdict)}
+    assert told[5].kind == VerdictKind.ENDED_EARLY
+    assert 23.0 * RATE < told[5].called_at < 60.0 * RATE
