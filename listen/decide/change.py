@@ -45,19 +45,20 @@ class ChangeListener:
     def end(self) -> None:
         """The contact is over, or breaks off: what was heard counts no more."""
         self._steady = False
-        self._blocks: list[NDArray[np.float64]] = []
+        self._blocks = np.empty((0, self._centres_hz.size))
 
     def begin(self) -> None:
         """The cut has become steady: from here on it is held against itself."""
         self._steady = True
-        self._blocks = []
+        self._blocks = self._blocks[:0]
 
     def look(self, at: int, bands_db: NDArray[np.float32]) -> tuple[Finding, ...]:
         """Take the bands of the last block, (n_frames, n_bands), and tell of a change once it has lasted."""
         if not self._steady:
             return ()
         power = 10.0 ** (bands_db[:, self._audible].astype(np.float64) / 10.0)
-        self._blocks = [*self._blocks, 10.0 * np.log10(power.mean(axis=0))][-MOST_BEFORE - LASTS_BLOCKS :]
+        newest = 10.0 * np.log10(power.mean(axis=0))
+        self._blocks = np.vstack([self._blocks[-MOST_BEFORE - LASTS_BLOCKS + 1 :], newest])
         if self._lets_go():
             self.end()  # what comes next may be another entry
             return ()
@@ -70,19 +71,18 @@ class ChangeListener:
 
     def _lets_go(self) -> bool:
         """Whether the newest block is far softer than the cut mostly was."""
-        before = self._blocks[:-1]
-        return len(before) > SETTLES_BLOCKS and bool(
-            (self._blocks[-1] - np.median(before, axis=0)).mean() < -LETS_GO_DB
-        )
+        if len(self._blocks) <= SETTLES_BLOCKS + 1:
+            return False
+        return bool((self._blocks[-1] - _middle(_in_order(self._blocks[:-1]))).mean() < -LETS_GO_DB)
 
     def _rises(self) -> NDArray[np.float64]:
         """Rise of each band over what it mostly was [dB], 0 where it does not stay over what was usual."""
-        before = self._blocks[SETTLES_BLOCKS:-LASTS_BLOCKS]
-        if len(before) < LEAST_BEFORE:
+        before = _in_order(self._blocks[SETTLES_BLOCKS:-LASTS_BLOCKS])
+        n_before = before.shape[1]
+        if n_before < LEAST_BEFORE:
             return np.zeros(self._centres_hz.size)
-        newest = np.array(self._blocks[-LASTS_BLOCKS:])
-        middle, usual = np.quantile(before, (0.5, USUAL), axis=0)
-        rises: NDArray[np.float64] = newest.mean(axis=0) - middle
+        newest, usual = self._blocks[-LASTS_BLOCKS:], before[:, int(USUAL * (n_before - 1))]
+        rises: NDArray[np.float64] = newest.mean(axis=0) - _middle(before)
         return np.where(newest.min(axis=0) >= usual + OVER_DB, rises, 0.0)
 
     def _finding(self, at: int, rises: NDArray[np.float64]) -> Finding:
@@ -97,3 +97,13 @@ class ChangeListener:
             level_db=float(rises[most]),
             probability=float(np.clip(0.5 + (third - RISE_DB) / 10.0, 0.5, 0.95)),
         )
+
+
+def _in_order(blocks: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Each band's levels in order, shape (n_bands, n_blocks)."""
+    return np.sort(np.ascontiguousarray(blocks.T), axis=1)
+
+
+def _middle(ordered: NDArray[np.float64]) -> NDArray[np.float64]:
+    row: NDArray[np.float64] = ordered[:, ordered.shape[1] // 2]
+    return row
