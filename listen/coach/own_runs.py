@@ -45,7 +45,7 @@ class OwnExample:
 
 
 def own_examples(folder: Path, *, rate: int) -> tuple[OwnExample, ...]:
-    """The flagged contacts of a run first, then good ones; of a reference the cuts that somebody stands for.
+    """The flagged contacts of a run first, then good ones; of a reference only the good ones.
 
     Raises
     ------
@@ -57,13 +57,20 @@ def own_examples(folder: Path, *, rate: int) -> tuple[OwnExample, ...]:
         raise RecordingError(f"{folder} is a preview, made sound; name runs that were heard at a machine")
     if run.sound_path is None:
         raise RecordingError(f"{folder} keeps no sound, so nothing of it can be played in the lessons")
+    chosen = _chosen(run)
+    if not chosen:
+        raise RecordingError(f"in {folder} no contact was heard that could be played in the lessons")
+    note = reference_note(folder)
+    return tuple(_example(run, row, rate, note) for row in chosen[:MOST_OF_RUN])
+
+
+def _chosen(run: Run) -> list[RunContact]:
+    """Heard contacts, flagged ones first; of a reference none that is flagged: nobody stands for it."""
     flagged = {flag.contact for flag in run.flags}
-    heard = sorted(
-        (row for row in run.contacts if row.heard), key=lambda row: (row.id not in flagged, row.id)
-    )
-    if not heard:
-        raise RecordingError(f"in {folder} no contact was heard, so there is nothing to play")
-    return tuple(_example(run, row, rate) for row in heard[:MOST_OF_RUN])
+    heard = [row for row in run.contacts if row.heard]
+    if read_reference(run.folder) is not None:
+        return [row for row in heard if row.id not in flagged]
+    return sorted(heard, key=lambda row: (row.id not in flagged, row.id))
 
 
 def reference_note(folder: Path) -> str:
@@ -74,13 +81,12 @@ def reference_note(folder: Path) -> str:
     return f"This is what we want{f': {told.note}' if told.note else ''} ({told.by})"
 
 
-def _example(run: Run, row: RunContact, rate: int) -> OwnExample:
+def _example(run: Run, row: RunContact, rate: int, note: str) -> OwnExample:
     assert run.sound_path is not None
     assert row.heard is not None
     begin = max(0.0, row.heard.onset / run.rate - MARGIN_S)
     end = min(row.heard.offset / run.rate + MARGIN_S, begin + MOST_S + 2.0 * MARGIN_S)
     samples = _resampled(read_stretch(run.sound_path, from_s=begin, to_s=end), run.header.sound_rate, rate)
-    note = reference_note(run.folder)
     return OwnExample(
         title=f"{run.folder.name}, {row.block or 'no contact line'}",
         listen_for=note or "Your own machine: say to yourself where it enters and leaves, then look.",

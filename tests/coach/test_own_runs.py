@@ -35,7 +35,13 @@ def test_flagged_cuts_come_first_with_their_air(tmp_path: Path) -> None:
 def test_a_reference_brings_its_note_and_a_plain_run_none(tmp_path: Path) -> None:
     write_made_run(tmp_path / "good", rate=16000)
     assert reference_note(tmp_path / "good") == ""
+    flagged = {flag.contact for flag in read_run(tmp_path / "good").flags}
+    assert flagged
     mark_reference(tmp_path / "good", by="AB", note="even tone")
+    titles = [one.title for one in own_examples(tmp_path / "good", rate=RATE)]
+    blocks = {row.id: row.block for row in read_run(tmp_path / "good").contacts}
+    assert titles
+    assert not {f"good, {blocks[number]}" for number in flagged if number} & set(titles)
     assert own_examples(tmp_path / "good", rate=RATE)[0].listen_for == "This is what we want: even tone (AB)"
 
 
