@@ -14,8 +14,13 @@ from listen.hear.clock import ClockMap, align_clock, fit_clock
 from listen.states import EarRates, Event, Standing, State, Turning
 from listen.timeline import Mark
 
-GREATEST_OFFSET_S = 60.0
+OFFSETS_S = (
+    1.5,
+    60.0,
+)  # a lag is likelier than a log of another clock, and an even rhythm fits at every beat
+UNSURE_S = 0.8  # how late a drive and its control may be where the contacts do not tell
 NEAR_S = 0.6  # a drive answers late: ends of one contact lie this near once the clocks agree
+NEAR_ALIGNED_S = 0.3
 LEAST_SHARED = 0.5  # of the contacts of the one that has fewer must fall together
 
 
@@ -41,7 +46,7 @@ class FusedEar:
         self._rate = rate
         self._sound = sound
         self._load = LoadEar(rate=rate, keep=keep)
-        self._fuse = FuseLive()
+        self._fuse = FuseLive(rate=rate)
         self._load_at: list[int] = []
         self._keep = keep
         self.clock: SourceClock | None = None
@@ -84,6 +89,7 @@ class FusedEar:
             [_moved(event, clock, self._rate) for event in load],
             load_at=[_place(at, clock, self._rate) for at in self._load_at],
             rate=self._rate,
+            near_s=UNSURE_S if found is None else NEAR_ALIGNED_S,
         )
 
     def _heard(self, heard: Sequence[Heard]) -> tuple[Heard, ...]:
@@ -106,7 +112,8 @@ def clock_of_load(sound: Sequence[Event], load: Sequence[Event], *, rate: int) -
         [Hz]
     """
     heard, seen = (_times(events, State.ENTRY, rate) for events in (sound, load))
-    clock = align_clock(seen, heard, greatest_offset_s=GREATEST_OFFSET_S)
+    clocks = (align_clock(seen, heard, greatest_offset_s=greatest) for greatest in OFFSETS_S)
+    clock = next((one for one in clocks if one is not None), None)
     if clock is None:
         return None
     pairs = [

@@ -37,7 +37,13 @@ class _Heard:
 
 
 def fuse_contacts(
-    sound: Sequence[Event], load: Sequence[Event], *, load_at: Sequence[int], rate: int, gone_s: float = 3.0
+    sound: Sequence[Event],
+    load: Sequence[Event],
+    *,
+    load_at: Sequence[int],
+    rate: int,
+    gone_s: float = 3.0,
+    near_s: float = NEAR_S,
 ) -> tuple[Event, ...]:
     """Events of both, as known after the run.
 
@@ -50,6 +56,9 @@ def fuse_contacts(
         sound stands alone.
     rate : int
         [Hz]
+    near_s : float
+        How near an end of sound must lie to be that of the load's contact [s]: more where the
+        load's lag is not known.
 
     Returns
     -------
@@ -61,7 +70,7 @@ def fuse_contacts(
     heard, seen = _contacts(sound), _contacts(load)
     if not seen or not _agree(heard, seen):
         return tuple(sound)
-    near = round(NEAR_S * rate)
+    near = round(near_s * rate)
     fused = [_dated(one, heard, near) for one in seen]
     silent = _silences(load_at, round(gone_s * rate))
     for one in heard:

@@ -10,19 +10,27 @@ about becomes an event, late as load is. If sound hears that contact after all, 
 from collections import deque
 from dataclasses import replace
 
-from listen.decide.fuse import AGREE
 from listen.states import Event, Standing, State
 
-N_SEEN = 2  # contacts of load before it is believed
+N_SEEN = 3  # contacts of load before it is believed
+AGREE = 0.8  # of them that sound must have had, too
 BELIEF = 0.85  # in a contact that load alone tells
 KEPT = 40
+LATE_S = 1.0  # a contact of load is the one that sound has just had, if it begins within this
 Span = tuple[int, int]
 
 
 class FuseLive:
-    """Merge the events of both, in the order in which they are decided."""
+    """Merge the events of both, in the order in which they are decided.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    rate : int
+        [Hz]
+    """
+
+    def __init__(self, *, rate: int) -> None:
+        self._late = round(LATE_S * rate)
         self._sound, self._load = _Side(), _Side()
         self._filled = False  # the contact that was passed on is load's alone
         self._joined = False  # sound heard the filled contact later: its beginning was told already
@@ -51,20 +59,21 @@ class FuseLive:
     def _fill(self, event: Event) -> tuple[Event, ...]:
         """Entry and steady of a contact that load is sure of, where sound has none."""
         began = self._load.since
-        silent = self._sound.since is None and all(stop <= (began or 0) for _, stop in self._sound.past)
-        if began is None or not silent or not self._believed():
+        if began is None or self._sound.since is not None or not self._believed():
+            return ()
+        if any(stop > began - self._late for _, stop in self._sound.past):
             return ()
         self._filled = True
         entry = replace(event, state=State.ENTRY, at=began, probability=BELIEF)
         return (entry, replace(event, at=max(began, event.at), probability=BELIEF))
 
     def _believed(self) -> bool:
+        """Load has been right so far: sound had nearly all that it had, or has had nothing at all."""
         heard, seen = self._sound.past, self._load.past
         if len(seen) < N_SEEN:
             return False
-        shared = sum(max(0, min(a[1], b[1]) - max(a[0], b[0])) for a in heard for b in seen)
-        least = min(sum(stop - start for start, stop in side) for side in (heard, seen))
-        return not heard or shared >= AGREE * least
+        shared = sum(any(a < stop and start < b for a, b in heard) for start, stop in seen)
+        return not heard or shared >= AGREE * len(seen)
 
 
 class _Side:
