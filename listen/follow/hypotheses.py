@@ -2,12 +2,13 @@
 
 Conventions
 -----------
+Phases and causes are plain numbers: members of an enumeration cost time in each look-up.
 Guesses are rows of one structured array; what each says of the last heard stretches lies in
 rings beside it, one slot a stretch. Times are seconds since the stream opened.
 """
 
 from dataclasses import dataclass
-from enum import IntEnum
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,46 +18,46 @@ Ints = NDArray[np.int64]
 CUT = 16.0  # a guess this far below the best [nats] is dropped
 
 
-class Phase(IntEnum):
+class Phase:
     """What a guess says the machine is doing."""
 
-    START = 0  # nothing heard yet, place unknown
-    AIR = 1  # before contact k
-    IN = 2  # in contact k
-    STOPPED = 3  # stopped inside contact k
-    DROPPED = 4  # in contact k, the ear has lost it
-    EXTRA = 5  # a sound that no contact explains
+    START: Final = 0  # nothing heard yet, place unknown
+    AIR: Final = 1  # before contact k
+    IN: Final = 2  # in contact k
+    STOPPED: Final = 3  # stopped inside contact k
+    DROPPED: Final = 4  # in contact k, the ear has lost it
+    EXTRA: Final = 5  # a sound that no contact explains
 
 
-class On(IntEnum):
+class On:
     """How a heard stretch began."""
 
-    NONE = 0
-    ON_TIME = 1
-    HELD = 2
-    STEPPED = 3
-    EARLY = 4
-    LATE = 5
-    RESUMED = 6
-    EXTRA = 7
-    RESTARTED = 8
-    OPEN = 9  # began before the recording
-    FIRST = 10
+    NONE: Final = 0
+    ON_TIME: Final = 1
+    HELD: Final = 2
+    STEPPED: Final = 3
+    EARLY: Final = 4
+    LATE: Final = 5
+    RESUMED: Final = 6
+    EXTRA: Final = 7
+    RESTARTED: Final = 8
+    OPEN: Final = 9  # began before the recording
+    FIRST: Final = 10
 
 
-class Off(IntEnum):
+class Off:
     """How a heard stretch ended."""
 
-    NONE = 0
-    ON_TIME = 1
-    STEPPED = 2
-    STOPPED = 3
-    DROPPED = 4
-    GONE = 5
-    LATE = 6
-    MERGED = 7
-    EXTRA = 8
-    MOVED = 9  # the whole contact came early or late, its length is right
+    NONE: Final = 0
+    ON_TIME: Final = 1
+    STEPPED: Final = 2
+    STOPPED: Final = 3
+    DROPPED: Final = 4
+    GONE: Final = 5
+    LATE: Final = 6
+    MERGED: Final = 7
+    EXTRA: Final = 8
+    MOVED: Final = 9  # the whole contact came early or late, its length is right
 
 
 CORE = np.dtype(

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.follow.hypotheses import Growing, On, Phase
+from listen.follow.hypotheses import Growing, Phase
 from listen.follow.model import Forecast, Model
 
 Floats = NDArray[np.float64]
@@ -89,7 +89,7 @@ class Target:
             "predicted": self.at - self.forecast.behind,
         }
 
-    def add(self, good: NDArray[np.bool_] | Ints, logs: Floats, fields: dict[str, object], code: On) -> None:
+    def add(self, good: NDArray[np.bool_] | Ints, logs: Floats, fields: dict[str, object], code: int) -> None:
         """Add the children of the good ones; arrays are of all rows."""
         picked = {name: v[good] if isinstance(v, np.ndarray) else v for name, v in fields.items()}
         self.growing.add(self.rows[good], (self.base + logs)[good], code=code, **picked)
