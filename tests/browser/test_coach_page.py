@@ -207,6 +207,8 @@ def test_follow_the_program_names_the_wrong_contact(page: Page, data: dict[str, 
     page.wait_for_function("() => document.querySelector('#follow-lines li[aria-current]') !== null")
     page.keyboard.press(str(first["wrong"]))
     told = said(page, f"Right: contact {first['wrong']} started early")
+    assert page.inner_text("#drawn").startswith("Drawn: heard in contact from 1.20 to ")
+    assert page.inner_text("#drawn").count("from") == 5
     assert "At the machine: Hold, then compare zero and length offset" in told
     page.keyboard.press("N")
     said(page, "Program 2 of 6")

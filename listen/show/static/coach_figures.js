@@ -25,7 +25,11 @@ export function judgedPresses(exits_s, presses_s, {soonest_s, latest_s}) {
 // What a drawing shows, in words: also for those who do not see it.
 export function drawnWords(states, from, to) {
   const seen = states.filter((one) => one.from_s < to && one.to_s > from);
-  return `Drawn: ${seen.map((one) => `${STATE_WORDS[one.state]} ${Math.max(from, one.from_s).toFixed(2)} to ${Math.min(to, one.to_s).toFixed(2)} s`).join(", ")}.`;
+  const within = (word, begin, end) => `${word} ${Math.max(from, begin).toFixed(2)} to ${Math.min(to, end).toFixed(2)} s`;
+  if (seen.length <= 7) return `Drawn: ${seen.map((one) => within(STATE_WORDS[one.state], one.from_s, one.to_s)).join(", ")}.`;
+  const entries = seen.filter((one) => one.state === "entry");
+  const ends = entries.map((entry) => seen.find((one) => one.state === "air" && one.from_s >= entry.to_s)?.from_s ?? to);
+  return `Drawn: heard in contact ${entries.map((entry, i) => within("from", entry.from_s, ends[i])).join(", ")}.`;
 }
 
 export function confusionTable(answers, words) {
