@@ -186,6 +186,9 @@ def replay(
     job: JobOption = None,
     load: Annotated[Path | None, typer.Option("--load", help="A load log (CSV or Parquet).")] = None,
     columns: Annotated[str, typer.Option("--columns", help="Its columns: time=…,load=….")] = "",
+    clamp: Annotated[
+        str, typer.Option(help="Current clamp on a channel, by two points: 2:RMS=A,RMS=A.")
+    ] = "",
     model: ModelOption = None,
     out: OutOption = None,
     keep: Annotated[
@@ -206,7 +209,7 @@ def replay(
     if len(recording) == 1 and is_one(recording[0]):
         one = Path(recording[0])
         return replay_one(
-            one, job=job, load=load, columns=columns, model=model, out=out, keep=keep, json=json
+            one, job=job, load=load, columns=columns, clamp=clamp, model=model, out=out, keep=keep, json=json
         )
     return replay_all(
         recording,

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from listen.cli_print import print_run, progress_bar
 from listen.errors import InputError
+from listen.hear import parse_clamp
 from listen.record import read_run
 from listen.record.many import Done, find_recordings, replay_many
 from listen.record.words import run_sentence
@@ -23,6 +24,7 @@ def replay_one(
     job: Path | None,
     load: Path | None,
     columns: str,
+    clamp: str,
     model: Path | None,
     out: Path | None,
     keep: str,
@@ -37,6 +39,7 @@ def replay_one(
             job=job,
             load=load,
             columns=columns,
+            clamp=parse_clamp(clamp) if clamp else None,
             model=model,
             keep=keep,
             progress=progress,

@@ -15,7 +15,7 @@ from listen.blocks import Block, Frames, Gap, LoadSample
 from listen.ears import Ear, FramesEar, LoadEar, SoundEar, kept_features, shipped_model
 from listen.errors import InputError, RecordingError
 from listen.fused_ear import FusedEar
-from listen.hear import parse_columns, read_blocks, read_load_log, sound_info
+from listen.hear import Clamp, clamp_loads, parse_columns, read_blocks, read_load_log, sound_info
 from listen.job_file import load_job
 from listen.record import Run, RunWriter, read_header, read_run
 from listen.record.features import FEATURES_FILE, Features, FeatureWriter, read_features
@@ -42,6 +42,7 @@ def replay_recording(
     job: Path | None = None,
     load: Path | None = None,
     columns: str = "",
+    clamp: Clamp | None = None,
     model: Path | None = None,
     keep: str = "small",
     progress: Progress = lambda share: None,
@@ -60,6 +61,8 @@ def replay_recording(
         The job file; a run folder brings its own.
     load : Path | None
         A load log, with `columns` as its column map.
+    clamp : Clamp | None
+        A current clamp on one of the recording's channels.
     model : Path | None
         A model folder; the shipped model where none is named.
     keep : str
@@ -74,6 +77,8 @@ def replay_recording(
     """
     kept = keep_of(keep)
     source = _source(recording, job)
+    if clamp is not None:
+        source = _clamped(source, clamp)
     if source.sound is None and source.features is None and load is None and not source.witnesses:
         raise InputError("no sound and no load: `-` needs --load FILE")
     plan = load_job(source.job) if source.job is not None else None
@@ -83,13 +88,18 @@ def replay_recording(
     inputs = inputs_of(source, load, columns)
     picture = PictureMaker(source.rate, duration_s=source.length / source.rate)
     with one_thread(), new_folder(out) as folder, _features(folder, source, kept) as features:
-        ear = _ear(source, with_load=load is not None, model=model, note=features.push if features else None)
+        ear = _ear(
+            source,
+            with_load=load is not None or clamp is not None,
+            model=model,
+            note=features.push if features else None,
+        )
         writer = RunWriter(
             folder,
             rate=source.rate,
             live=False,
             sound=_written(kept.sound) if source.sound is not None else "none",
-            copy_of=source.sound,
+            copy_of=source.sound if clamp is None else None,
             picture=picture,
             timeline=timeline,
             job=plan,
@@ -135,6 +145,8 @@ class Source:
         Which kind of run was chosen when it began; "" where the job says it.
     features : Features | None
         The frames of a run folder that keeps these and no sound.
+    clamp : Clamp | None
+        On a channel of the sound.
     """
 
     sound: Path | None
@@ -145,6 +157,7 @@ class Source:
     witnesses: tuple[LoadSample | Mark, ...] = ()
     kind: str = ""
     features: Features | None = None
+    clamp: Clamp | None = None
 
 
 def _source(recording: Path, job: Path | None) -> Source:
@@ -180,6 +193,18 @@ def run_folder(folder: Path, job: Path | None) -> Source:
     )
 
 
+def _clamped(source: Source, clamp: Clamp) -> Source:
+    """The source with its clamp, and the sound on the first channel that is not the clamp's."""
+    if source.sound is None:
+        raise InputError("--clamp needs a recording with the clamp on one of its channels")
+    channels = sound_info(source.sound).channels
+    if channels < 2 or clamp.channel > channels:
+        raise InputError(
+            f"{source.sound.name} has {channels} channels; --clamp {clamp.channel} needs that one and another"
+        )
+    return replace(source, clamp=clamp)
+
+
 def _scaled(items: Iterable[LoadSample | Mark], scale: float) -> Iterator[LoadSample | Mark]:
     for item in items:
         moved: LoadSample | Mark = replace(item, at=round(item.at * scale))
@@ -208,11 +233,20 @@ def inputs_of(source: Source, load: Path | None, columns: str) -> Iterator[Input
     if source.sound is None and source.features is None:
         return iter(witnesses)
     size = round(BLOCK_S * source.rate)
-    blocks = read_blocks(source.sound, block_samples=size) if source.sound else _silence(source, size)
+    clamp = source.clamp
+    channel = None if clamp is None else (2 if clamp.channel == 1 else 1)
+    blocks = (
+        read_blocks(source.sound, block_samples=size, channel=channel)
+        if source.sound
+        else _silence(source, size)
+    )
     marks = [item for item in witnesses if isinstance(item, Mark)]
     loads = [item for item in witnesses if isinstance(item, LoadSample)]
     sound = _cut_at(_with_gaps(blocks, list(source.gaps)), [mark.at for mark in marks])
-    return merge(marks, sound, loads, key=_begins_at)
+    if clamp is None or source.sound is None:
+        return merge(marks, sound, loads, key=_begins_at)
+    drawn = clamp_loads(read_blocks(source.sound, block_samples=size, channel=clamp.channel), clamp)
+    return merge(marks, sound, loads, drawn, key=_begins_at)
 
 
 def _silence(source: Source, size: int) -> Iterator[Block]:

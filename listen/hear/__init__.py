@@ -4,6 +4,7 @@ from listen.hear.audio_file import SOUND_SUFFIXES, SoundInfo, read_blocks, sound
 from listen.hear.clock import ArrivalClock, ClockMap, align_clock, fit_clock
 from listen.hear.devices import Device, best_rate, list_devices, record
 from listen.hear.level_check import LevelCheck, Remark, check_knock, check_level, check_spindle
+from listen.hear.load_channel import Clamp, clamp_loads, parse_clamp
 from listen.hear.load_csv import LoadLog, parse_columns, read_load_log
 from listen.hear.microphone import Microphone
 from listen.hear.mqtt import MqttWitness
@@ -14,6 +15,7 @@ from listen.hear.witness import Witness
 __all__ = [
     "SOUND_SUFFIXES",
     "ArrivalClock",
+    "Clamp",
     "ClockMap",
     "Device",
     "LevelCheck",
@@ -30,8 +32,10 @@ __all__ = [
     "check_knock",
     "check_level",
     "check_spindle",
+    "clamp_loads",
     "fit_clock",
     "list_devices",
+    "parse_clamp",
     "parse_columns",
     "read_blocks",
     "read_load_log",
