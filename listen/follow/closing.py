@@ -8,7 +8,8 @@ from listen.follow.hypotheses import Floats, Off
 from listen.follow.outcomes import NOT_HEARD, PENDING, Outcome, Reading
 from listen.follow.tracking import Tracking
 
-SURE, LIKELY = 0.9, 0.7  # belief that a contact due before the end of the sound did not come
+MOST = 0.9  # of what was waited for did not come, where it was due before the end of the sound
+LIKELY = 0.7  # belief in that where the program may just have been stopped
 
 
 class Closing:
@@ -31,12 +32,13 @@ class Closing:
         """Outcome of contact `index` (from 0)."""
         view = self._tracking.view()
         outcome = Reading(view, self._weights, index, self._absent, is_over=True).outcome()
-        beliefs = outcome.beliefs.copy()
+        beliefs, reach = outcome.beliefs.copy(), 1.0
         if beliefs[PENDING] > 0.2 and not np.isfinite(outcome.onset_s):
-            beliefs = self._never_came(index, outcome, beliefs)
+            beliefs, reach = self._never_came(index, outcome, beliefs)
         return replace(
             outcome,
             beliefs=beliefs,
+            reach=reach,
             expected_onset_s=self._expected(index, outcome, 0),
             expected_offset_s=self._expected(index, outcome, 1),
         )
@@ -53,7 +55,7 @@ class Closing:
         rapid = max(timeline.rapid_override, 1.0) / 100.0
         return float(amounts[0] / feed + amounts[1] / rapid + amounts[2] + amounts[3])
 
-    def _never_came(self, index: int, outcome: Outcome, beliefs: Floats) -> Floats:
+    def _never_came(self, index: int, outcome: Outcome, beliefs: Floats) -> tuple[Floats, float]:
         """Not heard, if the sound went on well past where the contact should have been.
 
         Where nothing at all was heard, the sound may have begun in the approach.
@@ -63,11 +65,11 @@ class Closing:
         if not np.isfinite(outcome.expected_onset_s):
             expected -= self._expected(0, outcome, 0)
             begin = 0.0
-        if self._end_s - expected > max(1.0, 0.1 * (expected - begin)):
-            share = SURE if self._goes_on() else LIKELY
-            beliefs[NOT_HEARD] += share * beliefs[PENDING]
-            beliefs[PENDING] *= 1.0 - share
-        return beliefs
+        if self._end_s - expected <= max(1.0, 0.1 * (expected - begin)):
+            return beliefs, 1.0
+        beliefs[NOT_HEARD] += MOST * beliefs[PENDING]
+        beliefs[PENDING] *= 1.0 - MOST
+        return beliefs, 1.0 if self._goes_on() else LIKELY
 
     def _goes_on(self) -> bool:
         """Whether the program was hardly just stopped: nothing heard at all, a tool gone, or told."""

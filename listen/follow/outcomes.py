@@ -34,6 +34,8 @@ class Outcome:
         Where it should have been, by that guess [s].
     early_mm : float
         How far before its place it began, by that guess [mm].
+    reach : float
+        How far the belief reaches where the sound ended before it could be judged [0 to 1].
     """
 
     beliefs: Floats
@@ -42,6 +44,7 @@ class Outcome:
     onset_s: float = float("nan")
     offset_s: float = float("nan")
     early_mm: float = 0.0
+    reach: float = 1.0
 
     @property
     def settled(self) -> float:

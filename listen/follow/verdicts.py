@@ -73,7 +73,7 @@ class Wording:
         """The likeliest kind and the belief in it, or that it cannot be told."""
         belief = self._sober(float(outcome.beliefs[outcome.best] / max(outcome.settled, 1e-9)))
         if outcome.best == NOT_HEARD:
-            belief *= self._share_of_faults(index)
+            belief *= outcome.reach * self._share_of_faults(index)
         if belief < LEAST_BELIEF:
             return VerdictKind.CANNOT_TELL, 1.0 - belief
         unheard = outcome.best == NOT_HEARD and self.space.deaf[index]
