@@ -34,16 +34,18 @@ def print_run(run: Run, *, json: bool) -> None:
         return
     from rich.console import Console
 
-    from listen.report import contact_table, flag_lines, heard_table
+    from listen.report import clock_lines, contact_table, flag_lines, heard_table
 
     console = Console(highlight=False)
     console.print(run_sentence(run), markup=False)
     table = contact_table(run) if run.timeline is not None else heard_table(run)
     if table.row_count:
         console.print(table)
-    for line in flag_lines(run):
+    for line in (*flag_lines(run), *clock_lines(run)):
         console.print(line, markup=False)
     print(f"page: {run.folder / 'timeline.html'}")
+    if (run.folder / "load.html").is_file():
+        print(f"load: {run.folder / 'load.html'}")
 
 
 def print_preview(run: Run, folder: Path, *, json: bool) -> None:

@@ -86,3 +86,17 @@ def flag_lines(run: Run) -> list[str]:
     """Each flag on its own line, with what sums several of them up, and the time in the recording."""
     said: list[Flag | Cue] = [*run.flags, *(cue for cue in run.cues if cue.kind in SUMMING_UP)]
     return [f"{item.at / run.rate:8.2f} s  {item.text}" for item in sorted(said, key=lambda item: item.at)]
+
+
+def clock_lines(run: Run) -> list[str]:
+    """How other clocks lay to the sound's, and when a source beside the sound was gone."""
+    lines = []
+    for clock in run.clocks:
+        where = "behind" if clock.offset_s < 0.0 else "ahead of"
+        lines.append(
+            f"{clock.source}: {abs(clock.offset_s):.2f} s {where} the sound, drift {3600 * clock.drift:+.1f} s "
+            f"an hour, to {clock.spread_s:.2f} s, from {clock.n_events} events"
+        )
+    gone = [one for one in run.sources if not one.listening]
+    lines += [f"{one.at / run.rate:8.2f} s  {one.source} gone: {one.reason}" for one in gone]
+    return lines

@@ -52,7 +52,9 @@ class FuseLive:
             return ()
         self._load.take(event)
         if self._filled:
-            self._filled = event.state != State.AIR
+            if event.state == State.AIR:
+                self._filled = False
+                self._load.past.pop()  # what load alone had speaks neither for nor against it
             return (replace(event, probability=min(BELIEF, event.probability)),)
         return self._fill(event) if event.state == State.STEADY else ()
 

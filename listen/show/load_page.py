@@ -121,6 +121,26 @@ def write_load_page(
     path.write_text(_page(title, said, (scatter, below), _table(points, rest)), encoding="utf-8")
 
 
+def write_run_load_page(run: Run, folder: Path) -> Path | None:
+    """The page of a run, beside its timeline; None where fewer than three contacts can be compared."""
+    points = load_points(run)
+    if len(points) < 3:
+        return None
+    path = folder / "load.html"
+    in_percent = run.timeline is not None and all(
+        np.isfinite(one.load_percent) for one in run.timeline.contacts
+    )
+    units = {"load_percent": "%", "current_a": "A", "power_w": "W"}
+    write_load_page(
+        points,
+        path,
+        title="Load of the sheet against measured load",
+        expected_unit="% of rated power" if in_percent else "W",
+        measured_unit=units[run.loads[0].kind],
+    )
+    return path
+
+
 def _page(title: str, said: str, figures: tuple[str, ...], table: str) -> str:
     drawn = "".join(f"<figure>{figure}</figure>" for figure in figures)
     return (

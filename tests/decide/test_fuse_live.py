@@ -1,0 +1,76 @@
+"""Load fills in live what sound missed, once it has been right, and sound is never kept waiting."""
+
+import pytest
+
+from listen.decide.fuse_live import FuseLive
+from listen.states import Event, Standing, State
+
+pytestmark = pytest.mark.closed
+RATE = 8000
+Told = list[tuple[str, float]]
+
+
+def contact(start_s: float, stop_s: float, *, late_s: float = 0.0) -> list[Event]:
+    states = (State.ENTRY, State.STEADY, State.EXIT, State.AIR)
+    at = (start_s, start_s + 0.1, stop_s, stop_s)
+    told = (start_s + 0.3 + late_s, start_s + 0.3 + late_s, stop_s + 0.2 + late_s, stop_s + 0.2 + late_s)
+    return [
+        Event(state=state, at=round(a * RATE), decided_at=round(t * RATE), probability=0.95)
+        for state, a, t in zip(states, at, told, strict=True)
+    ]
+
+
+def fused(sound: list[Event], load: list[Event]) -> list[Event]:
+    fuse = FuseLive(rate=RATE)
+    order = sorted(
+        [(e.decided_at, 0, i, e) for i, e in enumerate(sound)]
+        + [(e.decided_at, 1, i, e) for i, e in enumerate(load)]
+    )
+    told: list[Event] = []
+    for _, source, _, event in order:
+        told += fuse.load(event) if source else fuse.sound(event)
+    return told
+
+
+def entries(events: list[Event]) -> list[float]:
+    return [event.at / RATE for event in events if event.state == State.ENTRY]
+
+
+FOUR = [(2.0, 5.0), (8.0, 11.0), (14.0, 17.0), (20.0, 23.0)]
+
+
+def test_a_contact_that_sound_missed_comes_from_load_after_load_was_right_three_times() -> None:
+    load = [event for span in [*FOUR, (26.0, 29.0)] for event in contact(*span, late_s=0.5)]
+    sound = [event for span in FOUR[:3] for event in contact(*span)]
+    told = fused(sound, load)
+    assert entries(told) == [2.0, 8.0, 14.0, 20.0, 26.0]
+    assert all(e.probability <= 0.85 for e in told if e.at >= 20 * RATE)
+
+
+def test_load_that_sees_what_sound_does_not_is_not_believed() -> None:
+    wrong = [
+        event for span in [(6.0, 7.0), (12.0, 13.0), (18.0, 19.0), (25.0, 27.0)] for event in contact(*span)
+    ]
+    sound = [event for span in FOUR for event in contact(*span)]
+    assert fused(sound, wrong) == sound
+
+
+def test_where_sound_heard_nothing_load_is_believed() -> None:
+    load = [event for span in FOUR for event in contact(*span)]
+    assert entries(fused([], load)) == [20.0]
+
+
+def test_sound_that_comes_later_ends_what_load_began_and_begins_nothing_anew() -> None:
+    load = [event for span in [*FOUR, (26.0, 29.0)] for event in contact(*span)]
+    sound = [event for span in FOUR for event in contact(*span)] + contact(26.2, 28.9, late_s=1.0)
+    told = fused(sound, load)
+    assert entries(told) == [2.0, 8.0, 14.0, 20.0, 26.0]
+    assert [event.at / RATE for event in told if event.state == State.AIR][-1] == 28.9
+
+
+def test_without_load_sound_passes_unchanged_the_unsure_among_it() -> None:
+    sound = contact(2.0, 5.0)
+    unsure = Event(
+        state=State.ENTRY, at=9 * RATE, decided_at=9 * RATE, probability=0.6, standing=Standing.PROVISIONAL
+    )
+    assert fused([*sound, unsure], []) == [*sound, unsure]
