@@ -21,6 +21,7 @@ from listen.coach.preview import (
 from listen.errors import InputError, RecordingError
 from listen.job_file import load_job
 from listen.record import Run
+from listen.replay_run import replay_recording
 from listen.session import plan_job
 from listen.timeline import Timeline, VerdictKind
 
@@ -54,6 +55,15 @@ def test_what_is_made_is_what_the_sheet_expects(timeline: Timeline, tmp_path: Pa
         assert length == pytest.approx(expected.stop - expected.start, abs=TURN_S)
         assert contact.expected is not None
         assert contact.heard.onset == pytest.approx(contact.expected.onset, abs=TURN_S * RATE)
+
+
+def test_the_ear_hears_in_it_what_the_sheet_expects(timeline: Timeline, tmp_path: Path) -> None:
+    """By the sheet: two contacts, both as expected, nothing else, no flag; `tools/bench preview` has more."""
+    made = previewed(timeline, tmp_path / "made", PreviewSettings())
+    assert made.sound_path is not None
+    run = replay_recording(made.sound_path, job=JOB, out=tmp_path / "heard", write_page=no_page)
+    assert [c.verdict for c in run.contacts] == [VerdictKind.AS_EXPECTED] * len(timeline.contacts)
+    assert run.flags == ()
 
 
 @pytest.mark.parametrize(
