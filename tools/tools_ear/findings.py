@@ -146,7 +146,7 @@ def report(pool, *, n_clean: int, n_planted: int) -> dict:
         }
         print(
             f"  {kind:14} false: {told.total()} told, {told[True]} flagged, in {clips} of {n_clean} clips "
-            f"(95 % interval {low:.3f} to {high:.3f})"
+            f"(95 % interval {max(low, 0.0):.3f} to {high:.3f})"
         )
     print("planted in the middle of a cut at 12 dB: found within 2 s, and as a flag")
     for kind in PLANTED:
@@ -154,5 +154,5 @@ def report(pool, *, n_clean: int, n_planted: int) -> dict:
         found, flagged = (sum(row[i] for row in rows) for i in range(2))
         low, high = wilson_interval(found, n_planted)
         kept[f"planted {kind}"] = {"clips": n_planted, "found": found, "flagged": flagged}
-        print(f"  {kind:18} {found} of {n_planted} ({low:.2f} to {high:.2f}), flagged {flagged}")
+        print(f"  {kind:18} {found} of {n_planted} ({max(low, 0.0):.2f} to {high:.2f}), flagged {flagged}")
     return kept
