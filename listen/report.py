@@ -94,9 +94,8 @@ def clock_lines(run: Run) -> list[str]:
     for clock in run.clocks:
         where = "behind" if clock.offset_s < 0.0 else "ahead of"
         drift = f"drift {3600 * clock.drift:+.1f} s an hour, to {clock.spread_s:.2f} s"
-        lines.append(
-            f"{clock.source}: {abs(clock.offset_s):.2f} s {where} the sound, {drift}, from {clock.n_events} events"
-        )
+        shared = f"from {clock.n_events} events"
+        lines.append(f"{clock.source}: {abs(clock.offset_s):.2f} s {where} the sound, {drift}, {shared}")
     gone = [one for one in run.sources if not one.listening]
     lines += [f"{one.at / run.rate:8.2f} s  {one.source} gone: {one.reason}" for one in gone]
     return lines
