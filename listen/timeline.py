@@ -419,8 +419,9 @@ class Cue:
     at : int
         When it was given [samples].
     kind : str
-        "contact", "before its line", "cutting stopped", "exit soon", "hold now",
-        "no room to hold here", "still cutting", "spindle not heard" …
+        "contact", "no contact", "before its line", "cutting stopped", "nothing since", "still cutting",
+        "exit soon", "exit heard", "hold now", "still in the cut", "no room to hold here",
+        "next rung", "distance", "spindle heard", "spindle not heard", "spindle unsure", "length offset"
     contact : int | None
     text : str
         Plain words.
