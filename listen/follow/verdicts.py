@@ -10,7 +10,7 @@ from listen.follow.outcomes import AS_EXPECTED, KINDS, NOT_HEARD, Outcome
 from listen.timeline import Contact, Strength, Verdict, VerdictKind
 
 # Set with `tools/bench follow`, calibration: how much likelier than they say the guesses are wrong [nats].
-DOUBT, DOUBT_KNOWN = 2.0, 0.3
+DOUBT, DOUBT_KNOWN = 1.2, 0.3
 SURELY_NOT = 0.9  # belief that it cannot be told, where nothing could be heard
 SAME_START_S = 0.05
 READ_BY = {
@@ -71,7 +71,7 @@ class Wording:
 
     def _kind(self, index: int, outcome: Outcome) -> tuple[VerdictKind, float]:
         """The likeliest kind and the belief in it, or that it cannot be told."""
-        belief = self._sober(float(outcome.beliefs[outcome.best] / max(outcome.settled, 1e-9)))
+        belief = float(outcome.beliefs[outcome.best] / max(outcome.settled, 1e-9))
         if outcome.best == NOT_HEARD:
             belief *= outcome.reach * self._share_of_faults(index)
         if belief < LEAST_BELIEF:
@@ -79,7 +79,7 @@ class Wording:
         unheard = outcome.best == NOT_HEARD and self.space.deaf[index]
         if unheard or (outcome.best != AS_EXPECTED and self._was_lost(outcome)):
             return VerdictKind.CANNOT_TELL, SURELY_NOT
-        return KINDS[outcome.best], belief
+        return KINDS[outcome.best], self._sober(belief)
 
     def _sober(self, belief: float) -> float:
         """Belief less what is owed to all guesses being wrong, which no guess counts."""
