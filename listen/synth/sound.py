@@ -175,7 +175,8 @@ def table_of(rng: np.random.Generator, amplitudes: Values) -> Sound:
 
 def turn(table: Sound, turns: Values) -> Sound:
     """The table read at `turns` revolutions, straight lines between points, shape (n_samples,)."""
-    return read_turns(np.append(table, table[0]), np.asarray(turns, dtype=np.float64))
+    read: Sound = read_turns(np.append(table, table[0]), np.asarray(turns, dtype=np.float64))
+    return read
 
 
 def add_at(bus: Sound, part: Sound, start: int) -> None:
