@@ -132,6 +132,8 @@ def minutes(length: float, *, seed: int) -> int:
         f"{length:g} min: {100 * share:.1f} % of one core with one page open (limit {100 * MOST_CPU:.0f} %)"
     )
     print(f"{len(run.gaps)} gaps, {lost:.2f} s in all; load average at the end {load_average():.1f}")
+    for gap in run.gaps:
+        print(f"  {(gap.stop - gap.start) / run.rate:.2f} s at {gap.start / run.rate:.0f} s: {gap.reason}")
     code = _memory(seen, length * 60.0)
     return code if share <= MOST_CPU and not run.gaps else 1
 
