@@ -160,16 +160,14 @@ class Model:
         feed = amounts[:, FEED] * np.exp(-core["m"] - known)
         rapid = amounts[:, RAPID] * np.exp(-core["lr"])
         rest = amounts[:, FIXED] + amounts[:, LOOSE] + (n_gaps * core["b"] if is_gap else 0.0)
-        p, timing = self.priors, self.timing
-        own = timing.gap_s * slowness(core["m"] + known) if is_gap else p.contact_s
-        noise = (feed * timing.feed_spread) ** 2 + boundary_s**2 + n_gaps * own**2
         slow = slowness(core["m"] + known)
-        again = np.where(amounts[:, LOOSE] > NEW_TOOL_S, 1.0, p.bias_drift)  # another tool, other air
-        bias = core["vb"] + (again * timing.gap_bias_s * slow) ** 2
+        own = self.timing.gap_s * slow if is_gap else self.priors.contact_s
+        noise = (feed * self.timing.feed_spread) ** 2 + boundary_s**2 + n_gaps * own**2
+        bias = self._bias(core, amounts, slow)
         variance = (
             feed**2 * core["v"]
-            + rapid**2 * (core["vr"] + timing.rapid_spread**2)
-            + (p.loose_spread * amounts[:, LOOSE]) ** 2
+            + rapid**2 * (core["vr"] + self.timing.rapid_spread**2)
+            + (self.priors.loose_spread * amounts[:, LOOSE]) ** 2
             + core["q"]
             + (n_gaps**2 * bias if is_gap else 0.0)
             + noise * self.scales[is_gap].factor
@@ -188,6 +186,12 @@ class Model:
             is_gap=is_gap,
             n_gaps=n_gaps,
         )
+
+    def _bias(self, core: NDArray[np.void], amounts: Floats, slow: Floats) -> Floats:
+        """Variance of the gap bias by now; another tool has other air."""
+        again = np.where(amounts[:, LOOSE] > NEW_TOOL_S, 1.0, self.priors.bias_drift)
+        result: Floats = core["vb"] + (again * self.timing.gap_bias_s * slow) ** 2
+        return result
 
     def on_time_log(self, forecast: Forecast) -> Floats:
         """Log density of a boundary heard now that comes as it should."""

@@ -54,17 +54,30 @@ class Offset:
             "shift": 0.0,
             "predicted": at - forecast.behind,
         }
-        base = parents["logw"]
+        self._on_time(growing, rows, parents, forecast, ended, at, spread)
+        self._cut_short(growing, rows, parents, forecast, ended, at)
+        self._late(growing, rows, parents, forecast, ended)
+        self._moved(growing, rows, parents, forecast, ended)
+        self._merged(growing, rows, parents, begun, ended, at, spread_s)
+
+    def _on_time(
+        self,
+        growing: Growing,
+        rows: Ints,
+        parents: Core,
+        forecast: Forecast,
+        ended: dict[str, object],
+        at: float,
+        spread: Floats,
+    ) -> None:
+        """The contact ended where it should, at the rate so far or at another."""
+        model, base = self.model, parents["logw"]
         on_time = base + np.log(0.97) + model.on_time_log(forecast)
         learnt = model.learn(parents, forecast, at, boundary_s=spread)
         growing.add(rows, on_time, code=Off.ON_TIME, **(ended | learnt))
         share = model.step_share(forecast, turns=2)
         turned = {**ended, "code": Off.STEPPED, "predicted": at}
         self._turning.grow(growing, rows, base, forecast, turned, share=share)
-        self._cut_short(growing, rows, parents, forecast, ended, at)
-        self._late(growing, rows, parents, forecast, ended)
-        self._moved(growing, rows, parents, forecast, ended)
-        self._merged(growing, rows, parents, begun, ended, at, spread_s)
 
     def _faded(self, parents: Core, spread_s: float) -> Floats:
         """Spread of an end: a cut that grows thin is lost by the ear somewhere on the way out."""

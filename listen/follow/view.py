@@ -66,25 +66,29 @@ class View:
             self._air = self._air[:0]
             return
         amounts = np.maximum(space.at_start[k] - space.amounts_until(core["u0"])[:, None, :], 0.0)
-        priors, model = engine.priors, engine.model
         n_gaps = np.arange(1, DEPTH + 1)
         self._feed = amounts[..., FEED] * np.exp(-core["m"])[:, None]
         self._rapid = amounts[..., RAPID] * np.exp(-core["lr"])[:, None]
         self._rest = amounts[..., FIXED] + amounts[..., LOOSE] + n_gaps * core["b"][:, None]
-        slow = slowness(core["m"] + np.log(max(engine.clock.rate, 1e-3)))[:, None]
+        self._other_variance = self._spread(core, amounts, n_gaps)
+        self._feed_variance = (core["v"] + engine.model.timing.feed_spread**2)[:, None]
+        self._waits = (space.waits_at_start[k] - space.waits_until(core["u0"])[:, None]) > 0
+        self._absent = self._absences(core, k)
+        self._rapid_share = engine.model.rapid_share(core)[:, None]
+
+    def _spread(self, core: NDArray[np.void], amounts: Floats, n_gaps: NDArray[np.int64]) -> Floats:
+        """Variance of the time to the next contacts, that of the feed left out."""
+        priors, model = self.engine.priors, self.engine.model
+        slow = slowness(core["m"] + np.log(max(self.engine.clock.rate, 1e-3)))[:, None]
         noise = (n_gaps * (model.timing.gap_s * slow) ** 2 + priors.onset_s**2) * model.scales[True].factor
-        loose = (priors.loose_spread * amounts[..., LOOSE]) ** 2
-        self._other_variance = (
+        result: Floats = (
             self._rapid**2 * (core["vr"] + model.timing.rapid_spread**2)[:, None]
-            + loose
+            + (priors.loose_spread * amounts[..., LOOSE]) ** 2
             + core["q"][:, None]
             + n_gaps**2 * core["vb"][:, None]
             + noise
         )
-        self._feed_variance = (core["v"] + model.timing.feed_spread**2)[:, None]
-        self._waits = (space.waits_at_start[k] - space.waits_until(core["u0"])[:, None]) > 0
-        self._absent = self._absences(core, k)
-        self._rapid_share = model.rapid_share(core)[:, None]
+        return result
 
     def _absences(self, core: NDArray[np.void], k: NDArray[np.int64]) -> Floats:
         priors, space = self.engine.priors, self.space
