@@ -21,6 +21,7 @@ OFFSETS_S = (
 UNSURE_S = 0.8  # how late a drive and its control may be where the contacts do not tell
 NEAR_S = 0.6  # a drive answers late: ends of one contact lie this near once the clocks agree
 NEAR_ALIGNED_S = 0.3
+GREATEST_SPREAD_S = 0.15  # pairs that scatter by more are chance
 LEAST_SHARED = 0.5  # of the contacts of the one that has fewer must fall together
 
 
@@ -125,6 +126,8 @@ def clock_of_load(sound: Sequence[Event], load: Sequence[Event], *, rate: int) -
         return None
     source, audio = np.array(pairs).T
     fitted = fit_clock(source, audio)
+    if fitted.spread_s > GREATEST_SPREAD_S:
+        return None
     return SourceClock(
         source="load",
         offset_s=fitted.offset_s,

@@ -212,6 +212,7 @@ def _quantile(values: NDArray[np.float64], weights: NDArray[np.float64], share: 
 def step_of(load: NDArray[np.float64]) -> float:
     """Step of the values shown: whole percents, tenths, or 0 for none that can be told."""
     for step in STEPS:
-        if np.abs(load / step - np.round(load / step)).max() < 1e-6:
+        on_step = np.abs(load / step - np.round(load / step)) < 1e-6
+        if np.mean(on_step) >= 0.9:  # values that came within one frame were averaged
             return step
     return 0.0

@@ -75,6 +75,7 @@ def test_the_step_of_the_values_is_seen() -> None:
     assert step_of(np.array([1.0, 2.0, 7.0])) == 1.0
     assert step_of(np.array([1.0, 2.3, 7.0])) == 0.1
     assert step_of(np.array([1.0, 2.31, 7.0])) == 0.0
+    assert step_of(np.array([1.0, 2.0, 3.0, 2.0, 2.0, 1.0, 1.0, 4.0, 2.0, 2.0, 2.0, 1.5])) == 1.0
 
 
 @pytest.mark.regression
