@@ -18,7 +18,7 @@ from listen.decide.load_kernels import CUT, cut_into_levels, follow_idle
 LEAST_PERCENT = 0.13
 LEAST_SHARE = 0.17
 NEW_LEVEL = 10.0  # what a new stretch must explain better [nats]
-NEW_LEVEL_AT_A_BLOCK = 2.0
+NEW_LEVEL_AT_A_BLOCK = 6.0
 BLOCK_LAG_S = 0.8  # load answers a new block within this
 LASTS_S = 1.0  # a level is what lasts this long
 STEPS = (1.0, 0.1)  # controls show whole percents or tenths

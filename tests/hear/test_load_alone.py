@@ -98,7 +98,7 @@ def test_feeding_in_air_that_raises_the_load_a_little_is_not_contact() -> None:
 @pytest.mark.closed
 @pytest.mark.parametrize("sign", [1.0, -1.0])
 def test_an_air_pass_first_in_amperes_cannot_be_told_until_a_cut_came(sign: float) -> None:
-    """By hand: idle 0.35, two passes at 0.6 as feeding in air gives, then cuts of 2.6 and 2.4, then air again."""
+    """By hand: idle 0.35, two passes of air at 0.6, then cuts of 2.6 and 2.4, then air again."""
     seconds = np.arange(0.0, 50.0, 0.01)
     load = np.full(seconds.size, 0.35)
     for start, stop, level in ((4, 9, 0.6), (11, 16, 0.62), (18, 23, 2.6), (25, 30, 2.4), (32, 37, 0.61)):
