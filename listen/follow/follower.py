@@ -6,7 +6,7 @@ from listen.errors import ListenError
 from listen.follow.closing import Closing
 from listen.follow.cues import Cues
 from listen.follow.hypotheses import Floats, Phase
-from listen.follow.outcomes import Outcome, Reading
+from listen.follow.outcomes import STARTED_EARLY, Outcome, Reading
 from listen.follow.strength import Strengths
 from listen.follow.tracking import Item, Tracking
 from listen.follow.unexpected import Unexpected
@@ -21,6 +21,7 @@ TICK_S = 0.25
 POSITION_TICKS = 2  # positions come this often
 SETTLE_TICKS = 4  # verdicts that come with silence are looked for this often
 CLEAR = 0.93  # share of the settled belief in one kind from which it is called
+LIKELY = 0.75  # the same for an early start by the feed clock, once the next contact has begun
 SETTLED, LEAST_SETTLED = 0.9, 0.5  # share of the belief that waits for nothing more: live, and at the end
 NEW_S = 1.5  # a contact that began less than this ago is looked at in every tick
 OLD = 3  # contacts later, no more evidence will come
@@ -184,7 +185,9 @@ class Follower:
             reading = Reading(view, weights, index, absent)
             if reading.settled < SETTLED:
                 continue
-            clear = float(reading.beliefs[:6].max()) / reading.settled > CLEAR
+            best = int(np.argmax(reading.beliefs[:6]))
+            is_told = best == STARTED_EARLY and reached > index and tracking.clock.feed_known
+            clear = float(reading.beliefs[best]) / reading.settled > (LIKELY if is_told else CLEAR)
             if clear or reached >= index + OLD:
                 found.append(self._call(index, reading.outcome(), at))
         while self._next in self._called:
