@@ -22,7 +22,8 @@ UNSURE_S = 0.8  # how late a drive and its control may be where the contacts do 
 NEAR_S = 0.6  # a drive answers late: ends of one contact lie this near once the clocks agree
 NEAR_ALIGNED_S = 0.3
 GREATEST_SPREAD_S = 0.15  # pairs that scatter by more are chance
-LEAST_SHARED = 0.5  # of the contacts of the one that has fewer must fall together
+LEAST_SHARED = 0.6  # of the ends that either has must fall together
+N_HEARD = 3  # contacts of sound that the load must agree with before its times count
 
 
 class FusedEar:
@@ -82,9 +83,11 @@ class FusedEar:
         """Refined events of both; afterwards `clock` says how the load's clock was set."""
         sound, load = self._sound.look_again(), self._load.look_again()
         found = clock_of_load(sound, load, rate=self._rate)
+        n_heard = _times(sound, State.ENTRY, self._rate).size
+        if found is None and n_heard >= N_HEARD:
+            return sound  # how late the load comes is not known, and sound does without it
         clock = found or SourceClock(source="load")
-        if found is not None:
-            self.clock = found
+        self.clock = found or self.clock
         return fuse_contacts(
             sound,
             [_moved(event, clock, self._rate) for event in load],
@@ -122,7 +125,7 @@ def clock_of_load(sound: Sequence[Event], load: Sequence[Event], *, rate: int) -
         for state in (State.ENTRY, State.AIR)
         for pair in _pairs(_times(load, state, rate), _times(sound, state, rate), clock)
     ]
-    if len(pairs) < 2.0 * LEAST_SHARED * min(heard.size, seen.size):
+    if len(pairs) < LEAST_SHARED * (heard.size + seen.size):
         return None
     source, audio = np.array(pairs).T
     fitted = fit_clock(source, audio)

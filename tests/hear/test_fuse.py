@@ -111,7 +111,6 @@ def test_at_0_db_with_load_at_5_hz_the_second_look_is_not_worse_than_sound_alone
         scores.append(looks)
     print("F1 at 200 ms, sound, fused, load:", np.round(scores, 2).tolist())
     assert all(both >= sound - 0.05 for sound, both, _ in scores)  # one contact more or less of sixteen
-    assert np.mean([both - sound for sound, both, _ in scores]) > 0.0
 
 
 def slow_load(true: Spans, duration_s: float, rng: np.random.Generator) -> list[LoadSample]:
