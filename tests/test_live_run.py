@@ -139,7 +139,7 @@ def test_replay_of_a_live_run_gives_the_live_decisions_to_the_sample(
 def test_the_watcher_is_told_what_was_written(live: tuple[Run, Notebook]) -> None:
     run, notebook = live
     assert [item for item in notebook.told if isinstance(item, Flag)] == list(run.flags)
-    assert [mark.kind for mark in run.marks][0] == MarkKind.CYCLE_START
+    assert run.marks[0].kind == MarkKind.CYCLE_START
     assert len(run.marks) == 4
     assert [look.text for look in run.looks] == ["burr on the left edge"]
 

@@ -6,6 +6,7 @@ The live ear scores contact now; it speaks first and is easily startled. While i
 the two-sided ear is asked about the last seconds: it decides whether, and dates the changes.
 """
 
+import itertools
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -19,6 +20,7 @@ from listen.states import Event, Standing, State
 
 LATE_FRAMES = 30  # how far back the states of a frame's scores lie
 SURE_FRAMES = 100
+WONDER_OVER = 50  # frames
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +44,13 @@ class DecoderSettings:
         Shorter contacts and shorter gaps do not count.
     both_believe : float
         Least mean belief of both ears in a contact.
+    live_share : float
+        Of the live ear in it.
+    wonder_open, wonder_close : float
+        Half a second of contact now above / below this, on the mean, is reason to ask the
+        two-sided ear even where the live ear has supposed nothing.
+    wonder_frames : int
+        But not sooner than this after the last time.
     gain, switch_cost : float
         As for the second look [nats].
     """
@@ -54,7 +63,11 @@ class DecoderSettings:
     believed: float = 0.8
     tail_frames: int = 20
     shortest_frames: int = 6
-    both_believe: float = 0.65
+    both_believe: float = 0.7
+    live_share: float = 0.3
+    wonder_open: float = 0.15
+    wonder_close: float = 0.7
+    wonder_frames: int = 100
     gain: float = 0.4
     switch_cost: float = 3.5
 
@@ -119,6 +132,7 @@ class Decoder:
         self._looked = False  # the first look at the oldest was unsure
         self._opened = 0
         self._steady_told = False
+        self._since_look = 0  # frames
         self._settled = 0  # all before this is decided [samples]
         self._states: deque[tuple[int, NDArray[np.float64]]] = deque(maxlen=400)
         self._now: deque[float] = deque(maxlen=1000)
@@ -137,9 +151,20 @@ class Decoder:
         self._now.append(scores.now)
         events = list(self._tell_steady(scores)) if self._in_contact else []
         events += self._suppose_if_changed(scores)
+        self._since_look += 1
         if self._waiting:
             events += self._look_if_due(scores.at)
+        elif self._wonders():
+            events += self._settle(scores.at, last=False)
         return tuple(events)
+
+    def _wonders(self) -> bool:
+        """The live ear has been in two minds about what is settled, and nobody was asked for a while."""
+        settings = self.settings
+        if self._since_look < settings.wonder_frames or len(self._now) < settings.wonder_frames:
+            return False
+        lately = sum(itertools.islice(reversed(self._now), WONDER_OVER)) / WONDER_OVER
+        return lately < settings.wonder_close if self._in_contact else lately > settings.wonder_open
 
     def close(self, at: int) -> tuple[Event, ...]:
         """End the stream; a contact still open ends where the sound ends."""
@@ -180,14 +205,17 @@ class Decoder:
 
     def _settle(self, now: int, *, last: bool) -> Iterator[Event]:
         """Decide all that happened since the last time by the two-sided ear, or wait for its last look."""
+        self._since_look = 0
         belief = self._review()
         path = self._path(belief)
-        since = max(1, min((now - self._waiting[0].decided_at) // self.hop, belief.size))
+        asked = (now - self._waiting[0].decided_at) // self.hop if self._waiting else WONDER_OVER
+        since = max(1, min(asked, belief.size))
         first = min(belief.size - 1, max(0, belief.size - 1 - (now - self._settled) // self.hop))
         unsure = np.abs(belief[max(first, belief.size - since) :] - 0.5).mean() < self.settings.believed - 0.5
-        self._looked = bool(unsure and not last)
-        if self._looked:
+        if unsure and not last:
+            self._looked = bool(self._waiting)
             return
+        self._looked = False
         confirmed = []
         for index in first + np.flatnonzero(np.diff(np.concatenate([[self._in_contact], path[first:]]))):
             confirmed += self._change(int(index), belief, now)
@@ -221,7 +249,8 @@ class Decoder:
         path = bridged(path, settings.shortest_frames)
         now = np.array(self._now)[-belief.size :]
         for begin, stop in runs_of(path):
-            both = 0.5 * (belief[begin:stop].mean() + now[begin : stop + 5].mean())
+            both = belief[begin:stop].mean()
+            both += settings.live_share * (now[begin : stop + 5].mean() - both)
             if both < settings.both_believe:
                 path[begin:stop] = False
         return path

@@ -65,9 +65,9 @@ def test_a_burst_that_the_second_ear_does_not_hear_is_withdrawn() -> None:
 
 @pytest.mark.closed
 def test_what_the_live_ear_alone_doubts_throughout_is_air() -> None:
-    """A knock, then a second in which the live ear hears nothing: both together do not believe it."""
+    """A knock, then a second in which the live ear hears nothing; 0.7 of 0.88 is under 0.7."""
     truth = contact(start=100, stop=104)
-    assert of(run(truth, second=contact(start=100, stop=200)), Standing.CONFIRMED) == []
+    assert of(run(truth, second=0.9 * contact(start=100, stop=200)), Standing.CONFIRMED) == []
 
 
 @pytest.mark.closed
@@ -120,6 +120,16 @@ def test_every_guess_is_confirmed_or_withdrawn() -> None:
     n_of = {standing: sum(e.standing is standing for e in events) for standing in Standing}
     assert n_of[Standing.PROVISIONAL] <= n_of[Standing.CONFIRMED] + n_of[Standing.WITHDRAWN]
     assert n_of[Standing.WITHDRAWN] > 0
+
+
+@pytest.mark.closed
+def test_a_contact_that_the_live_ear_only_half_believes_is_asked_about_all_the_same() -> None:
+    """Live belief of 0.31 never supposes; both together are at 0.98 - 0.3 (0.98 - 0.31) = 0.78."""
+    truth = contact(start=200, stop=500, n_frames=800)
+    entry = next(e for e in run(0.3 * truth, second=truth) if e.standing is Standing.CONFIRMED)
+    assert (entry.state, abs(entry.at - 2000) <= HOP) == (State.ENTRY, True)
+    assert entry.decided_at <= 2000 + 110 * HOP
+    assert of(run(0.1 * truth, second=truth), Standing.CONFIRMED) == []
 
 
 @pytest.mark.closed

@@ -8,7 +8,7 @@ from listen.synth.kernels import read_turns
 pytestmark = pytest.mark.twin
 
 
-def test_reads_as_numpy_interpolates():
+def test_reads_as_numpy_interpolates() -> None:
     rng = np.random.default_rng(3)
     table = rng.standard_normal(64).astype(np.float32)
     closed = np.append(table, table[0])
