@@ -23,9 +23,11 @@ def _fraction(n_terms: int) -> tuple[tuple[np.float32, ...], tuple[np.float32, .
 ABOVE, BELOW = _fraction(N_TERMS)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def tanh(x: np.float32) -> np.float32:
     """Hyperbolic tangent in float32, without a branch, so that whole rows are worked at once.
+
+    The error model is part of that: Python's would test each division for zero, and `below` never is.
 
     References
     ----------
@@ -89,7 +91,7 @@ def share_rows(scores: NDArray[np.float64], shares: NDArray[np.float64]) -> None
         shares[i] /= shares[i].sum()
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def run_memory(
     inputs: NDArray[np.float32],
     w_input: NDArray[np.float32],
