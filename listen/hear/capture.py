@@ -6,7 +6,8 @@ and begun again, and the run goes on.
 Conventions
 -----------
 Each record is `RECORD` (clock [s], number of samples, samples dropped before it, 1 for an
-overflow) and then the samples as float32. The first record has none: the microphone is open.
+overflow) and then the samples as float32. A record without samples says that nothing came up to
+its time; the first of them, that the microphone is open.
 What goes wrong is one line on standard error, and exit code 2.
 """
 
@@ -22,6 +23,7 @@ RECORD = struct.Struct("<dIIB")
 BLOCK_S = 0.02
 LATENCY_S = 0.05
 GATHER_S = 0.025  # what comes in this time is handed on as one block: half the work of each piece apart
+WORD_S = 0.1  # a record is written at least this often
 QUEUE_S = 10.0
 
 Piece = tuple[float, NDArray[np.float32], int, bool]
@@ -48,7 +50,7 @@ class Callback:
         """All pieces that are there a moment after the first; none where none comes."""
         pieces: list[Raw] = []
         try:
-            pieces.append(self.pieces.get(timeout=0.2))
+            pieces.append(self.pieces.get(timeout=WORD_S))
             time.sleep(GATHER_S)
             while True:
                 pieces.append(self.pieces.get_nowait())
@@ -83,12 +85,20 @@ def capture(device: str | int | None, *, rate: int, channel: int, out: BinaryIO)
         callback=callback,
     )
     stream.start()
-    write_piece(out, (time.monotonic(), np.empty(0, dtype=np.float32), 0, False))
+    write_piece(out, nothing())
     while stream.active or not callback.pieces.empty():
-        for when, raw, dropped, overflow in joined(callback.waiting()):
+        pieces = joined(callback.waiting())
+        if not pieces:
+            write_piece(out, nothing())
+        for when, raw, dropped, overflow in pieces:
             samples = np.frombuffer(raw, dtype=np.float32).reshape(-1, channel)[:, channel - 1]
             write_piece(out, (when, samples, dropped, overflow))
     raise sounddevice.PortAudioError("the device ended the stream")
+
+
+def nothing() -> Piece:
+    """A record that says: until now nothing came."""
+    return time.monotonic(), np.empty(0, dtype=np.float32), 0, False
 
 
 def write_piece(out: BinaryIO, piece: Piece) -> None:

@@ -13,6 +13,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from playwright.sync_api import sync_playwright
+from websockets.sync.client import connect
+from websockets.typing import Origin
 
 from listen.record import read_run
 from tests.hear.mtconnect_agent import Agent
@@ -44,6 +46,14 @@ def live(out: Path, *more: str) -> "subprocess.Popen[str]":
         stderr=subprocess.PIPE,
         text=True,
     )
+
+
+def wait_until_heard(address: str) -> None:
+    """Until the page says that the microphone gives sound: the run's time begins there."""
+    host = address.removeprefix("http://").rstrip("/")
+    with connect(f"ws://{host}/live", origin=Origin(f"http://{host}"), max_size=None) as socket:
+        while not json.loads(socket.recv(timeout=15)).get("now", {}).get("listening"):
+            pass
 
 
 def ended(process: "subprocess.Popen[str]") -> str:
@@ -94,7 +104,7 @@ def test_a_sound_in_the_room_is_drawn_within_150_ms(sound_server: SoundServer, t
 def test_an_agent_s_hold_and_override_are_marks_of_the_run(sound_server: SoundServer, tmp_path: Path) -> None:
     agent = Agent()
     process = live(tmp_path / "run", "--mtconnect", agent.url)
-    address_of(process)
+    wait_until_heard(address_of(process))
     for item, value in (("exec", "ACTIVE"), ("ovr", "20"), ("load", "7"), ("exec", "FEED_HOLD")):
         time.sleep(0.7)
         agent.put(item, value)
@@ -115,7 +125,7 @@ def test_a_run_that_is_killed_opens_and_lost_at_most_a_second(
     for k in range(3):
         out = tmp_path / f"run{k}"
         process = live(out)
-        address_of(process)
+        wait_until_heard(address_of(process))
         began = time.monotonic()
         time.sleep(1.5 + rng.random())
         process.kill()
