@@ -81,10 +81,13 @@ class ChatterListener:
         """
         frequency, over = self._strongest(lines)
         self._looks.append((at, frequency, over))
+        if self._told or frequency == 0.0:
+            return ()
         n_looks = self._n_long if _is_among(frequency, self._entry_hz) else self._n_looks
-        near = [look for look in list(self._looks)[-n_looks:] if _is_among(look[1], np.array([frequency]))]
-        too_few = len(self._looks) < n_looks or len(near) < STANDS * n_looks
-        if self._told or frequency == 0.0 or too_few:
+        near = [
+            look for look in list(self._looks)[-n_looks:] if abs(frequency - look[1]) <= SAME_LINE * look[1]
+        ]
+        if len(self._looks) < n_looks or len(near) < STANDS * n_looks:
             return ()
         if self._is_of_teeth(frequency, so_far()):
             self._air_hz = np.append(self._air_hz, frequency)
