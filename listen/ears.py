@@ -285,7 +285,7 @@ class FrameStore:
         return [
             Frames(
                 at=np.concatenate([at for at, _ in pieces]),
-                values=np.concatenate([values for _, values in pieces]).astype(np.float64),
+                values=np.concatenate([values for _, values in pieces], dtype=np.float64),
             )
             for pieces in self._stretches
             if pieces

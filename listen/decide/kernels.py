@@ -135,6 +135,28 @@ def run_memory(
         outputs[i] = state
 
 
+@njit(cache=True, error_model="numpy")
+def smooth_rows(rows: NDArray[np.float64], reach: int, smooth: NDArray[np.float64]) -> None:
+    """Fill `smooth` with each row's mean over itself and `reach` rows either side, fewer at the ends.
+
+    The means are differences of running sums; of these only the last few are held.
+
+    Parameters
+    ----------
+    rows, smooth : ndarray, shape (n_frames, n_vector)
+    """
+    n_rows, n_sums = len(rows), 2 * reach + 2
+    sums = np.zeros((n_sums, rows.shape[1]))
+    for seen in range(1, n_rows + reach + 1):
+        if seen <= n_rows:
+            for k in range(rows.shape[1]):
+                sums[seen % n_sums, k] = sums[(seen - 1) % n_sums, k] + rows[seen - 1, k]
+        i = seen - reach - 1
+        low, high = max(i - reach, 0), min(seen, n_rows)
+        for k in range(rows.shape[1] if i >= 0 else 0):
+            smooth[i, k] = (sums[high % n_sums, k] - sums[low % n_sums, k]) / (high - low)
+
+
 @njit(cache=True)
 def best_path(logit: NDArray[np.float64], switch_cost: float) -> NDArray[np.bool_]:
     """In contact or not, frame by frame: the likeliest path when each change costs something.

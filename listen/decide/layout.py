@@ -5,6 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.decide.kernels import smooth_rows
+
+REACH = 2  # frames either side that a vector is smoothed over
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Layout:
@@ -38,8 +42,5 @@ class Layout:
     def vectors(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """What a run can teach itself on, smoothed over a few frames, shape (n_frames, n_vector)."""
         rows = np.hstack([values[:, self.bands], values[:, self.fine]])
-        sums = np.vstack([np.zeros((1, rows.shape[1])), np.cumsum(rows, axis=0)])
-        index = np.arange(len(rows))
-        low, high = np.maximum(index - 2, 0), np.minimum(index + 3, len(rows))
-        smooth: NDArray[np.float64] = (sums[high] - sums[low]) / (high - low)[:, None]
+        smooth_rows(rows, REACH, smooth := np.empty(rows.shape))
         return smooth

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from listen.decide.kernels import run_memory, tanh
+from listen.decide.kernels import run_memory, smooth_rows, tanh
 from listen.decide.model import Dense, Layer, Model, Network, load_model, save_model
 from listen.decide.network import Memory, score_whole
 from listen.errors import ModelError
@@ -62,6 +62,15 @@ def test_memory_equals_its_twin(silent: slice) -> None:
     )
     weights = (one.w_input.tolist(), one.b_input.tolist(), one.w_state.tolist(), one.b_state.tolist())
     np.testing.assert_allclose(outputs, plain_memory(inputs.tolist(), *weights), rtol=0, atol=1e-5)
+
+
+@pytest.mark.twin
+@pytest.mark.parametrize("n_rows", [1, 2, 4, 5, 6, 40])
+def test_smoothed_rows_equal_plain_means(n_rows: int) -> None:
+    rows = np.random.default_rng(7).standard_normal((n_rows, 3))
+    plain = [rows[max(i - 2, 0) : i + 3].mean(axis=0) for i in range(n_rows)]
+    smooth_rows(rows, 2, smooth := np.empty(rows.shape))
+    np.testing.assert_allclose(smooth, plain, rtol=0, atol=1e-12)
 
 
 @pytest.mark.closed
