@@ -31,7 +31,7 @@ class Memory:
         -------
         ndarray, shape (n_frames, n_heads)
         """
-        flow = _squeeze(self._network, features)
+        flow = squeeze(self._network, features)
         for layer, state in zip(self._network.forward, self._states, strict=True):
             flow = _run(layer, flow, state)
         return _dense(self._network.heads, flow).astype(np.float64)
@@ -48,7 +48,11 @@ def score_whole(network: Network, features: NDArray[np.float64]) -> NDArray[np.f
     -------
     ndarray, shape (n_frames, n_heads)
     """
-    flow = _squeeze(network, features)
+    return score_squeezed(network, squeeze(network, features))
+
+
+def score_squeezed(network: Network, flow: Array) -> NDArray[np.float64]:
+    """The same of features that are squeezed already, shape (n_frames, n_inputs)."""
     for forward, backward in zip(network.forward, network.backward, strict=True):
         ahead = _run(forward, flow, np.zeros(forward.n_units, dtype=np.float32))
         behind = _run(
@@ -65,7 +69,8 @@ def shares(scores: NDArray[np.float64]) -> NDArray[np.float64]:
     return found
 
 
-def _squeeze(network: Network, features: NDArray[np.float64]) -> Array:
+def squeeze(network: Network, features: NDArray[np.float64]) -> Array:
+    """What the memory takes in of each frame, whatever frames come with it; shape (n_frames, n_inputs)."""
     weight, bias = network.squeeze.weight, network.squeeze.bias
     outputs = np.empty((len(features), bias.size), dtype=np.float32)
     squeeze_rows(features, network.mean, network.scale, weight, bias, outputs)
