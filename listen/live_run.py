@@ -23,7 +23,7 @@ from listen.job import Job
 from listen.record import Run, RunWriter, read_run
 from listen.record.features import FEATURES_FILE, read_features
 from listen.record.keep import Keep
-from listen.replay_run import inputs_of, run_folder
+from listen.replay_run import inputs_of, one_thread, run_folder
 from listen.session import Decided, Session, second_hearing
 from listen.states import ContactSound, Event, Finding, StateLikelihoods
 from listen.timeline import Cue, Flag, Look, Mark, Position, Timeline, Verdict
@@ -211,7 +211,8 @@ def live_run(
         started=started,
         source=name,
     )
-    with writer, kept_features(folder, rate) if keep.features else nullcontext() as features:
+    noted = kept_features(folder, rate) if keep.features else nullcontext()
+    with one_thread(), writer, noted as features:
         sound = SoundEar(
             shipped_model(model), rate=rate, keep=False, note=features.push if features else None
         )

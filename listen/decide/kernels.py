@@ -93,46 +93,49 @@ def share_rows(scores: NDArray[np.float64], shares: NDArray[np.float64]) -> None
 
 @njit(cache=True, error_model="numpy")
 def run_memory(
-    inputs: NDArray[np.float32],
-    w_input: NDArray[np.float32],
-    b_input: NDArray[np.float32],
+    given: NDArray[np.float32],
     w_state: NDArray[np.float32],
     b_state: NDArray[np.float32],
     state: NDArray[np.float32],
     outputs: NDArray[np.float32],
+    first: int,
+    way: int,
 ) -> None:
     """Run one layer of gated recurrent units over frames.
 
     Parameters
     ----------
-    inputs : ndarray, shape (n_frames, n_inputs)
-    w_input, w_state : ndarray, shape (3 * n_units, n_inputs) and (3 * n_units, n_units)
-        Rows in the order reset, update, candidate.
-    b_input, b_state : ndarray, shape (3 * n_units,)
+    given : ndarray, shape (n_frames, 3 * n_units)
+        What the inputs bring: their product with the layer's weights, plus its bias.
+    w_state : ndarray, shape (3 * n_units, n_units)
+        Rows in the order reset, update, candidate, as the columns of `given`.
+    b_state : ndarray, shape (3 * n_units,)
     state : ndarray, shape (n_units,)
         Memory before the first frame; changed in place to that after the last.
-    outputs : ndarray, shape (n_frames, n_units)
-        Filled with the memory after each frame.
+    outputs : ndarray, shape (n_frames, at least first + n_units)
+        Columns from `first` on are filled with the memory after each frame.
+    way : int
+        1 from the first frame to the last, -1 from the last to the first.
 
     References
     ----------
     Cho et al. 2014, "Learning phrase representations using RNN encoder-decoder", section 2.3,
     with the reset gate applied after the matrix product, as common libraries have it.
     """
-    n_units = state.shape[0]
+    n_frames, n_units = given.shape[0], state.shape[0]
     gate = np.empty(3 * n_units, dtype=np.float32)
     kept = np.empty(3 * n_units, dtype=np.float32)
-    for i in range(inputs.shape[0]):
-        np.dot(w_input, inputs[i], gate)
+    for step in range(n_frames):
+        i = step if way > 0 else n_frames - 1 - step
         np.dot(w_state, state, kept)
         for u in range(2 * n_units):  # the logistic function of z is (1 + tanh(z / 2)) / 2
-            gate[u] = HALF + HALF * tanh(HALF * (gate[u] + b_input[u] + (kept[u] + b_state[u])))
+            gate[u] = HALF + HALF * tanh(HALF * (given[i, u] + (kept[u] + b_state[u])))
         for u in range(2 * n_units, 3 * n_units):
-            gate[u] = tanh(gate[u] + b_input[u] + gate[u - 2 * n_units] * (kept[u] + b_state[u]))
+            gate[u] = tanh(given[i, u] + gate[u - 2 * n_units] * (kept[u] + b_state[u]))
         for u in range(n_units):
             update = gate[n_units + u]
             state[u] = (ONE - update) * gate[2 * n_units + u] + update * state[u]
-        outputs[i] = state
+            outputs[i, first + u] = state[u]
 
 
 @njit(cache=True, error_model="numpy")

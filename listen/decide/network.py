@@ -33,7 +33,9 @@ class Memory:
         """
         flow = squeeze(self._network, features)
         for layer, state in zip(self._network.forward, self._states, strict=True):
-            flow = _run(layer, flow, state)
+            given = _dense(Dense(weight=layer.w_input, bias=layer.b_input), flow)
+            flow = np.empty((len(flow), state.size), dtype=np.float32)
+            run_memory(given, layer.w_state, layer.b_state, state, flow, 0, 1)
         return _dense(self._network.heads, flow).astype(np.float64)
 
 
@@ -54,11 +56,10 @@ def score_whole(network: Network, features: NDArray[np.float64]) -> NDArray[np.f
 def score_squeezed(network: Network, flow: Array) -> NDArray[np.float64]:
     """The same of features that are squeezed already, shape (n_frames, n_inputs)."""
     for forward, backward in zip(network.forward, network.backward, strict=True):
-        ahead = _run(forward, flow, np.zeros(forward.n_units, dtype=np.float32))
-        behind = _run(
-            backward, np.ascontiguousarray(flow[::-1]), np.zeros(backward.n_units, dtype=np.float32)
-        )
-        flow = np.ascontiguousarray(np.hstack([ahead, behind[::-1]]))
+        both = np.empty((len(flow), forward.n_units + backward.n_units), dtype=np.float32)
+        _run_whole(forward, flow, both, first=0, way=1)
+        _run_whole(backward, flow, both, first=forward.n_units, way=-1)
+        flow = both
     return _dense(network.heads, flow).astype(np.float64)
 
 
@@ -83,7 +84,8 @@ def _dense(dense: Dense, flow: Array) -> Array:
     return outputs
 
 
-def _run(layer: Layer, flow: Array, state: Array) -> Array:
-    outputs = np.empty((len(flow), state.size), dtype=np.float32)
-    run_memory(flow, layer.w_input, layer.b_input, layer.w_state, layer.b_state, state, outputs)
-    return outputs
+def _run_whole(layer: Layer, flow: Array, outputs: Array, *, first: int, way: int) -> None:
+    """Fill columns of `outputs` from an empty memory; nothing comes in batches here, so one product does."""
+    given = flow @ layer.w_input.T + layer.b_input
+    state = np.zeros(layer.n_units, dtype=np.float32)
+    run_memory(given, layer.w_state, layer.b_state, state, outputs, first, way)

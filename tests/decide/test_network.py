@@ -50,18 +50,14 @@ def test_memory_equals_its_twin(silent: slice) -> None:
     inputs = rng.standard_normal((40, 6)).astype(np.float32)
     inputs[silent] = 0.0
     one = layer(rng, 6, 5)
-    outputs = np.empty((40, 5), dtype=np.float32)
-    run_memory(
-        inputs,
-        one.w_input,
-        one.b_input,
-        one.w_state,
-        one.b_state,
-        np.zeros(5, dtype=np.float32),
-        outputs,
-    )
+    given = inputs @ one.w_input.T + one.b_input
+    outputs = np.empty((40, 10), dtype=np.float32)
+    for first, way in ((0, 1), (5, -1)):
+        empty = np.zeros(5, dtype=np.float32)
+        run_memory(given, one.w_state, one.b_state, empty, outputs, first, way)
     weights = (one.w_input.tolist(), one.b_input.tolist(), one.w_state.tolist(), one.b_state.tolist())
-    np.testing.assert_allclose(outputs, plain_memory(inputs.tolist(), *weights), rtol=0, atol=1e-5)
+    plain = [plain_memory(inputs[::way].tolist(), *weights)[::way] for way in (1, -1)]
+    np.testing.assert_allclose(outputs, np.hstack(plain), rtol=0, atol=1e-5)
 
 
 @pytest.mark.twin
