@@ -86,6 +86,7 @@ def _dense(dense: Dense, flow: Array) -> Array:
 
 def _run_whole(layer: Layer, flow: Array, outputs: Array, *, first: int, way: int) -> None:
     """Fill columns of `outputs` from an empty memory; nothing comes in batches here, so one product does."""
-    given = flow @ layer.w_input.T + layer.b_input
+    given = flow @ layer.w_input.T
+    given += layer.b_input
     state = np.zeros(layer.n_units, dtype=np.float32)
     run_memory(given, layer.w_state, layer.b_state, state, outputs, first, way)
