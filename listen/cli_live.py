@@ -207,12 +207,10 @@ def _run_name(job: Path | None) -> str:
 def _finished(run: "Run") -> int:
     """Write the page of a finished run, and say what it was."""
     from listen.cli_print import print_run
-    from listen.show import write_replay_page
-    from listen.show.load_page import write_run_load_page
+    from listen.show import write_run_pages
 
     try:
-        write_replay_page(run, run.folder / "timeline.html")
-        write_run_load_page(run, run.folder)
+        write_run_pages(run, run.folder / "timeline.html")
     except OSError as error:
         print(f"cut-listen: the page could not be written: {error.strerror}", file=sys.stderr)
     print_run(run, json=False)

@@ -9,12 +9,11 @@ from pathlib import Path
 from listen.cli_print import print_run, progress_bar
 from listen.errors import InputError
 from listen.hear import parse_clamp
-from listen.record import Run, read_run
+from listen.record import read_run
 from listen.record.many import Done, find_recordings, replay_many
 from listen.record.words import run_sentence
 from listen.replay_run import replay_recording
-from listen.show import write_run_page
-from listen.show.load_page import write_run_load_page
+from listen.show import write_run_pages
 
 FINE, FLAGGED, FAILED = 0, 1, 2
 
@@ -36,7 +35,7 @@ def replay_one(
         run = replay_recording(
             recording,
             out=out or _own_folder(recording, load),
-            write_page=_write_pages,
+            write_page=write_run_pages,
             job=job,
             load=load,
             columns=columns,
@@ -47,12 +46,6 @@ def replay_one(
         )
     print_run(run, json=json)
     return FLAGGED if run.flags else FINE
-
-
-def _write_pages(run: Run, path: Path) -> None:
-    """The timeline, and beside it the load of the sheet against the measured one where both are known."""
-    write_run_page(run, path)
-    write_run_load_page(run, path.parent)
 
 
 def _own_folder(recording: Path, load: Path | None) -> Path:
@@ -91,7 +84,7 @@ def replay_into(
     recording: Path, folder: Path, *, job: Path | None, model: Path | None = None, keep: str = "small"
 ) -> None:
     """Listen to one recording into one folder, printing nothing: what a worker does."""
-    replay_recording(recording, job=job, model=model, keep=keep, out=folder, write_page=_write_pages)
+    replay_recording(recording, job=job, model=model, keep=keep, out=folder, write_page=write_run_pages)
 
 
 def _print_all(results: Sequence[Done], *, json: bool) -> int:

@@ -12,6 +12,7 @@ from listen.record.library import newest_reference
 from listen.record.run_json import write_whole
 from listen.record.spectrum import Picture, PictureMaker, no_picture, useful_range
 from listen.show.contract import run_page
+from listen.show.load_page import write_run_load_page
 from listen.show.page import bundle, one_file, packed, static_text
 from listen.show.page_sound import encoded
 from listen.show.reference import reference_cuts
@@ -54,7 +55,7 @@ def write_replay_page(run: Run, path: Path, *, reference: Run | None = None) -> 
     spectrum = packed(columns.tobytes())
     sound = _page_sound(run, at_most=_MOST_BYTES - len(spectrum) - len(reference_sound))
     page = one_file(
-        title=f"{run.header.program or run.header.source or run.folder.name}: what was heard",
+        title=f"{run.header.program or run.header.source or 'A run'}: what was heard",
         body=static_text("replay.html"),
         script=bundle("replay.js"),
         style=static_text("look.css"),
@@ -76,6 +77,18 @@ def write_run_page(run: Run, path: Path) -> None:
     write_replay_page(
         run, path, reference=newest_reference(path.parent.parent, run.header.program, but=path.parent)
     )
+
+
+def write_run_pages(run: Run, path: Path) -> None:
+    """All pages of a finished run: its timeline, and its load against the sheet's where both are known.
+
+    Raises
+    ------
+    RecordingError
+        As `write_replay_page`.
+    """
+    write_run_page(run, path)
+    write_run_load_page(run, path.parent)
 
 
 def _blocks(run: Run) -> Iterator[NDArray[np.float64]]:

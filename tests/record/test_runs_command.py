@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from listen.cli import FAILED, FINE, FLAGGED, main
+from listen.cli_live import _finished
 from listen.record import read_run
 from listen.record.library import Reference, mark_reference, newest_reference, read_reference
 from tests.record.made_run import write_made_run
@@ -72,6 +73,14 @@ def test_the_last_marked_reference_stands_beside_a_page_made_again(
     assert (told["name"], told["said"], len(told["contacts"])) == ("monday", "AB: even tone", 2)
     assert main(["runs", "compare", "monday", "tuesday", "--page", str(runs / "c.html"), *where]) == FINE
     assert "(reference by AB: even tone)" in str(page_data(runs / "c.html")["names"])
+
+
+def test_a_live_run_ends_with_the_page_that_a_replay_would_have(runs: Path) -> None:
+    mark_reference(runs / "monday", by="AB", note="even tone")
+    assert _finished(read_run(runs / "tuesday")) == FLAGGED
+    told = page_data(runs / "tuesday" / "timeline.html")["reference"]
+    assert isinstance(told, dict)
+    assert (told["name"], told["said"]) == ("monday", "AB: even tone")
 
 
 def test_no_run_is_its_own_reference_nor_that_of_another_program(runs: Path) -> None:
