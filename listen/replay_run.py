@@ -20,6 +20,7 @@ from listen.job_file import load_job
 from listen.record import Run, RunWriter, read_header, read_run
 from listen.record.features import FEATURES_FILE, Features, FeatureWriter, read_features
 from listen.record.keep import Keep, keep_of
+from listen.record.library import REFERENCE
 from listen.record.lines import Line
 from listen.record.spectrum import PictureMaker
 from listen.session import Decided, Session, plan_job, second_hearing
@@ -28,7 +29,7 @@ from listen.timeline import Mark, Timeline
 
 BLOCK_S = 1.0
 WITHOUT_SOUND_HZ = 8000  # the clock of a run that has load and no sound
-KEPT_BY_HAND = ("labels.json",)
+KEPT_BY_HAND = ("labels.json", REFERENCE)
 Progress = Callable[[float], None]  # is given the share done, 0 to 1
 WritePage = Callable[[Run, Path], None]
 Input = Block | Gap | LoadSample | Mark

@@ -10,7 +10,7 @@ import soundfile
 from listen.errors import InputError, RecordingError
 from listen.record import Run, read_run
 from listen.record.features import FEATURES_FILE
-from listen.record.library import delete_run
+from listen.record.library import delete_run, mark_reference, unmark_reference
 from listen.replay_run import replay_recording
 from listen.show import write_replay_page
 
@@ -98,3 +98,12 @@ def test_deleting_takes_the_frames_along(recording: Path, tmp_path: Path) -> Non
     run = replayed(recording, tmp_path / "run", "features", job=None)
     delete_run(run.folder)
     assert not run.folder.exists()
+
+
+def test_a_run_that_somebody_stands_for_is_not_replaced(recording: Path, tmp_path: Path) -> None:
+    replayed(recording, tmp_path / "run", "decisions")
+    mark_reference(tmp_path / "run", by="AB", note="even tone")
+    with pytest.raises(RecordingError, match=r"holds reference\.json, which would be lost"):
+        replayed(recording, tmp_path / "run", "decisions")
+    unmark_reference(tmp_path / "run")
+    replayed(recording, tmp_path / "run", "decisions")
