@@ -70,7 +70,6 @@ def run_page(run: Run) -> dict[str, Any]:
         "started": run.header.started,
         "source": run.header.source,
         "material": run.header.material,
-        "name": run.folder.name,
         "complete": run.complete,
         "problem": run.problem,
         "sample_rate": rate,

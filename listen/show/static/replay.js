@@ -24,7 +24,7 @@ function say(text) {
 }
 
 function writeHead() {
-  const parts = [run.program || run.source || run.name, run.kind, run.material, run.started.replace("T", " ").slice(0, 16)];
+  const parts = [run.program || run.source, run.kind, run.material, run.started.replace("T", " ").slice(0, 16)];
   $("which").textContent = parts.filter(Boolean).join(" · ");
   $("sentence").textContent = run.sentence;
   document.querySelector(".fixed").textContent = FIXED_LINE;
