@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from listen.coach.preview import SOURCE as PREVIEW
 from listen.errors import RecordingError
 from listen.record import Run, RunContact, read_run, read_stretch
-from listen.record.library import read_reference
+from listen.record.library import Reference, read_reference
 from listen.states import State
 
 MARGIN_S = 0.7  # of air before and after each cut
@@ -57,31 +57,30 @@ def own_examples(folder: Path, *, rate: int) -> tuple[OwnExample, ...]:
         raise RecordingError(f"{folder} is a preview, made sound; name runs that were heard at a machine")
     if run.sound_path is None:
         raise RecordingError(f"{folder} keeps no sound, so nothing of it can be played in the lessons")
-    chosen = _chosen(run)
+    mark = read_reference(folder)
+    chosen = _chosen(run, is_reference=mark is not None)
     if not chosen:
         raise RecordingError(f"in {folder} no contact was heard that could be played in the lessons")
-    note = reference_note(folder)
-    return tuple(_example(run, row, rate, note) for row in chosen[:MOST_OF_RUN])
+    return tuple(_example(run, row, rate, mark) for row in chosen[:MOST_OF_RUN])
 
 
-def _chosen(run: Run) -> list[RunContact]:
+def _chosen(run: Run, *, is_reference: bool) -> list[RunContact]:
     """Heard contacts, flagged ones first; of a reference none that is flagged: nobody stands for it."""
     flagged = {flag.contact for flag in run.flags}
     heard = [row for row in run.contacts if row.heard]
-    if read_reference(run.folder) is not None:
+    if is_reference:
         return [row for row in heard if row.id not in flagged]
     return sorted(heard, key=lambda row: (row.id not in flagged, row.id))
 
 
-def reference_note(folder: Path) -> str:
-    """What someone experienced said of a reference, with initials; "" where the run is none."""
-    told = read_reference(folder)
-    if told is None:
-        return ""
-    return f"This is what we want{f': {told.note}' if told.note else ''} ({told.by})"
+def _listen_for(mark: Reference | None) -> str:
+    """What to listen for: what someone experienced said of a reference, where the run is one."""
+    if mark is None:
+        return "Your own machine: say to yourself where it enters and leaves, then look."
+    return f"This is what we want{f': {mark.note}' if mark.note else ''} ({mark.by})"
 
 
-def _example(run: Run, row: RunContact, rate: int, note: str) -> OwnExample:
+def _example(run: Run, row: RunContact, rate: int, mark: Reference | None) -> OwnExample:
     assert run.sound_path is not None
     assert row.heard is not None
     begin = max(0.0, row.heard.onset / run.rate - MARGIN_S)
@@ -89,7 +88,7 @@ def _example(run: Run, row: RunContact, rate: int, note: str) -> OwnExample:
     samples = _resampled(read_stretch(run.sound_path, from_s=begin, to_s=end), run.header.sound_rate, rate)
     return OwnExample(
         title=f"{run.folder.name}, {row.block or 'no contact line'}",
-        listen_for=note or "Your own machine: say to yourself where it enters and leaves, then look.",
+        listen_for=_listen_for(mark),
         why=f"The tool called it {row.verdict}, strength {row.strength}; the states drawn are what it heard.",
         samples=samples * (PEAK / max(1e-9, float(np.max(np.abs(samples), initial=0.0)))),
         states=_states(run, begin, begin + samples.size / rate),

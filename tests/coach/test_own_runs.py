@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from listen.coach.own_runs import MARGIN_S, PEAK, own_examples, reference_note
+from listen.coach.own_runs import MARGIN_S, PEAK, own_examples
 from listen.errors import RecordingError
 from listen.record import read_run
 from listen.record.library import mark_reference
@@ -34,7 +34,7 @@ def test_flagged_cuts_come_first_with_their_air(tmp_path: Path) -> None:
 
 def test_a_reference_brings_its_note_and_a_plain_run_none(tmp_path: Path) -> None:
     write_made_run(tmp_path / "good", rate=16000)
-    assert reference_note(tmp_path / "good") == ""
+    assert own_examples(tmp_path / "good", rate=RATE)[0].listen_for.startswith("Your own machine")
     flagged = {flag.contact for flag in read_run(tmp_path / "good").flags}
     assert flagged
     mark_reference(tmp_path / "good", by="AB", note="even tone")
