@@ -7,6 +7,7 @@ export function listenToPointer(scope) {
   let spread = 0;
 
   const seconds = (event) => scope.second(event.clientX - holder.getBoundingClientRect().left);
+  const apart = () => Math.max(10, Math.max(...fingers.values()) - Math.min(...fingers.values()));
   const clamp = (second) => Math.min(Math.max(0, second), scope.track.duration_s);
 
   holder.addEventListener("wheel", (event) => {
@@ -21,7 +22,7 @@ export function listenToPointer(scope) {
     if (event.button) return;
     fingers.set(event.pointerId, event.clientX);
     moved = 0;
-    spread = 0;
+    spread = apart();
     holder.setPointerCapture(event.pointerId);
     scope.dispatchEvent(new CustomEvent("press", {detail: {second: seconds(event), event}}));
   });
@@ -38,10 +39,9 @@ export function listenToPointer(scope) {
       scope.dispatchEvent(new CustomEvent("haul", {detail: {second: clamp(seconds(event))}}));
     } else if (fingers.size === 2) {
       const [a, b] = [...fingers.values()];
-      const apart = Math.max(10, Math.abs(a - b));
-      const middle = scope.second((a + b) / 2 - holder.getBoundingClientRect().left);
-      if (spread) scope.zoom(spread / apart, middle);
-      spread = apart;
+      const before = spread;
+      spread = apart();
+      scope.zoom(before / spread, scope.second((a + b) / 2 - holder.getBoundingClientRect().left));
     } else if (moved > 5) {
       const span = ((scope.view.to - scope.view.from) * step) / (scope.size.width - scope.gutter);
       scope.setView(scope.view.from - span, scope.view.to - span);
