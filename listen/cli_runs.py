@@ -236,7 +236,7 @@ def report(
     program: Annotated[str, typer.Option(help="Part of the program's name.")] = "",
     where: Where = HERE,
 ) -> int:
-    """Write one page over all runs of a folder: verdicts, drift and flags over time.
+    """Write one page over all runs of a folder: verdicts, drift and flags over time; previews are left out.
 
     Example: cut-listen runs report --in runs
     """
@@ -244,6 +244,7 @@ def report(
     from listen.show.report_page import write_report_page
 
     rows = [row for row in _library(where).rows(program=program) if not row.damaged]
-    write_report_page([read_run(where / row.folder) for row in rows], page)
-    print(f"page: {page} ({len(rows)} runs)")
+    runs = [run for row in rows if not (run := read_run(where / row.folder)).header.is_made]
+    write_report_page(runs, page)
+    print(f"page: {page} ({len(runs)} runs)")
     return 0

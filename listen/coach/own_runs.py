@@ -12,7 +12,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.coach.preview import SOURCE as PREVIEW
 from listen.errors import RecordingError
 from listen.record import Run, RunContact, read_run, read_stretch
 from listen.record.library import Reference, read_reference
@@ -53,7 +52,7 @@ def own_examples(folder: Path, *, rate: int) -> tuple[OwnExample, ...]:
         If the run keeps no sound, nothing was heard in it, or it is a preview.
     """
     run = read_run(folder)
-    if run.header.source == PREVIEW:
+    if run.header.is_made:
         raise RecordingError(f"{folder} is a preview, made sound; name runs that were heard at a machine")
     if run.sound_path is None:
         raise RecordingError(f"{folder} keeps no sound, so nothing of it can be played in the lessons")

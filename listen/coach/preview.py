@@ -16,6 +16,7 @@ from listen.blocks import Block
 from listen.errors import InputError
 from listen.job import Job
 from listen.record import Run, RunWriter
+from listen.record.run import MADE
 from listen.states import Event, State
 from listen.synth import (
     EVALUATION_RANGES,
@@ -35,7 +36,6 @@ RATE = 48000
 LONGEST_S = 600.0  # of sound; longer programs are previewed from their first contact on
 LEAD_IN_S, LEAD_OUT_S = 3.0, 2.0  # of program time around the contacts asked for
 POSITION_S = 0.2
-SOURCE = "preview: made sound, nothing was heard"
 AMOUNTS = {"early": 0.4, "late": 0.4, "half-way": 0.5, "heavier": 6.0, "lighter": 6.0, "chatter": 3.0}
 VERDICTS = {
     "early": VerdictKind.STARTED_EARLY,
@@ -141,7 +141,7 @@ def make_preview(
     override = settings.feed_override or timeline.feed_override
     shown = cut_timeline(replace(timeline, feed_override=override), settings.contacts)
     made = make_sound(shown, settings)
-    with RunWriter(folder, rate=RATE, live=False, timeline=shown, job=job, source=SOURCE) as writer:
+    with RunWriter(folder, rate=RATE, live=False, timeline=shown, job=job, source=MADE) as writer:
         for start in range(0, made.samples.size, RATE):
             writer.push(Block(samples=made.samples[start : start + RATE], start=start, rate=RATE))
         writer.push(*positions_of(made, shown))

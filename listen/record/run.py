@@ -88,6 +88,9 @@ class Listing:
     lines: tuple[str, ...]
 
 
+MADE = "preview: made sound, nothing was heard"  # the source of a preview
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunHeader:
     """What is known of a run before its first sound.
@@ -126,6 +129,11 @@ class RunHeader:
     def __post_init__(self) -> None:
         if not self.rate >= 8000:
             raise InputError(f"sample rate must be at least 8000 Hz, got {self.rate}")
+
+    @property
+    def is_made(self) -> bool:
+        """Whether it is a preview: its sound was made, and nothing of it was heard."""
+        return self.source == MADE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -23,6 +23,8 @@ def run_sentence(run: Run) -> str:
 
     "8 expected, 6 heard as expected, 1 started early (N240), 1 not heard (N300), 0 cannot tell".
     """
+    if run.header.is_made:
+        return _made(run)
     if run.timeline is None:
         return _without_job(run)
     if run.header.kind == RAISED:
@@ -33,6 +35,13 @@ def run_sentence(run: Run) -> str:
     parts += [_part(kind, expected) for kind in _ORDER if kinds[kind] or kind in _ALWAYS]
     unexpected = len(run.contacts) - len(expected)
     return ", ".join([*parts, *([f"{unexpected} unexpected"] if unexpected else [])])
+
+
+def _made(run: Run) -> str:
+    """Of a preview: how many contacts, and what was planted."""
+    kinds = Counter(contact.verdict for contact in run.contacts)
+    planted = [_part(kind, list(run.contacts)) for kind in _ORDER if kinds[kind]]
+    return ", ".join([f"preview, made and not heard: {len(run.contacts)} contacts", *planted])
 
 
 def _raised(run: Run) -> str:

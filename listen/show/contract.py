@@ -65,6 +65,7 @@ def run_page(run: Run) -> dict[str, Any]:
     sheet = {contact.id: contact for contact in run.timeline.contacts} if run.timeline else {}
     return {
         "sentence": run_sentence(run),
+        "made": run.header.is_made,
         "program": run.header.program,
         "kind": run.header.kind,
         "started": run.header.started,

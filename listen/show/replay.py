@@ -54,8 +54,9 @@ def write_replay_page(run: Run, path: Path, *, reference: Run | None = None) -> 
         columns = np.bitwise_and(columns, np.uint8(0xFE))
     spectrum = packed(columns.tobytes())
     sound = _page_sound(run, at_most=_MOST_BYTES - len(spectrum) - len(reference_sound))
+    what = "a preview" if run.header.is_made else "what was heard"
     page = one_file(
-        title=f"{run.header.program or run.header.source or 'A run'}: what was heard",
+        title=f"{run.header.program or run.header.source or 'A run'}: {what}",
         body=static_text("replay.html"),
         script=bundle("replay.js"),
         style=static_text("look.css"),

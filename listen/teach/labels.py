@@ -54,9 +54,11 @@ def read_labelled_run(folder: Path) -> LabelledRun:
     Raises
     ------
     RecordingError
-        If the run keeps no sound, has no labels, or none that a person confirmed or corrected.
+        If the run is a preview, keeps no sound, has no labels, or none that a person confirmed or corrected.
     """
     run = read_run(folder)
+    if run.header.is_made:
+        raise RecordingError(f"{folder} is a preview, made sound; teach the ear from runs heard at a machine")
     if run.sound_path is None:
         raise RecordingError(f"{folder} keeps no sound, so nothing can be learned from it")
     path = folder / LABELS

@@ -3,13 +3,18 @@
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, BrowserContext, Page
 
+from listen.coach.preview import PreviewSettings, make_preview
+from listen.job_file import load_job
 from listen.record import Run, read_labels
+from listen.session import plan_job
+from listen.show import write_replay_page
 from tests.browser.conftest import open_page
 from tests.browser.test_replay_page import at_second, place, settled
 
 pytestmark = [pytest.mark.browser, pytest.mark.closed]
+JOB = Path(__file__).parents[1] / "jobs" / "two_passes.toml"
 LANES = ("ruler", "flags", "expected", "heard", "spectrum", "load", "rate")
 COLOURS = """(lane) => {
   const {canvas, rows, size} = listenPage.scope, k = size.ratio, row = rows[lane];
@@ -195,3 +200,18 @@ def test_the_record_keeps_heard_and_seen_apart_and_takes_measures(opened: Page) 
     assert "N70" not in seen
     for hidden in ("#print", ".controls", "#correct", "#listing"):
         assert not opened.locator(hidden).is_visible()
+
+
+def test_a_preview_says_that_it_was_made_and_makes_no_record(context: BrowserContext, tmp_path: Path) -> None:
+    timeline = plan_job(load_job(JOB)).timeline
+    make_preview(timeline, tmp_path / "made", settings=PreviewSettings(), write_page=write_replay_page)
+    said: list[str] = []
+    page = open_page(context, tmp_path / "made" / "timeline.html", said)
+    assert page.locator("h1").inner_text() == "preview, made and not heard: 2 contacts"
+    assert page.evaluate("() => listenPage.scope.laneNames.heard") == "made"
+    assert "Made" in page.locator("#contacts thead").inner_text()
+    for hidden in ("#correct", "#record"):
+        assert not page.locator(hidden).is_visible()
+    page.emulate_media(media="print")
+    assert not page.locator("#record").is_visible()
+    assert said == []

@@ -10,7 +10,6 @@ from listen.coach.own_runs import own_examples
 from listen.coach.preview import (
     LEAD_IN_S,
     RATE,
-    SOURCE,
     PreviewSettings,
     contacts_of_passes,
     cut_timeline,
@@ -21,6 +20,8 @@ from listen.coach.preview import (
 from listen.errors import InputError, RecordingError
 from listen.job_file import load_job
 from listen.record import Run
+from listen.record.library import mark_reference
+from listen.record.words import run_sentence
 from listen.replay_run import replay_recording
 from listen.session import plan_job
 from listen.timeline import Timeline, VerdictKind
@@ -45,7 +46,10 @@ def previewed(timeline: Timeline, folder: Path, settings: PreviewSettings) -> Ru
 
 def test_what_is_made_is_what_the_sheet_expects(timeline: Timeline, tmp_path: Path) -> None:
     run = previewed(timeline, tmp_path / "run", PreviewSettings())
-    assert run.header.source == SOURCE
+    assert run.header.is_made
+    assert run_sentence(run) == "preview, made and not heard: 2 contacts"
+    with pytest.raises(InputError, match="must have been heard at a machine"):
+        mark_reference(tmp_path / "run", by="AB")
     with pytest.raises(RecordingError, match="is a preview, made sound"):
         own_examples(tmp_path / "run", rate=24000)
     assert [c.verdict for c in run.contacts] == [VerdictKind.AS_EXPECTED] * 2

@@ -11,6 +11,7 @@ from listen.cli import FAILED, FINE, FLAGGED, main
 from listen.cli_live import _finished
 from listen.record import read_run
 from listen.record.library import Reference, mark_reference, newest_reference, read_reference
+from listen.record.run import MADE
 from tests.record.made_run import write_made_run
 
 pytestmark = pytest.mark.closed
@@ -108,5 +109,10 @@ def test_check_and_delete_and_report(
     assert (runs / "monday").is_dir()
     assert main(["runs", "delete", "monday", "--yes", *where]) == FINE
     assert not (runs / "monday").exists()
+    lines = runs / "wednesday" / "decisions.jsonl"
+    (runs / "preview").mkdir()
+    (runs / "preview" / "decisions.jsonl").write_text(lines.read_text().replace('"invented"', f'"{MADE}"', 1))
+    assert main(["runs", "list", *where]) == FINE
+    assert "preview, made and not heard" in capsys.readouterr().out
     assert main(["runs", "report", "--page", str(runs / "r.html"), *where]) == FINE
     assert page_data(runs / "r.html")["n_runs"] == 2

@@ -9,6 +9,7 @@ import pytest
 from listen.blocks import Block, Frames, Gap
 from listen.errors import RecordingError
 from listen.record import RunWriter, Stretch
+from listen.record.run import MADE
 from listen.teach.labels import LabelledRun, measure_run, read_labelled_run
 
 pytestmark = pytest.mark.closed
@@ -67,6 +68,16 @@ def test_frames_are_those_of_the_sound_and_cuts_are_in_its_samples(tmp_path: Pat
     np.testing.assert_array_equal(frames_of(run).values, frames_of(whole).values)
     assert run.cuts == (Stretch(onset=16000, offset=40000),)
     assert run.intervals == [(1.0, 2.5)]
+
+
+def test_a_preview_teaches_nothing(tmp_path: Path) -> None:
+    write_run(tmp_path / "run")
+    write_labels(tmp_path / "run", rate=RATE)
+    lines = tmp_path / "run" / "decisions.jsonl"
+    first, rest = lines.read_text().split("\n", 1)
+    lines.write_text(json.dumps({**json.loads(first), "source": MADE}) + "\n" + rest)
+    with pytest.raises(RecordingError, match="is a preview, made sound"):
+        read_labelled_run(tmp_path / "run")
 
 
 def test_a_gap_parts_the_run_and_is_not_heard_as_silence(tmp_path: Path) -> None:

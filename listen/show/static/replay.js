@@ -28,9 +28,17 @@ function writeHead() {
   $("which").textContent = parts.filter(Boolean).join(" · ");
   $("sentence").textContent = run.sentence;
   document.querySelector(".fixed").textContent = FIXED_LINE;
+  if (run.made) writeMade();
   if (run.complete && !run.problem) return;
   $("trouble").hidden = false;
   $("trouble").textContent = `This run is not whole: ${run.problem}. What was recorded until then is shown.`;
+}
+
+// A preview was made: nothing of it was heard, can be corrected, or belongs on a record.
+function writeMade() {
+  $("correct").hidden = true;
+  $("record").hidden = true;
+  $("heard-head").textContent = "Made";
 }
 
 function contactOf(id) {
@@ -224,7 +232,7 @@ async function start() {
   track.spectrum = new Spectrum({hop_s, bands_hz});
   const empty = {load: !run.load.length, rate: !run.position.length};
   page.lanes = LANES.filter((lane) => !empty[lane]);
-  page.scope = new Scope($("scope"), track, {lanes: page.lanes, quiet, loud});
+  page.scope = new Scope($("scope"), track, {lanes: page.lanes, quiet, loud, names: run.made ? {heard: "made"} : {}});
   writeFirst();
   writeProgram();
   wireControls();

@@ -15,12 +15,13 @@ export const SHORTEST_VIEW_S = 0.05;
 
 export class Scope extends EventTarget {
   // `holder` is an empty element; `lanes` names what is drawn, top to bottom.
-  constructor(holder, track, {lanes = LANES, follow_s = null, quiet = 60, loud = 200} = {}) {
+  constructor(holder, track, {lanes = LANES, follow_s = null, quiet = 60, loud = 200, names = {}} = {}) {
     super();
     this.holder = holder;
     this.track = track;
     this.lanes = lanes;
     this.levels = {quiet, loud};
+    this.laneNames = {...LANE_NAMES, ...names};
     this.comb = false;
     this.picked = null; // id of the contact that is marked
     this.playhead = null;
@@ -200,8 +201,8 @@ export class Scope extends EventTarget {
       pen.fillStyle = theme.line;
       if (lane !== "heard" && lane !== "ruler") pen.fillRect(0, top, this.size.width, 1);
       if (lane === "heard") { pen.fillStyle = theme.ink; pen.fillRect(this.gutter, top - 1, this.size.width, 2); }
-      if (this.gutter) this.#text(pen, LANE_NAMES[lane], 8, top + Math.min(height / 2 + 4, 26), theme.soft);
-      else if (lane !== "flags") this.#plate(pen, LANE_NAMES[lane], 4, lane === "heard" ? top + height - 4 : top + 13);
+      if (this.gutter) this.#text(pen, this.laneNames[lane], 8, top + Math.min(height / 2 + 4, 26), theme.soft);
+      else if (lane !== "flags") this.#plate(pen, this.laneNames[lane], 4, lane === "heard" ? top + height - 4 : top + 13);
     }
   }
 
@@ -374,11 +375,12 @@ export class Scope extends EventTarget {
   #flags(pen, {top, height}) {
     const {theme} = this;
     const ends = [-Infinity, -Infinity];
-    for (const flag of this.track.flags) {
-      if (!this.#visible(flag.at_s, flag.at_s)) continue;
+    const flags = this.track.flags.filter((flag) => this.#visible(flag.at_s, flag.at_s));
+    pen.fillStyle = theme.flag;
+    for (const flag of flags) pen.fillRect(this.x(flag.at_s) - 1, top + 4, 2, height - 4); // under all words
+    for (const flag of flags) {
       const x = this.x(flag.at_s);
       pen.fillStyle = theme.flag;
-      pen.fillRect(x - 1, top + 4, 2, height - 4);
       pen.font = `bold 12px ${theme.font}`;
       const wide = pen.measureText(flag.kind).width;
       const left = Math.min(x + 5, this.size.width - wide - 8);
