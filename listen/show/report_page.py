@@ -31,6 +31,15 @@ def write_report_page(runs: Sequence[Run], path: Path) -> None:
     write_whole(path, page)
 
 
+def _days(runs: Sequence[Run]) -> list[str]:
+    """When each run began: the day, with the time of day where two runs share one; "" where not known."""
+    days = Counter(run.header.started[:10] for run in runs)
+    return [
+        run.header.started[: 16 if days[run.header.started[:10]] > 1 else 10].replace("T", " ")
+        for run in runs
+    ]
+
+
 def _program(name: str, runs: Sequence[Run]) -> dict[str, Any]:
     own = [run for run in runs if run.header.program == name]
     contacts: dict[tuple[int, str], None] = {}
@@ -39,8 +48,8 @@ def _program(name: str, runs: Sequence[Run]) -> dict[str, Any]:
     return {
         "program": name or "without a job",
         "runs": [
-            {"name": run.folder.name, "date": run.header.started[:10], "sentence": run_sentence(run)}
-            for run in own
+            {"name": run.folder.name, "date": day, "sentence": run_sentence(run)}
+            for run, day in zip(own, _days(own), strict=True)
         ],
         "contacts": [_contact(key, own) for key in sorted(contacts)],
     }
@@ -77,18 +86,24 @@ def _load(run: Run, row: RunContact | None) -> float | None:
 
 
 def _flags_by_tool(runs: Sequence[Run]) -> list[dict[str, Any]]:
-    """For each tool how many contacts, and how many of which verdict that needs a look."""
-    counts: dict[int, Counter[str]] = {}
+    """For each tool how many contacts, of which verdict, and what else was flagged while it cut."""
+    verdicts: dict[int, Counter[str]] = {}
+    flags: dict[int, Counter[str]] = {}
     for run in runs:
+        tools = {row.id: row.tool for row in run.contacts if row.tool is not None}
         for row in run.contacts:
             if row.tool is not None:
-                counts.setdefault(row.tool, Counter())[str(row.verdict)] += 1
+                verdicts.setdefault(row.tool, Counter())[str(row.verdict)] += 1
+        for flag in run.flags:
+            if flag.contact in tools and flag.kind not in set(VerdictKind):
+                flags.setdefault(tools[flag.contact], Counter())[flag.kind] += 1
     return [
         {
             "tool": tool,
             "n_contacts": found.total(),
             "n_as_expected": found[VerdictKind.AS_EXPECTED],
             "others": [[word, n] for word, n in found.most_common() if word != VerdictKind.AS_EXPECTED],
+            "flags": [[word, n] for word, n in flags.get(tool, Counter()).most_common()],
         }
-        for tool, found in sorted(counts.items())
+        for tool, found in sorted(verdicts.items())
     ]

@@ -8,6 +8,7 @@ from playwright.sync_api import BrowserContext
 
 from listen.record import Run, read_run
 from listen.show import write_compare_page, write_report_page
+from listen.timeline import Flag
 from tests.browser.conftest import open_page
 from tests.record.made_run import made_sound, write_made_run
 from tests.record.test_compare import RATE, boosted
@@ -57,11 +58,14 @@ def test_report_page_shows_verdicts_and_drift(
         replace(run, header=replace(run.header, started=f"2031-05-0{day}T08:00:00+00:00"))
         for day, run in enumerate(runs, start=1)
     ]
+    chatter = Flag(at=8 * dated[2].rate, kind="chatter", contact=2, text="invented: a singing line")
+    dated[2] = replace(dated[2], flags=(*dated[2].flags, chatter))
     write_report_page(dated, tmp_path / "report.html")
     said: list[str] = []
     page = open_page(context, tmp_path / "report.html", said)
     assert page.locator("h1").inner_text() == "3 runs, 9 contacts, 6 that were not as expected"
-    assert "3 started early, 3 not heard" in page.locator("#tool-rows").inner_text()
+    row = page.locator("#tool-rows tr").inner_text().split("\t")
+    assert row == ["T1", "9", "3", "3 started early, 3 not heard", "1 chatter"]
     cells = page.locator(".grid tbody tr").nth(1).locator("td.cell")
     assert cells.all_inner_texts() == ["early +", "early +", "early +"]
     assert "2031-05-02" in page.locator(".grid thead").inner_text()
@@ -80,3 +84,15 @@ def test_a_cut_off_run_takes_part_in_the_report(
     write_report_page([runs[1], read_run(tmp_path / "cut")], tmp_path / "report.html")
     page = open_page(context, tmp_path / "report.html", [])
     assert "3 cannot tell" in page.locator("#tool-rows").inner_text()
+
+
+def test_runs_of_one_day_are_told_apart_in_the_report(
+    context: BrowserContext, runs: list[Run], tmp_path: Path
+) -> None:
+    starts = ("2031-05-01T08:00:00+00:00", "2031-05-01T14:30:00+00:00", "2031-05-02T08:00:00+00:00")
+    dated = [
+        replace(run, header=replace(run.header, started=at)) for run, at in zip(runs, starts, strict=True)
+    ]
+    write_report_page(dated, tmp_path / "report.html")
+    heads = open_page(context, tmp_path / "report.html", []).locator(".grid thead th").all_inner_texts()
+    assert heads[3:] == ["2031-05-01 08:00", "2031-05-01 14:30", "2031-05-02"]

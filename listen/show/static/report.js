@@ -65,9 +65,9 @@ function startReport() {
   const all = report.tools.reduce((sum, tool) => sum + tool.n_contacts, 0);
   document.getElementById("sentence").textContent = `${report.n_runs} runs, ${all} contacts, ${looks} that were not as expected`;
   for (const tool of report.tools) {
-    const others = tool.others.map(([word, n]) => `${n} ${word}`).join(", ");
+    const told = (counts) => counts.map(([word, n]) => `${n} ${word}`).join(", ") || "none";
     document.getElementById("tool-rows").append(make("tr", {}, make("th", {scope: "row"}, `T${tool.tool}`), make("td", {}, String(tool.n_contacts)),
-      make("td", {}, String(tool.n_as_expected)), make("td", {}, others || "none")));
+      make("td", {}, String(tool.n_as_expected)), make("td", {}, told(tool.others)), make("td", {}, told(tool.flags))));
   }
   document.getElementById("programs").append(...report.programs.map(programPart));
   document.documentElement.dataset.ready = "yes";
