@@ -46,6 +46,9 @@ class DecoderSettings:
         Least mean belief of both ears in a contact.
     live_share : float
         Of the live ear in it.
+    short_frames, short_belief
+        A contact that ended after no more than this must be believed by both ears together, the
+        live one 300 ms later: the least sum of their mean log odds [nats].
     wonder_open, wonder_close : float
         Half a second of contact now above / below this, on the mean, is reason to ask the
         two-sided ear even where the live ear has supposed nothing.
@@ -65,6 +68,8 @@ class DecoderSettings:
     shortest_frames: int = 6
     both_believe: float = 0.7
     live_share: float = 0.3
+    short_frames: int = 40
+    short_belief: float = 2.5
     wonder_open: float = 0.15
     wonder_close: float = 0.7
     wonder_frames: int = 100
@@ -136,6 +141,9 @@ class Decoder:
         self._settled = 0  # all before this is decided [samples]
         self._states: deque[tuple[int, NDArray[np.float64]]] = deque(maxlen=400)
         self._now: deque[float] = deque(maxlen=1000)
+        self._late: deque[float] = deque(
+            maxlen=1000
+        )  # what was believed 300 ms later, as long as it is known
 
     def start_anew(self, at: int) -> tuple[Event, ...]:
         """After a gap: what was open ends where the gap begins."""
@@ -143,12 +151,14 @@ class Decoder:
         self._firm, self._settled = 0, at
         self._states.clear()
         self._now.clear()
+        self._late.clear()
         return events
 
     def step(self, scores: Scores) -> tuple[Event, ...]:
         """Take the beliefs of one frame, give the events they decide."""
         self._states.append((scores.at - LATE_FRAMES * self.hop, scores.states))
         self._now.append(scores.now)
+        self._late.append(1.0 - float(scores.states[0]))
         events = list(self._tell_steady(scores)) if self._in_contact else []
         events += self._suppose_if_changed(scores)
         self._since_look += 1
@@ -245,15 +255,26 @@ class Decoder:
         """In contact or not, by the two-sided ear; what the live ear doubts as a whole is air."""
         settings = self.settings
         held = np.clip(belief, 1e-4, 1.0 - 1e-4)
-        path = best_path(settings.gain * np.log(held / (1.0 - held)), settings.switch_cost)
-        path = bridged(path, settings.shortest_frames)
+        odds = np.log(held / (1.0 - held))
+        path = bridged(best_path(settings.gain * odds, settings.switch_cost), settings.shortest_frames)
         now = np.array(self._now)[-belief.size :]
         for begin, stop in runs_of(path):
             both = belief[begin:stop].mean()
             both += settings.live_share * (now[begin : stop + 5].mean() - both)
-            if both < settings.both_believe:
+            if both < settings.both_believe or self._is_clatter(odds, begin, stop):
                 path[begin:stop] = False
         return path
+
+    def _is_clatter(self, odds: NDArray[np.float64], begin: int, stop: int) -> bool:
+        """A short contact, over by now, that the live ear takes back 300 ms later."""
+        if stop == odds.size or stop - begin > self.settings.short_frames:
+            return False
+        late = np.array(self._late)[-odds.size :][begin + LATE_FRAMES : stop + LATE_FRAMES]
+        if late.size == 0:
+            return False
+        held = np.clip(late, 1e-4, 1.0 - 1e-4)
+        both = odds[begin:stop].mean() + np.log(held / (1.0 - held)).mean()
+        return bool(both < self.settings.short_belief)
 
     def _change(self, index: int, belief: NDArray[np.float64], now: int) -> list[Event]:
         """Confirm a change at a frame of the review; the newest frames are left for the next time."""

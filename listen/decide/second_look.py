@@ -44,6 +44,9 @@ class SecondLookSettings:
         Contacts longer than this must be believed by both ears together, on the whole.
     long_belief : float
         Least sum of both ears' mean log odds in such a contact [nats].
+    short_frames, short_belief
+        The same for contacts that are not longer than this: a clatter is as short, and while the
+        two-sided ear takes it for a cut, the live ear a second later does not.
     compare_s : float
         With less air than this in the whole stretch, nothing is said [s].
     shortest_frames : int
@@ -61,6 +64,8 @@ class SecondLookSettings:
     switch_cost: float = 3.5
     long_frames: int = 100
     long_belief: float = 3.0
+    short_frames: int = 40
+    short_belief: float = 1.5
     compare_s: float = 0.5
     shortest_frames: int = 7
     rounds: int = 2
@@ -117,12 +122,15 @@ def _live_odds(model: Model, features: NDArray[np.float64]) -> NDArray[np.float6
 
 
 def _drop_doubted(path: NDArray[np.bool_], both: NDArray[np.float64], settings: SecondLookSettings) -> None:
-    """Drop long contacts that both ears together, on the whole, do not believe; changes `path`.
+    """Drop long and short contacts that both ears together, on the whole, do not believe; changes `path`.
 
     A recording of nothing but a machine in air gives the two-sided ear nothing to compare with.
     """
     for begin, stop in runs_of(path):
-        if stop - begin > settings.long_frames and both[begin:stop].mean() < settings.long_belief:
+        believed = both[begin:stop].mean()
+        if stop - begin > settings.long_frames and believed < settings.long_belief:
+            path[begin:stop] = False
+        if stop - begin <= settings.short_frames and believed < settings.short_belief:
             path[begin:stop] = False
 
 

@@ -12,9 +12,12 @@ AIR_STATES = np.array([0.97, 0.01, 0.01, 0.01])
 CUT_STATES = np.array([0.01, 0.01, 0.97, 0.01])
 
 
-def run(truth: np.ndarray, *, second: np.ndarray | None = None) -> list[Event]:
-    """Events where the live ear believes `truth`, and the two-sided ear `second` (or the same)."""
+def run(
+    truth: np.ndarray, *, second: np.ndarray | None = None, late: np.ndarray | None = None
+) -> list[Event]:
+    """Events where the live ear believes `truth` and `late` 300 ms after, the two-sided one `second`."""
     second = truth if second is None else second
+    late = truth if late is None else late
     heard = 0
     decoder = Decoder(
         DecoderSettings(),
@@ -27,7 +30,7 @@ def run(truth: np.ndarray, *, second: np.ndarray | None = None) -> list[Event]:
     events: list[Event] = []
     for i in range(truth.size):
         heard = i + 1
-        states = CUT_STATES if i >= 30 and truth[i - 30] > 0.5 else AIR_STATES
+        states = CUT_STATES if i >= 30 and late[i - 30] > 0.5 else AIR_STATES
         events += decoder.step(Scores(at=(i + 1) * HOP, now=0.02 + 0.96 * truth[i], states=states))
     return [*events, *decoder.close(truth.size * HOP)]
 
@@ -68,6 +71,20 @@ def test_what_the_live_ear_alone_doubts_throughout_is_air() -> None:
     """A knock, then a second in which the live ear hears nothing; 0.7 of 0.88 is under 0.7."""
     truth = contact(start=100, stop=104)
     assert of(run(truth, second=0.9 * contact(start=100, stop=200)), Standing.CONFIRMED) == []
+
+
+@pytest.mark.closed
+@pytest.mark.parametrize(
+    ("n_frames", "believed_late", "told"), [(30, False, 0), (30, True, 1), (60, False, 1)]
+)
+def test_a_short_contact_that_the_live_ear_takes_back_is_a_clatter(
+    n_frames: int, believed_late: bool, told: int
+) -> None:
+    """Both ears take 0.3 s for contact, 3.9 nats, and 300 ms later the live one is sure of air, -3.5 nats."""
+    truth = contact(start=100, stop=100 + n_frames)
+    events = run(truth, late=truth if believed_late else np.zeros(400))
+    entries = [state for state, _ in of(events, Standing.CONFIRMED) if state is State.ENTRY]
+    assert len(entries) == told
 
 
 @pytest.mark.closed

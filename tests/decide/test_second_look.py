@@ -62,12 +62,19 @@ def test_separation_is_the_area_under_the_curve_of_a_public_library() -> None:
 
 
 @pytest.mark.closed
-def test_a_long_contact_that_both_ears_together_doubt_is_dropped_and_a_short_one_kept() -> None:
-    """Both together 2.9 and 3.1 nats, about the 3 that a contact of over 100 frames needs."""
-    for length, belief, kept in ((150, 2.9, 0), (150, 3.1, 150), (80, 2.9, 80)):
+def test_a_long_or_short_contact_that_both_ears_together_doubt_is_dropped() -> None:
+    """Both together just under and over the 3 nats of more than 100 frames, the 1.5 nats of 40 and fewer."""
+    for length, belief, kept in (
+        (150, 2.9, 0),
+        (150, 3.1, 150),
+        (80, 0.1, 80),
+        (40, 1.4, 0),
+        (40, 1.6, 40),
+    ):
         path = np.zeros(300, dtype=bool)
         path[50 : 50 + length] = True
-        _drop_doubted(path, np.full(300, belief), SecondLookSettings(long_frames=100, long_belief=3.0))
+        settings = SecondLookSettings(long_frames=100, long_belief=3.0, short_frames=40, short_belief=1.5)
+        _drop_doubted(path, np.full(300, belief), settings)
         assert int(path.sum()) == kept
 
 
