@@ -273,6 +273,45 @@ def module_text(page: Page, name: str, script: str, *given: Any) -> Any:
     return page.evaluate(f"(given) => {{ {text}\n {script} }}", list(given))
 
 
+INTERACTIVE = ("button", "link", "textbox", "spinbutton", "DisclosureTriangle", "checkbox", "combobox")
+
+
+@pytest.mark.parametrize("lesson", range(1, 6))
+def test_each_lesson_is_reached_by_tab_and_named_to_a_reader(page: Page, lesson: int) -> None:
+    """Every control that is shown has a name, is reached by Tab, and the lesson's heading has the focus."""
+    page.keyboard.press(f"Alt+{lesson}")
+    shown = page.locator("main > section:not([hidden])")
+    assert shown.count() == 1
+    heading = page.evaluate("() => document.activeElement.textContent")
+    assert heading == shown.locator("h2").inner_text()
+    assert shown.get_attribute("aria-labelledby") == shown.locator("h2").get_attribute("id")
+    tree = page.context.new_cdp_session(page).send("Accessibility.getFullAXTree")["nodes"]
+    nodes = [one for one in tree if not one["ignored"] and one["role"]["value"] in INTERACTIVE]
+    assert len(nodes) >= 8
+    assert [one["role"]["value"] for one in nodes if not one["name"]["value"].strip()] == []
+    wanted = shown.locator("button:visible, input:visible, summary:visible").count()
+    reached = 0
+    for _ in range(wanted):
+        page.keyboard.press("Tab")
+        reached += page.evaluate("() => Number(document.activeElement.closest('section') !== null)")
+    assert reached >= wanted
+    for table in shown.locator("table:visible").all():
+        assert table.locator("caption").inner_text()
+        assert table.locator("th[scope]").count() >= 2
+
+
+def test_without_a_program_for_the_machine_there_is_nothing_to_type(
+    context: BrowserContext, tmp_path: Path
+) -> None:
+    assert main(["coach", "--out", str(tmp_path / "plain.html")]) == FINE
+    page = open_page(context, tmp_path / "plain.html", [])
+    page.keyboard.press("Alt+5")
+    said(page, "Read the cautions")
+    assert "Ask the instructor" in page.inner_text("#machine-how")
+    assert not page.locator("#machine-form").is_visible()
+    page.close()
+
+
 def test_staircase_and_presses_of_the_page_are_those_of_the_package(page: Page, data: dict[str, Any]) -> None:
     """Parity on random answers and random presses, seed 8."""
     rng = np.random.default_rng(8)

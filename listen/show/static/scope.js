@@ -335,7 +335,8 @@ export class Scope extends EventTarget {
       if (one.state === "entry") shape(pen, [[a, seam], [b, seam], [b, low]], patterns.hearUp, theme.hear);
       if (one.state === "exit") shape(pen, [[a, seam], [b, seam], [a, low]], patterns.hearDown, theme.hear);
       if (one.state === "steady") shape(pen, [[a, seam], [b, seam], [b, low], [a, low]], theme.wash, theme.hear);
-      if (one.state !== "air" || b - a > 120) this.#inside(pen, STATE_WORDS[one.state], a, b, seam + 16, theme.ink);
+      const hatched = one.state === "entry" || one.state === "exit";
+      if (one.state !== "air" || b - a > 120) this.#inside(pen, STATE_WORDS[one.state], a, b, seam + 16, theme.ink, "", hatched ? theme.paper : "");
     }
     for (const one of this.track.corrected ?? []) this.#bracket(pen, this.x(one.from_s), this.x(one.to_s), top + height - 8);
   }
@@ -350,13 +351,17 @@ export class Scope extends EventTarget {
   }
 
   // A word inside a bar, only where it fits whole.
-  #inside(pen, text, from, to, y, colour, weight = "") {
+  #inside(pen, text, from, to, y, colour, weight = "", plate = "") {
     const left = Math.max(from, this.gutter);
     const right = Math.min(to, this.size.width);
     if (right - left < 14) return;
     pen.font = `${weight} 12px ${this.theme.font}`;
     const wide = pen.measureText(text).width;
     if (right - left < wide + 6) return;
+    if (plate) {
+      pen.fillStyle = plate;
+      pen.fillRect((left + right - wide) / 2 - 2, y - 11, wide + 4, 14);
+    }
     this.#text(pen, text, (left + right - wide) / 2, y, colour, 12, weight);
   }
 
