@@ -336,7 +336,7 @@ export class Scope extends EventTarget {
       if (one.state === "exit") shape(pen, [[a, seam], [b, seam], [a, low]], patterns.hearDown, theme.hear);
       if (one.state === "steady") shape(pen, [[a, seam], [b, seam], [b, low], [a, low]], theme.wash, theme.hear);
       const hatched = one.state === "entry" || one.state === "exit";
-      if (one.state !== "air" || b - a > 120) this.#inside(pen, STATE_WORDS[one.state], a, b, seam + 16, theme.ink, "", hatched ? theme.paper : "");
+      if (one.state !== "air" || b - a > 120) this.#inside(pen, STATE_WORDS[one.state], a, b, seam + 16, theme.ink, "", hatched);
     }
     for (const one of this.track.corrected ?? []) this.#bracket(pen, this.x(one.from_s), this.x(one.to_s), top + height - 8);
   }
@@ -351,18 +351,15 @@ export class Scope extends EventTarget {
   }
 
   // A word inside a bar, only where it fits whole.
-  #inside(pen, text, from, to, y, colour, weight = "", plate = "") {
+  #inside(pen, text, from, to, y, colour, weight = "", onPlate = false) {
     const left = Math.max(from, this.gutter);
     const right = Math.min(to, this.size.width);
     if (right - left < 14) return;
     pen.font = `${weight} 12px ${this.theme.font}`;
     const wide = pen.measureText(text).width;
     if (right - left < wide + 6) return;
-    if (plate) {
-      pen.fillStyle = plate;
-      pen.fillRect((left + right - wide) / 2 - 2, y - 11, wide + 4, 14);
-    }
-    this.#text(pen, text, (left + right - wide) / 2, y, colour, 12, weight);
+    if (onPlate) this.#plate(pen, text, (left + right - wide) / 2, y);
+    else this.#text(pen, text, (left + right - wide) / 2, y, colour, 12, weight);
   }
 
   #gaps(pen) {
@@ -384,15 +381,14 @@ export class Scope extends EventTarget {
     pen.fillStyle = theme.flag;
     for (const flag of flags) pen.fillRect(this.x(flag.at_s) - 1, top + 4, 2, height - 4); // under all words
     for (const flag of flags) {
-      const x = this.x(flag.at_s);
-      pen.fillStyle = theme.flag;
       pen.font = `bold 12px ${theme.font}`;
       const wide = pen.measureText(flag.kind).width;
-      const left = Math.min(x + 5, this.size.width - wide - 8);
+      const left = Math.min(this.x(flag.at_s) + 5, this.size.width - wide - 8);
       const row = left > ends[0] ? 0 : left > ends[1] ? 1 : -1;
       if (row < 0) continue;
       ends[row] = left + wide + 8;
       const y = top + 4 + row * 18;
+      pen.fillStyle = theme.flag;
       pen.fillRect(left - 3, y, wide + 8, 16);
       this.#text(pen, flag.kind, left + 1, y + 12, theme.paper, 12, "bold");
     }
