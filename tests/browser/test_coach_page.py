@@ -120,7 +120,8 @@ def test_name_it_gets_harder_and_explains(page: Page) -> None:
         word = page.get_attribute("#name", "data-word")
         assert word in WORDS
         page.keyboard.press(str(WORDS.index(word) + 1))
-        said(page, "Right. It was")
+        told = said(page, "Right. It was")
+        assert ("would have been" in told) == (word == "air")
     assert "Answers 4" in page.inner_text("#name-state")
     assert "next sound 12 dB" in page.inner_text("#name-state")
     table = [[int(n) for n in row.split("\t")[1:]] for row in page.inner_text("#name-rows").splitlines()]

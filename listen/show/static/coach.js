@@ -131,7 +131,8 @@ function answer(word) {
   showClip(question.machine.clip, {from, to: from + lessons.name.asked_s}); // to see what was heard
   answers.push([question.word, word]);
   stairs.answered(right);
-  say(`${right ? "Right" : "Not so"}. ${TOLD[question.word]} The buzz was ${Math.round(Math.abs(heardAt))} dB ${heardAt < 0 ? "under" : "over"} the air.`);
+  const buzz = question.word === "air" ? "A buzz would have been" : "The buzz was";
+  say(`${right ? "Right" : "Not so"}. ${TOLD[question.word]} ${buzz} ${Math.round(Math.abs(heardAt))} dB ${heardAt < 0 ? "under" : "over"} the air.`);
   question = null;
   showName();
   if (stairs.isDone) {
