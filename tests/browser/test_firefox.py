@@ -150,7 +150,6 @@ def test_loop_next_flag_and_first_flag(opened: Firefox) -> None:
     assert "N70 began 5.0 mm before its place" in text(opened, "#said")
     opened.click("#play-first")
     opened.wait_for("listenPage.player.running && listenPage.player.second > 7.0")
-    opened.run("listenPage.player.pause()")
 
 
 def test_tooth_pass_lines_are_drawn_on_request(opened: Firefox) -> None:
