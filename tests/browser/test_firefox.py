@@ -24,11 +24,11 @@ pytestmark = [
     pytest.mark.skipif(FIREFOX is None, reason="no Firefox here: apt-get install firefox-esr"),
 ]
 END, HOME, RIGHT, SHIFT_RIGHT = "\ue010", "\ue011", "\ue014", "\ue008\ue014"
-INK = """(() => {
+INK = """new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done))).then(() => {
   const {canvas, rows, size} = listenPage.scope, row = rows.spectrum, k = size.ratio;
   const {data} = canvas.getContext("2d").getImageData(0, row.top * k, canvas.width, row.height * k);
   return data.reduce((sum, value) => sum + value, 0);
-})()"""
+})"""
 CLOCKS = """new Promise((done) => {
   const found = [], began = performance.now();
   const look = () => {
