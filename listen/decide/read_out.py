@@ -21,7 +21,9 @@ class ReadOut:
 
     def log_odds(self, vectors: NDArray[np.float64]) -> NDArray[np.float64]:
         """Log odds of contact, shape (n_frames,), held to ±6 nats."""
-        odds = (vectors - self.mean) / self.spread @ self.weight + self.bias
+        scaled = vectors - self.mean
+        scaled /= self.spread
+        odds = scaled @ self.weight + self.bias
         limited: NDArray[np.float64] = np.clip(odds, -STRONGEST, STRONGEST)
         return limited
 

@@ -60,7 +60,7 @@ class AirListener:
             early, late = (event.at - round(s * self._per_s) for s in BEFORE_S)
             before = self._kept.bands(early, late)[:, self._audible]
             if len(before) >= LEAST_FRAMES:
-                lines = _lasting(self._kept.lines(early, late)[:, :, 0], share=LASTS)
+                (lines,) = _lasting(self._kept.lines(early, late)[:, :, 0], LASTS)
                 self._turning.append((np.median(before, axis=0), lines))
 
     def step(self, at: int) -> tuple[AirSound, ...]:
@@ -71,8 +71,7 @@ class AirListener:
     def _sum_up(self, at: int) -> AirSound:
         since = at - self._every * self._hop
         bands = np.median(self._kept.bands(since, at)[:, self._audible], axis=0)
-        seen = self._kept.lines(since, at)[:, :, 0]
-        lines = _lasting(seen, share=LASTS)
+        lines, left = _lasting(self._kept.lines(since, at)[:, :, 0], LASTS, LEFT)
         if self._quiet is None or bands.mean() < self._quiet[0].mean():
             self._quiet = (bands, lines)
         quiet, known = self._quiet
@@ -81,7 +80,6 @@ class AirListener:
             key=lambda pair: pair[0],
             default=(float("nan"), []),
         )
-        left = _lasting(seen, share=LEFT)
         return AirSound(
             at=at,
             below_db=below,
@@ -91,14 +89,19 @@ class AirListener:
         )
 
 
-def _lasting(lines_hz: NDArray[np.float32], *, share: float) -> list[float]:
-    """Lines that stand in this share of the frames; `lines_hz` is (n_frames, n_lines), 0 for none."""
+def _lasting(lines_hz: NDArray[np.float32], *shares: float) -> list[list[float]]:
+    """Lines that stand in each share of the frames; `lines_hz` is (n_frames, n_lines), 0 for none."""
     candidates = np.unique(lines_hz[lines_hz > 0.0])
     apart = np.abs(lines_hz[:, :, None] - candidates)
     stands = (apart <= SAME_LINE * candidates).any(axis=1).mean(axis=0)
+    return [_thinned(candidates[stands >= share].tolist()) for share in shares]
+
+
+def _thinned(rising_hz: list[float]) -> list[float]:
+    """Each line once: what lies within reach of the one before it is the same."""
     found: list[float] = []
-    for hz in candidates[stands >= share].tolist():
-        if not _is_among(hz, found):
+    for hz in rising_hz:
+        if not found or hz - found[-1] > SAME_LINE * hz:
             found.append(hz)
     return found
 
