@@ -236,12 +236,12 @@ def finish_live(writer: RunWriter, timeline: Timeline | None, model: Path | None
         return writer.finish()
     run = read_run(writer.folder)
     both = _with_load(ear, run)
-    refined, verdicts = second_hearing(
-        both, timeline, rate=run.rate, told=[*run.sounds, *run.marks, *run.gaps], end=run.duration
-    )
+    told = [*run.sounds, *run.marks, *run.gaps, *run.flags]
+    again = second_hearing(both, timeline, rate=run.rate, told=told, end=run.duration)
+    writer.push(*again.flags)
     if isinstance(both, FusedEar) and both.clock is not None:
         writer.push(both.clock)
-    return writer.finish(refined=refined, verdicts=verdicts)
+    return writer.finish(refined=again.refined, verdicts=again.verdicts)
 
 
 def _with_load(ear: SoundEar, run: Run) -> Ear:

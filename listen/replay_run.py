@@ -25,7 +25,7 @@ from listen.record.lines import Line
 from listen.record.spectrum import PictureMaker
 from listen.session import Decided, Session, plan_job, second_hearing
 from listen.states import ContactSound, StateLikelihoods
-from listen.timeline import Mark, Timeline
+from listen.timeline import Flag, Mark, Timeline
 
 BLOCK_S = 1.0
 WITHOUT_SOUND_HZ = 8000  # the clock of a run that has load and no sound
@@ -309,17 +309,18 @@ def _listen(
     with writer:
         for given in inputs:
             lines = _lines(session.push(given))
-            told += [item for item in (given, *lines) if isinstance(item, ContactSound | Mark | Gap)]
+            told += [item for item in (given, *lines) if isinstance(item, ContactSound | Mark | Gap | Flag)]
             writer.push(given, *lines)
             tell(session.heard)
         last = _lines(session.close())
         writer.push(*last)
         if ear.runs_on_load:
             writer.push(Gap(start=0, stop=session.heard, reason="no sound was recorded"))
-        refined, verdicts = second_hearing(ear, timeline, rate=rate, told=[*told, *last], end=session.heard)
+        again = second_hearing(ear, timeline, rate=rate, told=[*told, *last], end=session.heard)
+        writer.push(*again.flags)
         if isinstance(ear, FusedEar) and ear.clock is not None:
             writer.push(ear.clock)
-        return writer.finish(refined=refined, verdicts=verdicts)
+        return writer.finish(refined=again.refined, verdicts=again.verdicts)
 
 
 def _lines(decided: tuple[Decided, ...]) -> list[Line]:

@@ -6,7 +6,7 @@ Live and replay run this same code. Any cut of the input gives the same decision
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from listen.advise import Advise
+from listen.advise import Advise, flags_afterwards
 from listen.blocks import Block, Gap, LoadSample
 from listen.ears import Ear, Given, Heard
 from listen.errors import InputError, ListenError
@@ -165,10 +165,28 @@ def _known_at(item: Event | Mark | Gap | Finding | ContactSound | AirSound) -> i
     return item.stop if isinstance(item, Gap) else item.decided_at
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SecondHearing:
+    """What the whole run shows.
+
+    Attributes
+    ----------
+    refined : tuple of Event
+    verdicts : tuple of Verdict
+        None without a job.
+    flags : tuple of Flag
+        Those that were not raised while it ran.
+    """
+
+    refined: tuple[Event, ...]
+    verdicts: tuple[Verdict, ...] = ()
+    flags: tuple[Flag, ...] = ()
+
+
 def second_hearing(
     ear: Ear, timeline: Timeline | None, *, rate: int, told: Sequence[object], end: int
-) -> tuple[tuple[Event, ...], tuple[Verdict, ...]]:
-    """Events and verdicts as known after the whole run was heard.
+) -> "SecondHearing":
+    """Events, verdicts and further flags as known after the whole run was heard.
 
     Parameters
     ----------
@@ -177,13 +195,13 @@ def second_hearing(
     timeline, rate
         As for `Session`.
     told : sequence
-        All that was given and decided while it ran; contact sounds, marks and gaps are used.
+        All that was given and decided while it ran; contact sounds, marks, gaps and flags are used.
     end : int
         End of the recording [samples].
     """
     refined = ear.look_again()
     if timeline is None:
-        return refined, ()
+        return SecondHearing(refined=refined)
     verdicts = refined_verdicts(
         timeline,
         refined,
@@ -194,7 +212,8 @@ def second_hearing(
         end=end,
         gaps=[item for item in told if isinstance(item, Gap)],
     )
-    return refined, verdicts
+    flags = flags_afterwards(timeline, verdicts, [item for item in told if isinstance(item, Flag)], rate)
+    return SecondHearing(refined=refined, verdicts=verdicts, flags=flags)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
