@@ -152,7 +152,9 @@ def test_no_path_from_outside_reaches_a_file(server: LiveServer, path: str) -> N
 
 @pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "OPTIONS"])
 def test_only_reading_is_allowed(server: LiveServer, method: str) -> None:
+    """Refused before any route is asked: where there is none, too, which the routes alone would call 404."""
     assert httpx.request(method, server.address).status_code == 405
+    assert httpx.request(method, server.address + "nowhere").status_code == 405
 
 
 def test_on_a_network_nothing_is_shown_without_a_key(lan: LiveServer) -> None:
