@@ -13,7 +13,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from tools_load.drawing import FAMILIES, RATE, Log, Spans, draw_log
+from tools_load.drawing import FAMILIES, FINISHING, RATE, Log, Spans, draw_log
 
 from listen.ears import LoadEar
 from listen.states import Event, Standing, State
@@ -58,7 +58,7 @@ def log_of(name: str, seed: int) -> Log:
     draw, (low, high) = FAMILIES[name]
     rng = np.random.default_rng([seed, len(name)])
     typical = float(np.exp(rng.uniform(np.log(low), np.log(high))))
-    return draw_log(rng, draw(rng), typical=typical)
+    return draw_log(rng, draw(rng), typical=typical, finishing=FINISHING.get(name, 0.0))
 
 
 def hear(log: Log, marks: tuple[Mark, ...]) -> tuple[Spans, Spans]:

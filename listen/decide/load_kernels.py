@@ -6,31 +6,43 @@ from numpy.typing import NDArray
 
 AIR, CUT, SPINDLE, IDLE, STANDING = 0, 1, 2, 3, 4
 
-# Prices [nats]: a random search over the drawn logs of tools/tools_load (seeds from 1000 on). CUT_BY_RISE was
-# then lowered to 0.6 of what that search gave: on the drawn logs it costs two points, and a rise twice as
-# strong should not be a less likely cut. tools/bench_load.py prints what they reach on other seeds.
-CUT_PRICE = 1.26
-FREE_JUMP = 6.76
-FREE_JUMP_FAR = 1.53
+# Prices [nats]: a random search over the drawn logs of tools/tools_load, seeds 6000 to 6008 and
+# 7000 to 7005; LIGHT_CUT, CALM_CUT, SPIKE, FAR_ABOVE and the prices of air in amperes were then set by
+# hand on the same logs. tools/bench_load.py prints what they reach on other seeds.
+CUT_PRICE = 0.878
+NEXT_LEVEL = 1.6  # share of the price of a cut for a further level of the same one
+CUT_A_SECOND = 0.0121
+FREE_JUMP = 6.53
+FREE_JUMP_FAR = 1.88
 JUMP = 2.18
 JUMP_AT_ONCE = 3.4
-JUMP_FAR = 1.33
-STAND_AFTER_SPIKE = 0.452
-STAND = 5.75
-CALM_CUT = 1.07
-RESTLESS = 1.26
-SHORT = 0.174
-DRIFT_DOWN = 0.002
-DRIFT_UP = 0.059
+JUMP_FAR = 4.17
+FIRST_LEVEL = 1.79
+STAND_AFTER_SPIKE = 0.511
+STAND = 5.68
+STANDS_BELOW = 0.02  # share of a strong cut
+STANDS_BELOW_PERCENT = 0.25  # of rated load
+NEAR_NOTHING = 4.0  # a turning spindle draws something
+CALM_CUT = 0.3
+RESTLESS = 3.96
+SHORT = 0.373
+DRIFT_DOWN = 0.00234
+DRIFT_UP = 0.00809
 STEPPED = 7.54
-SPIKE = 10.4
-STOPS_IN_CUT = 0.956
-SPIKE_A_SECOND = 0.574
-LOW_SPIKE = 1.01
+SPIKE = 12.0
+START = 0.74  # a spindle that stood must start
+STOPS_IN_CUT = 0.726
+SPIKE_A_SECOND = 1.56
+LOW_SPIKE = 2.6
 CUT_BY_RISE = 0.49
-LIGHT_CUT = 3.88
-LONG_CUT = 0.395
-STAND_FIRST = 0.5
+LIGHT_CUT = 0.5
+FAR_ABOVE = 6.0  # times a strong cut
+LONG_CUT = 0.562
+STAND_FIRST = 0.109
+UNKNOWN = 6.0
+UNKNOWN_A_SECOND = 0.384
+AIR_PRICE, EDGE = 3.8, 4.5
+AIR_PRICE_AMPS, EDGE_AMPS = 2.0, 8.0  # feeding in air raises a current, too
 LONGEST_SPIKE_S = 4.0
 HOPELESS = 30.0
 
@@ -115,9 +127,9 @@ def follow_idle(
         Level, spread, number of frames, start [s], stop [s].
     told : ndarray, shape (n_stretches,)
         Whether the source told another spindle speed since the stretch before.
-    scales : ndarray, shape (5,)
+    scales : ndarray, shape (6,)
         Noise of single frames; least rise that is a cut; rise of a strong cut; how wide a level
-        is at the least; step of the values shown.
+        is at the least; step of the values shown; 1 for percent of rated load.
     kind, idle : ndarray, shape (n_stretches,)
         Filled with the label, and the idle level in force (NaN where none is known).
 
@@ -133,7 +145,8 @@ def follow_idle(
     known = np.full(n + 1, np.nan)
     weight = np.zeros(n + 1)
     seen_s = np.zeros(n + 1)
-    cutting = np.zeros(n + 1, np.bool_)  # in this story the newest stretch is a cut
+    was = np.full(n + 1, IDLE)  # label of the newest stretch in this story
+    spiked_s = np.zeros(n + 1)  # when the newest spike began
     free = np.zeros(n + 1, np.bool_)  # since the last idle something told of another speed
     stood = np.zeros(n + 1, np.bool_)
     parent = np.full(n + 1, -1, np.int64)
@@ -147,7 +160,7 @@ def follow_idle(
             free[c] = free[c] or told[j]
             stay, level, mass = _stay(stretches[j], known[c], weight[c], seen_s[c], scales)
             fresh = _jump(stretches[j], known[c], seen_s[c], free[c], scales)
-            stands = _stand(stretches[j], known[c], free[c], cutting[c], j == 0, scales)
+            stands = _stand(stretches[j], known[c], free[c], was[c] == CUT, j == 0, scales)
             least = min(stay, fresh, stands)
             if cost[c] + least < cost[new]:
                 cost[new] = cost[c] + least
@@ -155,14 +168,16 @@ def follow_idle(
                 stood[new] = least == stands
                 known[new] = np.nan if stood[new] else (level if least == stay else stretches[j, 0])
                 weight[new] = mass if least == stay else min(stretches[j, 2], 50.0)
-        seen_s[new], free[new] = stretches[j, 4], stood[new]
+        seen_s[new], free[new], was[new] = stretches[j, 4], stood[new], IDLE
         lowest = cost[new]
         for k in range(n_alive):
             c = alive[k]
-            price, label = _not_idle(stretches[j], known[c], seen_s[c], cutting[c], scales)
+            price, label = _not_idle(stretches[j], known[c], seen_s[c], was[c], spiked_s[c], scales)
             cost[c] += price
             free[c] = free[c] or label == SPINDLE
-            cutting[c] = label == CUT
+            if label == SPINDLE and was[c] != SPINDLE:
+                spiked_s[c] = stretches[j, 3]
+            was[c] = label
             lowest = min(lowest, cost[c])
         n_kept = 0
         for k in range(n_alive):
@@ -214,13 +229,20 @@ def _restless(one: NDArray[np.float64], noise: float) -> float:
 
 
 @njit(cache=True)
+def _nothing(scales: NDArray[np.float64]) -> float:
+    """Below this the spindle may stand."""
+    return float(scales[0] + (STANDS_BELOW_PERCENT if scales[5] > 0.0 else STANDS_BELOW * scales[2]))
+
+
+@njit(cache=True)
 def _jump(
     one: NDArray[np.float64], known: float, seen_s: float, free: bool, scales: NDArray[np.float64]
 ) -> float:
     """Price of being a new idle level: cheap where the spindle's speed may have changed."""
     price = _restless(one, scales[0]) + SHORT * max(0.0, 3.0 - (one[4] - one[3]))
     if np.isnan(known):
-        return float(price + 1.0)
+        nothing = abs(one[0]) < _nothing(scales)
+        return float(price + FIRST_LEVEL + (NEAR_NOTHING if nothing else 0.0))
     far = min(2.0, abs(one[0] - known) / scales[2])
     if free:
         return float(price + FREE_JUMP + FREE_JUMP_FAR * far)
@@ -239,7 +261,7 @@ def _stand(
 ) -> float:
     """Price of being a spindle that stands: nothing is drawn, and nobody stops it in the metal."""
     level = one[0]
-    if level >= 0.03 * scales[2] + scales[0]:
+    if level >= _nothing(scales):
         return np.inf
     if not np.isnan(known) and level >= max(0.5 * known, scales[0]):
         return np.inf
@@ -249,36 +271,64 @@ def _stand(
 
 @njit(cache=True)
 def _not_idle(
-    one: NDArray[np.float64], known: float, seen_s: float, cutting: bool, scales: NDArray[np.float64]
+    one: NDArray[np.float64],
+    known: float,
+    seen_s: float,
+    was: int,
+    spiked_s: float,
+    scales: NDArray[np.float64],
 ) -> tuple[float, int]:
-    """Least price and label of a stretch that is not idle."""
-    noise, least, cut_scale, width, step = scales[0], scales[1], scales[2], scales[3], scales[4]
-    level, lasts = one[0], one[4] - one[3]
-    spike = np.inf
-    if lasts <= LONGEST_SPIKE_S:
-        spike = SPIKE + SPIKE_A_SECOND * lasts + (STOPS_IN_CUT if cutting else 0.0)
+    """Least price and label of a stretch that is not idle; `was` is the label of the one before."""
+    lasts = one[4] - one[3]
+    spike = _spike(one, known, was, spiked_s, scales)
     if np.isnan(known):
         spike += max(0.0, one[3] - seen_s - 3.0)
-        unknown = 6.0 + 0.5 * lasts
+        unknown = UNKNOWN + UNKNOWN_A_SECOND * lasts
         return (spike, SPINDLE) if spike < unknown else (unknown, AIR)
-    rise = level - known
-    if 0.0 <= level < 3.0 * cut_scale + known:
-        spike += LOW_SPIKE
-    if -0.2 * cut_scale <= level < known - width - 3.0 * noise:
-        spike += 4.0
-    if rise <= 0.0:
+    if one[0] <= known:
         return min(spike, 50.0), SPINDLE
-    edge = 6.0 * (rise / least - 1.0)
-    air = 2.0 + np.log1p(np.exp(min(50.0, edge)))
-    cut = CUT_PRICE + CUT_BY_RISE * np.log(max(rise, least) / least)
-    cut += LIGHT_CUT * max(0.0, 1.0 - rise / (0.3 * cut_scale)) + LONG_CUT * min(3.0, lasts / 30.0)
-    cut = cut * min(1.0, 0.1 + lasts) + np.log1p(np.exp(min(50.0, -edge)))
-    cut += max(0.0, rise / cut_scale - 3.0)
-    if one[2] >= 20.0 and noise > 0.5 * step and one[1] < 1.2 * noise:
-        cut += CALM_CUT
+    percent = scales[5] > 0.0
+    edge = (EDGE if percent else EDGE_AMPS) * ((one[0] - known) / scales[1] - 1.0)
+    air = (AIR_PRICE if percent else AIR_PRICE_AMPS) + np.log1p(np.exp(min(50.0, edge)))
+    cut = _cut(one, one[0] - known, was, scales) + np.log1p(np.exp(min(50.0, -edge)))
     if cut <= air:
         return (cut, CUT) if cut <= spike else (spike, SPINDLE)
     return (air, AIR) if air <= spike else (spike, SPINDLE)
+
+
+@njit(cache=True)
+def _spike(
+    one: NDArray[np.float64], known: float, was: int, spiked_s: float, scales: NDArray[np.float64]
+) -> float:
+    """Price of being a spindle that starts, stops or changes speed; what goes on is one spike."""
+    goes_on = was == SPINDLE
+    if one[4] - (spiked_s if goes_on else one[3]) > LONGEST_SPIKE_S:
+        return float(np.inf)
+    price = SPIKE_A_SECOND * (one[4] - one[3])
+    price += STOPS_IN_CUT if was == CUT else 0.0
+    if np.isnan(known):
+        return float(price + (0.0 if goes_on else START))
+    price += 0.0 if goes_on else SPIKE
+    level, cut_scale = one[0], scales[2]
+    if 0.0 <= level < 3.0 * cut_scale + known:
+        price += LOW_SPIKE
+    if -0.2 * cut_scale <= level < known - scales[3] - 3.0 * scales[0]:
+        price += 4.0
+    return float(price)
+
+
+@njit(cache=True)
+def _cut(one: NDArray[np.float64], rise: float, was: int, scales: NDArray[np.float64]) -> float:
+    """Price of being a cut that rises by this much."""
+    noise, least, cut_scale, step = scales[0], scales[1], scales[2], scales[4]
+    lasts = one[4] - one[3]
+    price = CUT_PRICE + CUT_BY_RISE * np.log(max(rise, least) / least)
+    price += LIGHT_CUT * max(0.0, 1.0 - rise / (0.3 * cut_scale)) + LONG_CUT * min(3.0, lasts / 30.0)
+    price *= min(1.0, 0.1 + lasts) * (NEXT_LEVEL if was == CUT else 1.0)
+    price += CUT_A_SECOND * lasts + max(0.0, rise / cut_scale - FAR_ABOVE)
+    if one[2] >= 20.0 and noise > 0.5 * step and one[1] < 1.2 * noise:
+        price += CALM_CUT
+    return float(price)
 
 
 @njit(cache=True)
@@ -296,11 +346,12 @@ def _read_back(
     stop = stretches.shape[0]
     while True:
         seen_s = stretches[last - 1, 4] if last > 0 else 0.0
-        cutting = False
+        was, spiked_s = IDLE, 0.0
         for j in range(last, stop):
-            _, label = _not_idle(stretches[j], known[last], seen_s, cutting, scales)
-            kind[j], idle[j] = label, known[last]
-            cutting = label == CUT
+            _, label = _not_idle(stretches[j], known[last], seen_s, was, spiked_s, scales)
+            if label == SPINDLE and was != SPINDLE:
+                spiked_s = stretches[j, 3]
+            kind[j], idle[j], was = label, known[last], label
         if last == 0:
             return
         kind[last - 1], idle[last - 1] = (STANDING if stood[last] else IDLE), known[last]

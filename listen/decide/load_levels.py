@@ -2,7 +2,7 @@
 
 Conventions
 -----------
-Levels are in the unit of the load, turned upwards. In percent of rated load a rise of an eighth
+Levels are in the unit of the load, turned upwards. In percent of rated load a rise of a sixteenth
 of a percent is a cut where the noise allows it; a current or a power has no such scale, so there a
 cut must rise by a sixth of what the strong cuts of the run rise by: feeding in air alone raises
 it, too.
@@ -13,10 +13,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.decide.load_kernels import CUT, cut_into_levels, follow_idle
+from listen.decide.load_kernels import AIR, CUT, cut_into_levels, follow_idle
 
-LEAST_PERCENT = 0.13
-LEAST_SHARE = 0.17
+LEAST_PERCENT = 0.06
+LEAST_SHARE_PERCENT = 0.004
+LEAST_SHARE = 0.17  # feeding in air raises a current, too
+WIDTH_PERCENT, WIDTH_SHARE, WIDTH_OF_LOW = 0.056, 0.018, 0.015
+SHORT_S, SHARE_OF_CUT = (
+    2.0,
+    0.25,
+)  # between cuts what is short and this much lower is air: the drive was on its way
+BESIDE, UNEVEN = 3, 1.5
 NEW_LEVEL = 10.0  # what a new stretch must explain better [nats]
 NEW_LEVEL_AT_A_BLOCK = 6.0
 BLOCK_LAG_S = 0.8  # load answers a new block within this
@@ -48,6 +55,39 @@ class Levels:
     size: NDArray[np.float64]
     noise: float
 
+    def first(self, n_stretches: int) -> "Levels":
+        """The first stretches."""
+        return self._part(slice(0, n_stretches))
+
+    def since(self, time_s: float) -> "Levels":
+        """The stretches that end after a time [s]."""
+        return self._part(slice(int(np.searchsorted(self.stop_s, time_s)), None))
+
+    def _part(self, part: slice) -> "Levels":
+        stop = None if part.stop is None else part.stop + 1
+        return Levels(
+            edges=self.edges[part.start : stop],
+            start_s=self.start_s[part],
+            stop_s=self.stop_s[part],
+            level=self.level[part],
+            spread=self.spread[part],
+            size=self.size[part],
+            noise=self.noise,
+        )
+
+
+def joined(first: Levels, second: Levels) -> Levels:
+    """Stretches of a log and those that follow, with the noise of the later."""
+    return Levels(
+        edges=np.concatenate([first.edges, first.edges[-1] + second.edges[1:] - second.edges[0]]),
+        start_s=np.concatenate([first.start_s, second.start_s]),
+        stop_s=np.concatenate([first.stop_s, second.stop_s]),
+        level=np.concatenate([first.level, second.level]),
+        spread=np.concatenate([first.spread, second.spread]),
+        size=np.concatenate([first.size, second.size]),
+        noise=second.noise,
+    )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Story:
@@ -75,6 +115,7 @@ def cut_levels(
     *,
     step: float,
     blocks_s: NDArray[np.float64],
+    quietest: float = 0.0,
 ) -> Levels:
     """Cut a log into stretches of one level.
 
@@ -85,16 +126,20 @@ def cut_levels(
         Step of the values shown, 0 for none.
     blocks_s : ndarray, shape (n_blocks,)
         When a new block of the program began [s]: there a new level costs less.
+    quietest : float
+        Noise of earlier parts of the log, 0 where there are none: the quieter counts.
     """
     prices = np.full(load.size, NEW_LEVEL)
     for block_s in blocks_s:
         first, last = np.searchsorted(seconds, [block_s - 0.05, block_s + BLOCK_LAG_S])
         prices[first : max(last, first + 1)] = NEW_LEVEL_AT_A_BLOCK
     noise = step_noise(seconds, load, step=step)
+    noise = min(noise, quietest or noise)
     for _ in range(2):  # the second time with the noise of the quiet stretches
         edges = _edges(load, prices, noise)
         levels = _levels(seconds, load, edges, noise)
         noise = _quiet_noise(levels, step=step, least=1e-4 * float(np.ptp(load))) or noise
+        noise = min(noise, quietest or noise)
     return levels
 
 
@@ -182,15 +227,28 @@ def tell_story(
 def _label(
     levels: Levels, told: NDArray[np.bool_], low: float, scale: float, *, percent: bool, step: float
 ) -> Story:
-    least = LEAST_PERCENT if percent else LEAST_SHARE * scale
-    width = 0.05 if percent else max(0.012 * scale, 0.01 * abs(low))
+    least = max(LEAST_PERCENT, LEAST_SHARE_PERCENT * scale) if percent else LEAST_SHARE * scale
+    width = WIDTH_PERCENT if percent else max(WIDTH_SHARE * scale, WIDTH_OF_LOW * abs(low))
     scale = max(scale, 1.5 * least)
     kind = np.zeros(told.size, dtype=np.int8)
     idle = np.full(told.size, np.nan)
     stretches = np.column_stack([levels.level, levels.spread, levels.size, levels.start_s, levels.stop_s])
-    scales = np.array([levels.noise, least, scale, width, step])
+    scales = np.array([levels.noise, least, scale, width, step, float(percent)])
     follow_idle(stretches, told, scales, kind, idle)
+    _open_gaps(levels, kind, idle)
     return Story(kind=kind, idle=idle, cut_scale=scale, least=least)
+
+
+def _open_gaps(levels: Levels, kind: NDArray[np.int8], idle: NDArray[np.float64]) -> None:
+    """Make air of what is short, uneven and far below the cuts beside it; changes `kind`.
+
+    There the drive was still on its way down, or up again; what is even is a light cut.
+    """
+    rise = np.where(kind == CUT, levels.level - idle, 0.0)
+    uneven = levels.spread > UNEVEN * levels.noise
+    for i in np.flatnonzero((kind == CUT) & uneven & (levels.stop_s - levels.start_s < SHORT_S)):
+        if rise[i] < SHARE_OF_CUT * rise[max(0, i - BESIDE) : i + BESIDE + 1].max():
+            kind[i] = AIR
 
 
 def _range(levels: Levels, length: NDArray[np.float64]) -> tuple[float, float]:

@@ -1,13 +1,13 @@
 """Contact from a whole load log, looked at from both sides; a new block makes a new level likelier."""
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from listen.blocks import Frames
-from listen.decide.load_kernels import CUT, LONGEST_SPIKE_S, SPINDLE, STANDING
+from listen.decide.load_kernels import CUT, IDLE, LONGEST_SPIKE_S, SPINDLE, STANDING
 from listen.decide.load_levels import Levels, Story, cut_levels, step_of, tell_story
 from listen.decide.load_states import IS_PERCENT, LOAD, SIGN, between
 from listen.states import Event, State
@@ -18,6 +18,8 @@ CLEAR_NOISE = 5.0  # a rise of fewer standard deviations is dated by its stretch
 LASTS_S = 0.7
 SETTLES_S = 1.5
 SPIKE_RATIO = 3.0
+SAME_IDLE = 0.1
+NEAR_BLOCK = 1.5  # values of the log
 BLIP_S, BLIP_SHARE = 2.0, 0.15  # a shorter and smaller rise is a rapid move
 
 
@@ -61,12 +63,14 @@ def contacts_of_load(frames: Frames, marks: Iterable[Mark], *, rate: int) -> tup
         frames.values[:, LOAD] * frames.values[:, SIGN] * frames.values[-1, SIGN]
     )  # as it came out at the end
     percent, step = bool(frames.values[-1, IS_PERCENT]), step_of(load)
-    levels = cut_levels(seconds, load, step=step, blocks_s=_times(marks, rate, MarkKind.LINE))
+    blocks_s = _times(marks, rate, MarkKind.LINE)
+    levels = cut_levels(seconds, load, step=step, blocks_s=blocks_s)
     speeds_s = _times(marks, rate, MarkKind.SPINDLE_SPEED, MarkKind.SPINDLE_ON)
     story = tell_story(levels, percent=percent, step=step, speeds_s=speeds_s)
     points = _Points(at=frames.at, load=load, levels=levels, story=story)
     runs = [run for run in _runs(story.kind == CUT) if not _is_spindle(levels, story, *run)]
-    found = [points.contact(first, last) for first, last in runs]
+    near_s = NEAR_BLOCK * float(np.median(np.diff(seconds)))
+    found = [_at_blocks(points.contact(first, last), blocks_s, near_s, rate) for first, last in runs]
     blip = round(BLIP_S * rate)
     return tuple(
         one
@@ -79,6 +83,19 @@ def _times(marks: tuple[Mark, ...], rate: int, *kinds: MarkKind) -> NDArray[np.f
     return np.array(sorted({mark.at / rate for mark in marks if mark.kind in kinds}))
 
 
+def _at_blocks(one: SeenContact, blocks_s: NDArray[np.float64], near_s: float, rate: int) -> SeenContact:
+    """The contact with its ends at the blocks that begin as near as the log is fine."""
+    start, stop = (_snapped(at, blocks_s, near_s, rate) for at in (one.start, one.stop))
+    return replace(one, start=start, full=max(one.full, start), stop=stop)
+
+
+def _snapped(at: int, blocks_s: NDArray[np.float64], near_s: float, rate: int) -> int:
+    if not blocks_s.size:
+        return at
+    nearest = float(blocks_s[np.argmin(np.abs(blocks_s - at / rate))])
+    return round(nearest * rate) if abs(nearest - at / rate) <= near_s else at
+
+
 def _runs(true: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:
     """First and last place of each run of true ones."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], true, [False]]).astype(int)))
@@ -86,13 +103,24 @@ def _runs(true: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:
 
 
 def _is_spindle(levels: Levels, story: Story, first: int, last: int) -> bool:
-    """Whether a short rise is the spindle: far above all cuts, or settling beside a spike or a stop."""
+    """Whether a short rise is the spindle: far above all cuts and not back to the same idle, or settling.
+
+    A plunge may rise as far, but the spindle idles after it as before.
+    """
     lasts = levels.stop_s[last] - levels.start_s[first]
     height = float(levels.level[first : last + 1].max() - story.idle[first])
     if lasts <= LONGEST_SPIKE_S and height > SPIKE_RATIO * story.cut_scale:
-        return True
+        return not _same_after(levels, story, first, last)
     beside = story.kind[max(0, first - 1) : last + 2]
     return lasts <= SETTLES_S and bool(np.isin(beside, (SPINDLE, STANDING)).any())
+
+
+def _same_after(levels: Levels, story: Story, first: int, last: int) -> bool:
+    """Whether the load comes back to the idle level that it left."""
+    before = float(story.idle[first])
+    after = levels.level[last + 1 : last + 5][story.kind[last + 1 : last + 5] == IDLE]
+    width = max(3.0 * levels.noise, SAME_IDLE * abs(before))
+    return bool(after.size and abs(after[0] - before) < width)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -44,9 +44,10 @@ class Log:
 class _Drawing:
     """Adds stretch after stretch."""
 
-    def __init__(self, rng: np.random.Generator, lightest: float) -> None:
+    def __init__(self, rng: np.random.Generator, lightest: float, finishing: float) -> None:
         self.rng = rng
         self.lightest = lightest
+        self.finishing = finishing
         self.made: list[Stretch] = []
         self.rpm = 0.0
 
@@ -55,21 +56,51 @@ class _Drawing:
         self.made.append(Stretch(stop_s=begin + length_s, rpm=self.rpm, move=move, rise=rise))
 
     def operation(self, typical: float) -> None:
-        """One tool or pocket: down, passes at one or more levels, up."""
+        """One tool: down, passes at one or more levels, or holes, or a contour, up."""
         rng = self.rng
         self.rpm = float(rng.uniform(800, 12000))
         if not self.made or self.made[-1].rpm == 0.0 or rng.random() < 0.5:  # else it changes on the way down
             self.add(rng.uniform(2, 6), "still")
             self.add(rng.uniform(0.3, 2), "rapid")
         self.add(rng.uniform(1, 8), "feed")
+        work = rng.choice(["passes", "holes", "contour"], p=[0.7, 0.15, 0.15])
+        if work == "passes":
+            self.passes(typical)
+        elif work == "holes":
+            self.holes(self._rise(typical) * float(np.exp(rng.uniform(np.log(0.5), np.log(4.0)))))
+        else:
+            self.contour(self._rise(typical))
+        self.add(rng.uniform(0.3, 2), "rapid")
+
+    def _rise(self, typical: float) -> float:
+        """Of one level: now and then a finishing pass, where the voice may show such light cuts."""
+        if self.rng.random() < self.finishing:
+            return typical * float(np.exp(self.rng.uniform(np.log(0.015), np.log(0.15))))
+        return typical * float(np.exp(self.rng.uniform(np.log(self.lightest), np.log(1.5))))
+
+    def passes(self, typical: float) -> None:
+        rng = self.rng
         length = float(np.exp(rng.uniform(np.log(3), np.log(40))))
         one_way = rng.random() < 0.3
         for _ in range(int(rng.integers(1, 4))):
-            self.level(
-                typical * float(np.exp(rng.uniform(np.log(self.lightest), np.log(1.5)))), length, one_way
-            )
+            self.level(self._rise(typical), length, one_way)
             self.add(rng.uniform(0.5, 3), "feed")
-        self.add(rng.uniform(0.3, 2), "rapid")
+
+    def holes(self, rise: float) -> None:
+        """A row of drilled holes, all alike; full of metal, a drill may take far more than a mill."""
+        rng = self.rng
+        deep, to_next = rng.uniform(1, 6), rng.uniform(0.4, 1.5)
+        for _ in range(int(rng.integers(3, 12))):
+            self.add(to_next, "rapid")
+            self.add(rng.uniform(0.1, 0.5), "feed")
+            self.add(deep * rng.uniform(0.95, 1.05), "feed", rise)
+            self.add(rng.uniform(0.1, 0.5), "rapid")
+
+    def contour(self, rise: float) -> None:
+        """Round a part in many short blocks, one or more times without leaving it."""
+        rng = self.rng
+        for _ in range(int(rng.integers(10, 60))):
+            self.add(float(np.exp(rng.uniform(np.log(0.2), np.log(4)))), "feed", rise * rng.uniform(0.6, 1.1))
 
     def level(self, rise: float, length: float, one_way: bool) -> None:
         rng = self.rng
@@ -88,9 +119,14 @@ class _Drawing:
                 self.add(step, "feed", here * rng.uniform(0.3, 0.6) * (rng.random() > gaps))
 
 
-def draw_program(rng: np.random.Generator, *, typical: float, lightest: float) -> tuple[Stretch, ...]:
-    """Two to six operations; cuts add `lightest` to 1.5 times `typical` percent of rated load."""
-    drawing = _Drawing(rng, lightest)
+def draw_program(
+    rng: np.random.Generator, *, typical: float, lightest: float, finishing: float = 0.0
+) -> tuple[Stretch, ...]:
+    """Two to six operations; cuts add `lightest` to 1.5 times `typical` percent of rated load.
+
+    Of the levels a share `finishing` is far lighter: a sixtieth to a seventh of `typical`.
+    """
+    drawing = _Drawing(rng, lightest, finishing)
     drawing.add(rng.uniform(3, 10), "still")
     for _ in range(int(rng.integers(2, 7))):
         drawing.operation(typical)
@@ -102,11 +138,11 @@ def draw_program(rng: np.random.Generator, *, typical: float, lightest: float) -
     return tuple(drawing.made)
 
 
-def draw_log(rng: np.random.Generator, voice: LoadVoice, *, typical: float) -> Log:
+def draw_log(rng: np.random.Generator, voice: LoadVoice, *, typical: float, finishing: float = 0.0) -> Log:
     """A log of a drawn program."""
     # in amperes and watts a cut far below the others cannot be told from feeding in air
     lightest = 0.25 if voice.kind == "load_percent" else 0.4
-    stretches = draw_program(rng, typical=typical, lightest=lightest)
+    stretches = draw_program(rng, typical=typical, lightest=lightest, finishing=finishing)
     starts = [0.0, *(one.stop_s for one in stretches[:-1])]
     lines = tuple(_mark(t, MarkKind.LINE, i + 1.0) for i, t in enumerate(starts))
     speeds = tuple(
@@ -153,7 +189,7 @@ def draw_amps(rng: np.random.Generator) -> LoadVoice:
         hz=float(rng.choice([2.0, 5.0, 10.0, 20.0, 100.0])),
         jitter_s=0.0,
         step=0.0,
-        feed_rise=float(rng.uniform(0.0, 0.5)),
+        feed_rise=float(rng.uniform(0.0, 1.0)),  # a sixth of the lightest typical cut
         scale=scale * float(rng.choice([-1.0, 1.0, 1.0])),
         magnetising=float(rng.choice([0.0, 0.0, rng.uniform(2.0, 8.0)])),
     )
@@ -164,8 +200,8 @@ def draw_watts(rng: np.random.Generator) -> LoadVoice:
     return replace(draw_amps(rng), kind="power_w", scale=float(rng.uniform(30.0, 200.0)), magnetising=0.0)
 
 
-WHOLE = LoadVoice(step=1.0)
-NOISY = LoadVoice(noise=0.3)
+QUIET: dict[str, float] = {"hz": 5.0, "noise": 0.04, "noise_of_cut": 0.05, "step": 0.0, "feed_rise": 0.02}
+FINISHING = {"finishing passes": 0.4, "block means, finishing": 0.4}  # share of levels
 FAMILIES = {  # name: (voice, typical rise in percent)
     "percent": (draw_percent, (4.0, 30.0)),
     "whole percents, 5 Hz": (lambda rng: replace(draw_percent(rng), hz=5.0, step=1.0), (4.0, 30.0)),
@@ -185,6 +221,11 @@ FAMILIES = {  # name: (voice, typical rise in percent)
     "block means, noise 0.3": (
         lambda rng: replace(draw_percent(rng), hz=5.0, held=True, noise=0.3, noise_of_cut=0.0),
         (4.0, 30.0),
+    ),
+    "finishing passes": (lambda rng: replace(draw_percent(rng), **QUIET), (10.0, 40.0)),
+    "block means, finishing": (
+        lambda rng: replace(draw_percent(rng), hz=5.0, held=True, noise=0.0, noise_of_cut=0.0, step=0.0),
+        (10.0, 40.0),
     ),
     "amps": (draw_amps, (6.0, 30.0)),
     "watts": (draw_watts, (6.0, 30.0)),
