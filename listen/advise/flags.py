@@ -54,6 +54,7 @@ class Flags:
         self._early_mm: dict[int, list[float]] = {}  # of what comes down, by tool
         self._said_offset: set[int] = set()  # tools
         self._early_running = False
+        self._strange = False  # a row of contacts that no line explains is one finding: the place is lost
         self._read: set[int] = set()  # contacts whose early touch was read off the control
         self._strength = Strength.AS_EXPECTED
         self._found: dict[str, int] = {}
@@ -126,7 +127,7 @@ class Flags:
         if heard and verdict.kind in QUIET_KINDS:
             self._silent, self._gone = False, None
         if verdict.kind is VerdictKind.AS_EXPECTED:
-            self._early_running = False
+            self._early_running = self._strange = False
         return flags
 
     def _by_kind(self, verdict: Verdict) -> Told:
@@ -135,6 +136,9 @@ class Flags:
             return ()
         if kind is VerdictKind.NOT_HEARD:
             return self._not_heard(verdict)
+        if kind is VerdictKind.UNEXPECTED:
+            first, self._strange = not self._strange, True
+            return (self._flag(verdict),) if first else ()
         if kind is VerdictKind.ENDED_EARLY:
             self._silent, self._gone = True, verdict.contact
         if kind is VerdictKind.STARTED_EARLY:

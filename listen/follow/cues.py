@@ -75,7 +75,7 @@ class Cues:
         if early is None:
             return (touch,)
         cue = self._before_line(early, event.decided_at)
-        return (touch, *self._after(cue, self._surprises.wait_for_early(early)))
+        return (touch, *self._after(cue, self._surprises.wait_for_early(early, event)))
 
     def _after(self, cue: Cue, wait: int) -> tuple[Cue, ...]:
         """Say it now, or once it has lasted."""
@@ -99,7 +99,7 @@ class Cues:
         if stop is None:
             return ()
         self._said_stop = event.at
-        return self._after(self._stop_cue(stop, event.decided_at), self._surprises.wait_for_stop())
+        return self._after(self._stop_cue(stop, event.decided_at), self._surprises.wait_for_stop(event))
 
     def _stop_cue(self, stop: Stop, at: int) -> Cue:
         contact = self._tracking.space.timeline.contacts[stop.contact]

@@ -11,11 +11,13 @@ from listen.follow.onset import Onset
 from listen.follow.own_ear import SLIP_S
 from listen.follow.priors import Priors, rate_grid
 from listen.follow.space import Space
-from listen.follow.starting import first_guesses, started_at
+from listen.follow.starting import anew, first_guesses, started_at
 
 Core = NDArray[np.void]
 HOLD_TOLD_S = 3.0  # a hold told this long after the sound stopped explains it
 NEW_PLACE, MOST_PLACES = 8, 400  # stretches in which all places are carried, and how many
+LOST_AFTER, LEAST_UNEXPLAINED_S = 2, 0.7  # contacts in a row without a line, no shorter than this: lost
+ANEW = -2.0  # weight of all places anew beside the best guess then [nats]
 MOST_LOST = 8  # gaps in the sound that are remembered
 LEAST_AGREED = 0.7  # belief in "on time" from which a boundary teaches the timing noise
 
@@ -62,6 +64,7 @@ class Engine:
         self.core: Core = np.zeros(1, CORE)
         self.core["phase"] = Phase.START
         self.rings = Rings.empty(1, n_slots)
+        self._unexplained = 0  # contacts in a row that no guess explains
         self.is_started = False  # whether a place along the program has been guessed at all
         self.version = 0  # counts changes, so that views know when they are old
 
@@ -89,7 +92,9 @@ class Engine:
             begun = first_guesses(self.model, self._grid, at, spread_s=spread, is_open=is_open)
             begun["logw"] += float(self.core["logw"][self.core["phase"] == Phase.START].max())
             children = joined([children, begun])
-        self._adopt(children, wide=not self.is_started)
+        if self._unexplained >= LOST_AFTER:
+            children = joined([children, self._anew(at, spread, children)])
+        self._adopt(children, wide=not self.is_started or self._unexplained >= LOST_AFTER)
         self._learn_scale(is_gap=True)
         self.model.learn_holds(float(self.weights[self.core["code"] == On.HELD].sum()))
         self._learn_ear(at)
@@ -99,6 +104,13 @@ class Engine:
         self.rings.expected_on[:, slot] = self.core["predicted"]
         early = self.core["code"] == On.EARLY
         self.rings.early_mm[:, slot] = np.where(early, self.core["early_mm"], 0.0)
+
+    def _anew(self, at: float, spread_s: float, children: Core) -> Core:
+        """Guesses beside all others, after several contacts in a row that no guess explained."""
+        near = int(self.core["k"][int(np.argmax(self.core["logw"]))])
+        begun = anew(self.model, self._grid, at, spread_s=spread_s, near=near)
+        begun["logw"] += float(children["logw"].max(initial=-np.inf)) + ANEW
+        return begun
 
     def suppose_onset(self, at: float, *, spread_s: float, doubt: float) -> Core:
         """The guesses that a start would grow, weights not normalised; nothing is changed."""
@@ -115,7 +127,10 @@ class Engine:
         self._adopt(self._offset.grow(self.core, at, spread_s=spread_s), wide=self.n_stretches < 3)
         self._learn_scale(is_gap=False)
         self.model.ear.heard(at - float(self.onsets[slot]), in_contact=True)
-        self.model.ear.slipped(float(self.weights[self.core["code"] == Off.EXTRA].sum()))
+        extra = float(self.weights[self.core["code"] == Off.EXTRA].sum())
+        self.model.ear.slipped(extra)
+        is_unexplained = extra > 0.5 and at - float(self.onsets[slot]) > LEAST_UNEXPLAINED_S
+        self._unexplained = self._unexplained + 1 if is_unexplained else 0
         self.rings.off[:, slot] = self.core["code"]
         self.rings.expected_off[:, slot] = self.core["predicted"]
         ended = (self.core["phase"] == Phase.AIR) & (self.rings.contact[:, slot] >= 0)
@@ -136,6 +151,7 @@ class Engine:
         if self.n_stretches > 1 and weights.sum() > LEAST_AGREED:
             noise = float((weights * self.core["noise"][told]).sum() / weights.sum())
             self.model.scales[is_gap].learn(noise)
+            self.model.ear.dated(float((weights * self.core["worse"][told]).sum()))
 
     def lose_sound(self, start: float, stop: float, *, in_contact: bool) -> None:
         """Nothing was heard for a while; the program went on, and what came in it was not heard."""

@@ -84,6 +84,7 @@ CORE = np.dtype(
         ("code", "i1"),
         ("predicted", "f8"),
         ("noise", "f8"),  # noise of this boundary over what was forecast; NaN where not told
+        ("worse", "f8"),  # how much its date speaks for an ear worse than stated [nats]
     ]
 )
 
@@ -155,6 +156,7 @@ class Growing:
         children["logw"] = logw[good]
         children["parent"] = index[good]
         children["noise"] = np.nan
+        children["worse"] = 0.0
         for name, value in fields.items():
             children[name] = value[good] if isinstance(value, np.ndarray) else value
         self._parts.append(children)

@@ -15,7 +15,7 @@ from scipy.special import ndtr
 
 from listen.follow.feed_clock import FeedClock
 from listen.follow.hypotheses import normal_log, tailed_log
-from listen.follow.own_ear import OwnEar
+from listen.follow.own_ear import OwnEar, date_tells
 from listen.follow.priors import ANY_FEED, KNOWN_FEED, TOLD_FEED, Priors, Timing
 from listen.follow.space import FEED, FIXED, LOOSE, RAPID, Space
 
@@ -27,7 +27,7 @@ TURN_BACK = 0.3  # share of turns that go back to where the dial stood before
 MOST_NOISE, CLIP = 50.0, 6.0
 BEFORE_GAPS, KEEP_GAPS, MOST_HELD = 8.0, 24.0, 0.9
 NEAR_LOST_S = 0.5
-NEW_TOOL_S = 1.0
+NEW_TOOL_S, MOST_CARRIED = 1.0, 2.0  # standard deviations of the gap bias that go over to the next tool
 UNTOLD_TURN = 1e-5
 MET_RAPID = 0.8  # share of its first variance below which the rapid rate was heard
 LEAST_S = 0.02  # no two boundaries are nearer than this
@@ -46,7 +46,8 @@ class Forecast:
     raw_feed: Floats  # feed time at 100 % [s]
     known: Floats  # log of the known override
     noise: Floats  # the part of the variance that each boundary brings anew [s²]
-    bias: Floats  # variance of the gap bias by now [s²]
+    usual: Floats  # what every gap takes longer than computed, by now [s]
+    bias: Floats  # its variance [s²]
     is_gap: bool
     n_gaps: int  # air gaps on the way
 
@@ -64,6 +65,7 @@ class Forecast:
                 "raw_feed",
                 "known",
                 "noise",
+                "usual",
                 "bias",
             )
         }
@@ -159,8 +161,9 @@ class Model:
         elapsed, known = self.clock.between(core["t0"], at)
         feed = amounts[:, FEED] * np.exp(-core["m"] - known)
         rapid = amounts[:, RAPID] * np.exp(-core["lr"])
-        rest = amounts[:, FIXED] + amounts[:, LOOSE] + (n_gaps * core["b"] if is_gap else 0.0)
         slow = slowness(core["m"] + known)
+        usual = self.usual(core["b"], amounts[:, LOOSE], slow)
+        rest = amounts[:, FIXED] + amounts[:, LOOSE] + (n_gaps * usual if is_gap else 0.0)
         own = self.timing.gap_s * slow if is_gap else self.priors.contact_s
         noise = (feed * self.timing.feed_spread) ** 2 + boundary_s**2 + n_gaps * own**2
         bias = self._bias(core, amounts, slow)
@@ -182,10 +185,17 @@ class Model:
             raw_feed=amounts[:, FEED],
             known=known,
             noise=noise,
+            usual=usual,
             bias=bias,
             is_gap=is_gap,
             n_gaps=n_gaps,
         )
+
+    def usual(self, before: Floats, loose: Floats, slow: Floats) -> Floats:
+        """What every gap takes longer than computed [s]; a large one was the last tool's own."""
+        most = MOST_CARRIED * self.timing.gap_bias_s * slow
+        result: Floats = np.where(loose > NEW_TOOL_S, np.clip(before, -most, most), before)
+        return result
 
     def _bias(self, core: NDArray[np.void], amounts: Floats, slow: Floats) -> Floats:
         """Variance of the gap bias by now; another tool has other air."""
@@ -223,11 +233,12 @@ class Model:
             "m": core["m"] - v * forecast.feed / total * innovation,
             "v": np.maximum(v - (v * forecast.feed) ** 2 / total, 2.5e-5),
             "noise": self.noise(forecast),
+            "worse": self._date_tells(forecast, boundary_s),
         }
         if forecast.is_gap:
             vb, vr = forecast.bias, core["vr"]
             n = forecast.n_gaps
-            learnt["b"] = core["b"] + n * vb / total * innovation
+            learnt["b"] = forecast.usual + n * vb / total * innovation
             learnt["vb"] = np.maximum(vb - (n * vb) ** 2 / total, 1e-6)
             learnt["lr"] = core["lr"] - vr * forecast.rapid / total * innovation
             learnt["vr"] = np.maximum(vr - (vr * forecast.rapid) ** 2 / total, 1e-4)
@@ -238,6 +249,14 @@ class Model:
         known = forecast.variance - forecast.noise * self.scales[forecast.is_gap].factor
         result: Floats = np.clip((forecast.behind**2 - known) / forecast.noise, 0.0, MOST_NOISE)
         return result
+
+    def _date_tells(self, forecast: Forecast, boundary_s: float | Floats) -> Floats:
+        """How much a boundary's date speaks for an ear worse than stated [nats]."""
+        before_s = self.priors.offset_s if forecast.is_gap else self.priors.onset_s
+        of_ear = boundary_s**2 / self.ear.wider + np.full(forecast.mean.shape, before_s**2)
+        above = max(self.scales[forecast.is_gap].factor - 1.0, 0.0)
+        stated = forecast.variance - forecast.noise * above - (self.ear.wider - 1.0) * of_ear
+        return date_tells(forecast.behind, np.maximum(stated, of_ear), of_ear)
 
     def step_share(self, forecast: Forecast, *, turns: int) -> Floats:
         """Chance that the override was turned on the way; next to none where the control tells it."""

@@ -103,7 +103,9 @@ class Offset:
         stopped = {"code": Off.STOPPED, "phase": Phase.STOPPED, "u0": place, "q": spread, "t0": at}
         growing.add(rows, not_over + np.log(self._stop_rate(place, spread)), **(inside | stopped))
         dropped = {"code": Off.DROPPED, "phase": Phase.DROPPED}
-        growing.add(rows, not_over + np.log(priors.dropout_per_s), **(inside | dropped))
+        growing.add(
+            rows, not_over + np.log(priors.dropout_per_s * self.model.ear.times), **(inside | dropped)
+        )
         gone = {"u0": place, "q": parents["q"] + priors.offset_s**2, "gone": True, "code": Off.GONE}
         rate = priors.gone / np.maximum(forecast.mean, 0.2)
         growing.add(rows, not_over + np.log(rate), **(ended | gone))

@@ -126,9 +126,8 @@ class Onset:
         if rows.size == 0:
             return
         after_end = (parents["k"] >= self.model.space.n) & (parents["phase"] == Phase.AIR)
-        rate = (
-            priors.burst_per_s * doubt + priors.unexpected_per_s + np.where(after_end, AFTER_END_PER_S, 0.0)
-        )
+        bursts = priors.burst_per_s * doubt * self.model.ear.times
+        rate = bursts + priors.unexpected_per_s + np.where(after_end, AFTER_END_PER_S, 0.0)
         growing.add(
             rows,
             parents["logw"] + np.log(rate),

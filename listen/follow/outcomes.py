@@ -36,6 +36,8 @@ class Outcome:
         How far before its place it began, by that guess [mm].
     reach : float
         How far the belief reaches where the sound ended before it could be judged [0 to 1].
+    agreed : float
+        Share of the likeliest kind's belief that says it of the same stretch [0 to 1].
     """
 
     beliefs: Floats
@@ -45,6 +47,7 @@ class Outcome:
     offset_s: float = float("nan")
     early_mm: float = 0.0
     reach: float = 1.0
+    agreed: float = 1.0
 
     @property
     def settled(self) -> float:
@@ -150,7 +153,15 @@ class Reading:
             expected_onset_s=float(rings.expected_on[row, first]),
             expected_offset_s=float(rings.expected_off[row, last]),
             early_mm=self._early_mm(int(first)) if begins else 0.0,
+            agreed=self._agreed(row),
         )
+
+    def _agreed(self, row: int) -> float:
+        """Share of the guesses of this row's kind that say it of the same stretch."""
+        alike = self._kind == self._kind[row]
+        begins = np.argmax(self._mine, axis=1) == np.argmax(self._mine[row])
+        total = float(self._weights[alike].sum())
+        return float(self._weights[alike & begins & self._found].sum()) / max(total, 1e-12)
 
     def _early_mm(self, slot: int) -> float:
         """How far before its place it began, by all guesses that say so [mm]."""

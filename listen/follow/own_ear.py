@@ -1,13 +1,27 @@
-"""How the ear does in this run, beside how it was said to do: worse ears leave more untold."""
+"""How the ear does in this run, beside how it was said to do: worse ears leave more untold.
+
+Two ears are weighed against each other: the one that was stated, and one that errs `MORE` times as often
+and dates its events `WIDER` times as loosely. Slips and the scatter of the dates tell which one hears.
+"""
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
 
 from listen.follow.priors import Priors
 
-WORSE = 2.5  # times as many slips as stated from which the ear is taken for worse
+Floats = NDArray[np.float64]
+MORE, WIDER = 5.0, 2.5
 SLIP_S = 1.0  # a break inside a contact that is longer is rather a hold
+FIRST_BELIEF = 1.0 / 11.0  # that it is the worse one, before anything was heard,
+FIRST_ODDS = math.log(FIRST_BELIEF / (1.0 - FIRST_BELIEF))  # and its odds [nats]
+LEAST_ODDS, MOST_ODDS = -3.0, 6.0  # an ear may become worse while it hears
+LEAST_TOLD, MOST_TOLD = -0.5, 1.5  # what the date of one boundary may tell
 
 
 class OwnEar:
-    """Counts what the ear breaks and makes up, as far as the guesses agree on it.
+    """Weighs what the ear breaks, makes up and dates wrongly, as far as the guesses agree on it.
 
     Parameters
     ----------
@@ -17,24 +31,59 @@ class OwnEar:
 
     def __init__(self, priors: Priors) -> None:
         self._priors = priors
-        self._slips = 1.0  # one of each is granted before anything is counted
-        self._expected = 1.0
+        self._odds = FIRST_ODDS
 
     def heard(self, length_s: float, *, in_contact: bool) -> None:
         """So much time has passed, in contact or in air."""
         per_s = self._priors.dropout_per_s if in_contact else self._priors.burst_per_s
-        self._expected += per_s * max(length_s, 0.0)
+        self._tell(-(MORE - 1.0) * per_s * max(length_s, 0.0))
 
     def slipped(self, belief: float) -> None:
         """A break or a burst, with the belief that it was one."""
-        self._slips += belief
+        self._tell(math.log(MORE) * belief)
+
+    def dated(self, told: float) -> None:
+        """A boundary, with what its date tells by `date_tells` [nats]."""
+        self._tell(told)
+
+    def _tell(self, told: float) -> None:
+        self._odds = min(max(self._odds + told, LEAST_ODDS), MOST_ODDS)
 
     @property
-    def missed_more(self) -> float:
-        """Share of contacts missed beyond what was stated; 0 while the ear does about as stated."""
-        worse = self._slips / self._expected
-        return self._priors.missed * (worse - 1.0) if worse > WORSE else 0.0
+    def worse(self) -> float:
+        """Belief that this ear is worse than stated."""
+        return 1.0 / (1.0 + math.exp(-self._odds))
+
+    @property
+    def times(self) -> float:
+        """How many times as often as stated it errs."""
+        return 1.0 + (MORE - 1.0) * self.worse
+
+    @property
+    def wider(self) -> float:
+        """How many times the stated variance its dates have."""
+        return 1.0 + (WIDER**2 - 1.0) * self.worse
 
     def share_of_faults(self, fault: float) -> float:
-        """Share of the contacts not heard that were not there, `fault` being how often they are not."""
-        return fault / (fault + self.missed_more)
+        """Share of the contacts not heard that were not there, `fault` being how often they are not.
+
+        An ear that was not found worse than it was taken to be before the run takes nothing away.
+        """
+        more = (MORE - 1.0) * max(self.worse - FIRST_BELIEF, 0.0)
+        return fault / (fault + self._priors.missed * more)
+
+
+def date_tells(behind: Floats, variance: Floats, of_ear: Floats) -> Floats:
+    """How much a date speaks for the worse ear [nats].
+
+    Parameters
+    ----------
+    behind : ndarray, shape (n_guesses,)
+        How much later than forecast [s].
+    variance, of_ear : ndarray, shape (n_guesses,)
+        What was forecast for the stated ear, and the ear's share of it [s²].
+    """
+    wider = variance + (WIDER**2 - 1.0) * of_ear
+    told = 0.5 * (behind**2 * (1.0 / variance - 1.0 / wider) - np.log(wider / variance))
+    result: Floats = np.clip(told, LEAST_TOLD, MOST_TOLD)
+    return result

@@ -30,7 +30,7 @@ class Timing:
     gap_s: float = 0.07  # per gap: look-ahead, corners, servo
     gap_bias_s: float = 0.08  # the same in every gap of a run
     wide_bias: float = 0.05  # share of programs whose air is computed badly
-    rapid_spread: float = 0.15  # of the rapid time between two boundaries
+    rapid_spread: float = 0.06  # of the rapid time between two boundaries
     rapid_rate_spread: float = 0.1  # of the run's rapid rate over the stated one
     # how often the far tail of a date is right (a knock, a slow ramp)
     tail: float = 0.015
@@ -75,7 +75,7 @@ class Priors:
     rapid_other: float = 0.3  # the dial stands elsewhere than was stated, when the run begins
     restart: float = 0.0005
     # the machine
-    rate_spread: float = 0.014  # of a known rate: what the machine takes over what was computed
+    rate_spread: float = 0.029  # of a known rate: what the machine takes over what was computed
     contact_s: float = 0.03  # per contact: corners, stock
     bias_drift: float = 0.25  # how much of it is new in each gap; all of it after a tool change
     wide_bias_s: float = 0.35

@@ -9,6 +9,7 @@ from listen.follow.model import Model, slowness
 Core = NDArray[np.void]
 Grid = tuple[Floats, Floats]
 MOST_STARTS = 48  # above this, a start in the middle is tried with few rates
+NEAR_BEFORE, NEAR_AFTER = 6, 30  # contacts before and after where the place was lost that are tried
 OTHER_RATE, UNTOLD = 0.03, 1e-5  # chance of another rate than was stated, or than the control tells
 FEW_RATES = np.array([0.1, 0.25, 0.5, 0.75, 1.0, 1.2])
 
@@ -41,6 +42,19 @@ def first_guesses(model: Model, grid: Grid, at: float, *, spread_s: float, is_op
     children = np.concatenate([top, rest])
     result: Core = children[children["logw"] > children["logw"].max() - 16.0]
     return result
+
+
+def anew(model: Model, grid: Grid, at: float, *, spread_s: float, near: int) -> Core:
+    """Guesses where the place was lost: the start heard at `at` is of any contact not far from `near`."""
+    space = model.space
+    contacts = np.arange(max(near - NEAR_BEFORE, 0), min(near + NEAR_AFTER, space.n))
+    if contacts.size == 0:
+        return np.zeros(0, CORE)
+    rates = _rates(model, grid)
+    core = _at_contacts(model, rates, contacts, at, spread_s)
+    core["logw"] = np.tile(rates[2], contacts.size) - np.log(contacts.size)
+    core["code"] = On.FIRST
+    return core
 
 
 def _rates(model: Model, grid: Grid) -> tuple[Floats, Floats, Floats]:
@@ -90,16 +104,12 @@ def _from_contact(
 ) -> Core:
     """The first heard contact is one of `contacts`, at each of the rates."""
     space = model.space
-    core = np.tile(_blank(model, rates), contacts.size)
-    k = np.repeat(contacts, rates[0].size)
+    core = _at_contacts(model, rates, contacts, at, spread_s)
+    k = core["k"]
     core["logw"] = np.tile(rates[2], contacts.size) + _came_about(model, core, k, at, spread_s, is_open)
-    core["k"], core["phase"], core["t0"] = k, Phase.IN, at
-    core["u0"], core["q"] = space.start[k], spread_s**2
     core["code"] = On.OPEN if is_open else On.FIRST
-    core["predicted"] = at
     if not is_open:
-        result: Core = core
-        return result
+        return core
     whole = core.copy()  # it may have begun just then, or any time before
     length = space.stop[k] - space.start[k]
     core["u0"] = space.start[k] + 0.5 * length
@@ -107,6 +117,23 @@ def _from_contact(
     core["logw"] += np.log(0.6)
     whole["logw"] += np.log(0.4)
     return np.concatenate([core, whole])
+
+
+def _at_contacts(
+    model: Model,
+    rates: tuple[Floats, Floats, Floats],
+    contacts: NDArray[np.int64],
+    at: float,
+    spread_s: float,
+) -> Core:
+    """In each of `contacts` since `at`, at each of the rates; weights are not set."""
+    core = np.tile(_blank(model, rates), contacts.size)
+    k = np.repeat(contacts, rates[0].size)
+    core["k"], core["phase"], core["t0"] = k, Phase.IN, at
+    core["u0"], core["q"] = model.space.start[k], spread_s**2
+    core["predicted"] = at
+    result: Core = core
+    return result
 
 
 def _came_about(

@@ -17,13 +17,15 @@ from listen.states import Event
 
 SURE = 0.7  # belief in the contact below which nothing is said of it
 MAYBE = 0.2  # belief from which an early start is looked at again once it has lasted
+LIKELY = 0.45  # belief from which one is said that has lasted, where the feed clock is known
 CLEAR = 0.8  # belief from which an early start is said although it may be a burst
-EARLY_S = 0.2
+EARLY_S = 0.15
 LEFT_SHARE = 0.12  # at least this share of the contact must be still to come
 LEFT_S = 0.2
 LEFT_SPREADS = 3.5
-FALSE_PER_S = 1.0e-4  # of each kind: one wrong word in three hours is borne
-WAITS_S = np.arange(0.0, 1.21, 0.02)
+# How often a wrong word is borne: with the feed clock 0.2 in a run of a quarter of an hour or so.
+FALSE_EARLY_PER_S, FALSE_STOP_PER_S = 6.0e-4, 3.0e-4  # of air, of cutting
+LASTED_S = np.arange(0.0, 1.31, 0.02)
 SLIP_S = 0.4  # a start so soon after a stop goes on with what was heard before
 
 
@@ -93,7 +95,8 @@ class Surprises:
     def is_early_still(self, contact: int, at: int) -> bool:
         """Whether it is believed by now, a burst of the ear being over sooner."""
         weights, _ = self._tracking.beliefs(at / self._tracking.rate)
-        return float(weights[self._says_early(self._tracking.view().core, contact)].sum()) >= SURE
+        least = LIKELY if self._tracking.clock.feed_known else SURE
+        return float(weights[self._says_early(self._tracking.view().core, contact)].sum()) >= least
 
     def _says_early(self, core: NDArray[np.void], k: int) -> NDArray[np.bool_]:
         """Guesses that contact `k` began early; where nobody told the feed, perhaps only faster."""
@@ -115,7 +118,11 @@ class Surprises:
         forecast = engine.model.forecast(
             one, amounts, at_s, boundary_s=self._tracking.priors.onset_s, is_gap=True
         )
-        return -float(forecast.behind[0])
+        early_s = -float(forecast.behind[0])
+        if not space.down[k] or one["early_mm"][0] <= 0.0:
+            return early_s
+        speed = float(space.speed[k] * np.exp(one["m"][0] + forecast.known[0]))
+        return early_s - float(one["early_mm"][0]) / speed  # the length that was wrong before is no news
 
     def _follows_a_slip(self, event: Event) -> bool:
         """Whether the sound had stopped inside a cut for a moment only."""
@@ -156,19 +163,20 @@ class Surprises:
         gone = (children["code"] == Off.GONE) & (children["k"] == k + 1)
         return float(weights[stopped | gone].sum() / weights.sum())
 
-    def wait_for_early(self, found: Early) -> int:
-        """How long an early start must last before it is said [samples]."""
+    def wait_for_early(self, found: Early, event: Event) -> int:
+        """How long after it was decided an early start must still last before it is said [samples]."""
         if found.belief >= CLEAR:
             return 0
-        priors = self._tracking.priors
-        return self._wait(priors.burst_per_s * priors.burst_lasts(WAITS_S))
+        priors, times = self._tracking.priors, self._tracking.engine.model.ear.times
+        return self._wait(times * priors.burst_per_s * priors.burst_lasts(LASTED_S), FALSE_EARLY_PER_S, event)
 
-    def wait_for_stop(self) -> int:
-        """How long a stop must last before it is said [samples]."""
-        priors = self._tracking.priors
-        return self._wait(priors.dropout_per_s * dropout_lasts(WAITS_S))
+    def wait_for_stop(self, event: Event) -> int:
+        """How long after it was decided a stop must still last before it is said [samples]."""
+        priors, times = self._tracking.priors, self._tracking.engine.model.ear.times
+        return self._wait(times * priors.dropout_per_s * dropout_lasts(LASTED_S), FALSE_STOP_PER_S, event)
 
-    def _wait(self, false_per_s: Floats) -> int:
-        good = np.flatnonzero(false_per_s <= FALSE_PER_S)
-        wait_s = WAITS_S[good[0]] if good.size else WAITS_S[-1]
-        return round(float(wait_s) * self._tracking.rate)
+    def _wait(self, false_per_s: Floats, borne_per_s: float, event: Event) -> int:
+        """Until it has lasted so long, from when it happened, that a false word is rare enough."""
+        good = np.flatnonzero(false_per_s <= borne_per_s)
+        least_s = LASTED_S[good[0]] if good.size else LASTED_S[-1]
+        return max(round(float(least_s) * self._tracking.rate) - (event.decided_at - event.at), 0)

@@ -1,5 +1,6 @@
 """What following live and judging afterwards share: events, marks and gaps into the filter."""
 
+import math
 from collections import deque
 
 import numpy as np
@@ -18,6 +19,7 @@ from listen.timeline import Mark, MarkKind, Place, Timeline
 
 Core = NDArray[np.void]
 KEPT_READINGS = 256
+LEAST_SPREAD_S = 0.005
 USUAL_ODDS = 0.05  # of a false start, before this run's own are known
 Item = Event | Mark | Gap | Finding | ContactSound
 
@@ -76,26 +78,31 @@ class Tracking:
             self.readings.append((boundary.at_s, self.read_by))
         self.read_by = ""
         if boundary.is_onset:
-            spread = float(np.hypot(max(boundary.spread_s, self.priors.onset_s), 0.005))
+            spread = self._spread_s(boundary.spread_s, self.priors.onset_s)
             self.engine.hear_onset(
                 boundary.at_s, spread_s=spread, is_open=boundary.is_open, doubt=self._doubt(boundary)
             )
             self.probabilities[self.engine.n_stretches - 1] = boundary.probability
             self.probabilities.pop(self.engine.n_stretches - 1 - self.engine.n_slots, None)
         else:
-            spread = float(np.hypot(max(boundary.spread_s, self.priors.offset_s), 0.005))
+            spread = self._spread_s(boundary.spread_s, self.priors.offset_s)
             self.engine.hear_offset(boundary.at_s, spread_s=spread)
         return boundary
 
+    def _spread_s(self, told_s: float, stated_s: float) -> float:
+        """Spread of a date, by what the event tells, the ear as stated, and as it does in this run [s]."""
+        wider = math.sqrt(self.engine.model.ear.wider)
+        return math.hypot(wider * max(told_s, stated_s), LEAST_SPREAD_S)
+
     def suppose_onset(self, event: Event) -> Core:
         """What the guesses would become if this start were taken in; nothing is changed."""
-        spread = float(np.hypot(max(event.spread / self.rate, self.priors.onset_s), 0.005))
+        spread = self._spread_s(event.spread / self.rate, self.priors.onset_s)
         doubt = self._beside_usual(_odds(event.probability))
         return self.engine.suppose_onset(event.at / self.rate, spread_s=spread, doubt=doubt)
 
     def suppose_offset(self, event: Event) -> Core:
         """What the guesses would become if this end were taken in; nothing is changed."""
-        spread = float(np.hypot(max(event.spread / self.rate, self.priors.offset_s), 0.005))
+        spread = self._spread_s(event.spread / self.rate, self.priors.offset_s)
         return self.engine.suppose_offset(event.at / self.rate, spread_s=spread)
 
     def _doubt(self, boundary: Boundary) -> float:

@@ -69,7 +69,9 @@ class View:
         n_gaps = np.arange(1, DEPTH + 1)
         self._feed = amounts[..., FEED] * np.exp(-core["m"])[:, None]
         self._rapid = amounts[..., RAPID] * np.exp(-core["lr"])[:, None]
-        self._rest = amounts[..., FIXED] + amounts[..., LOOSE] + n_gaps * core["b"][:, None]
+        slow = slowness(core["m"] + np.log(max(self.engine.clock.rate, 1e-3)))[:, None]
+        usual = engine.model.usual(core["b"][:, None], amounts[..., LOOSE], slow)
+        self._rest = amounts[..., FIXED] + amounts[..., LOOSE] + n_gaps * usual
         self._other_variance = self._spread(core, amounts, n_gaps)
         self._feed_variance = (core["v"] + engine.model.timing.feed_spread**2)[:, None]
         self._waits = (space.waits_at_start[k] - space.waits_until(core["u0"])[:, None]) > 0

@@ -271,3 +271,11 @@ def test_nothing_on_screen_says_that_it_is_safe() -> None:
     for item in given:
         for said in advise.push(item):
             assert not re.search(r"\b(safe|ok|okay|good|raise)\b", said.text.lower())
+
+
+def test_a_row_of_contacts_that_no_line_explains_is_one_flag() -> None:
+    """The place is lost: said once, and again only after a contact was where it should be."""
+    strange = verdict(None, VerdictKind.UNEXPECTED)
+    told = [strange, strange, strange, verdict(1, VerdictKind.AS_EXPECTED), strange]
+    advise = Advise(PROGRAM, RATE)
+    assert [len(advise.push(each)) for each in told] == [1, 0, 0, 0, 1]

@@ -74,9 +74,9 @@ def _matched(timeline: Timeline, truth: Truth) -> Counts:
     return counts | {"cpu": said.cpu_s, "seconds": truth.end_s}
 
 
-def clean(known: str, seed: int) -> Counts:
-    """A run without faults: flags and cues that are false, verdicts left open."""
-    timeline, truth = drawn(seed, (CALM, STEADY)[seed % 2])
+def clean(known: str, ear: EarRates, seed: int) -> Counts:
+    """A run without faults: flags and cues that are false, verdicts left open; the ear is stated as `EAR`."""
+    timeline, truth = drawn(seed, (CALM, STEADY)[seed % 2], ear=ear, told=EAR)
     said = score.listen_live(timeline, truth, EAR, known=known)
     unsure = sum(v.kind == VerdictKind.CANNOT_TELL for v in said.verdicts.values())
     counts = score.false_flags(said, truth)
@@ -199,7 +199,7 @@ def slow(seed: int) -> Counts:
 
 def calibration(ear: EarRates, seed: int) -> Counts:
     """Probability beside how often the verdict was right; the ear is stated as `EAR` whatever it is."""
-    timeline, truth = drawn(500 + seed, (CALM, HARSH)[seed % 2], ear=ear)
+    timeline, truth = drawn(500 + seed, (CALM, HARSH)[seed % 2], ear=ear, told=EAR)
     said = score.listen_live(timeline, truth, EAR)
     counts = {"runs": 1.0, "judged": float(len(said.verdicts)), "flags": float(len(said.flags))}
     counts["cannot tell"] = float(sum(v.kind == VerdictKind.CANNOT_TELL for v in said.verdicts.values()))
@@ -277,7 +277,8 @@ def lines() -> dict[str, tuple[Job, float]]:
         f"follow {operator.name}": (partial(follow, operator), 1.0) for operator in (CALM, HARSH, STEADY)
     }
     for known in COLUMNS:
-        found[f"clean, {known}"] = (partial(clean, known), 1.0)
+        found[f"clean, {known}"] = (partial(clean, known, EAR), 1.0)
+        found[f"clean, worse ear than stated, {known}"] = (partial(clean, known, WORSE), 1.0)
         found |= {f"{kind}, {known}": (partial(one_fault, kind, known), 1.0) for kind in FAULTS}
     causes = ("dry run", "tool gone", "offset")
     found |= {f"cause {kind}": (partial(one_cause, kind), 0.5) for kind in causes}

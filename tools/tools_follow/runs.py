@@ -118,10 +118,14 @@ def run(
     operator: Operator,
     *,
     ear: EarRates,
+    told: EarRates | None = None,
     faults: tuple[Fault, ...] = (),
     plan: Plan | None = None,
 ) -> Truth:
-    """One run of a program: what happened and what the ear made of it."""
+    """One run of a program: what happened and what the ear made of it.
+
+    `told`: the ear that it is taken for, whose spreads the events tell; without it the ear knows itself.
+    """
     truth = Truth()
     machine = Machine(rng, operator, truth, lead_s=float(rng.uniform(0.5, 15.0)))
     plan = whole(timeline) if plan is None else plan
@@ -139,7 +143,7 @@ def run(
     for fault in faults:
         if fault.kind == "extra":
             _touch_in_air(rng, truth, fault.contact)
-    truth.events = hear(rng, truth, ear)
+    truth.events = hear(rng, truth, ear, told=told)
     if plan.begins_at > 0.0:
         _begin_later(truth, plan.begins_at * truth.end_s)
     if plan.n_gaps:
@@ -277,7 +281,9 @@ def _event(state: State, at: int, decided_at: int, probability: float, spread: i
     )
 
 
-def hear(rng: np.random.Generator, truth: Truth, ear: EarRates) -> tuple[Event, ...]:
+def hear(
+    rng: np.random.Generator, truth: Truth, ear: EarRates, *, told: EarRates | None = None
+) -> tuple[Event, ...]:
     """What the ear makes of the true stretches: dated with noise, some lost, some broken, some made up."""
     heard: list[Heard] = []
     for start, stop, _ in truth.stretches:
@@ -297,7 +303,7 @@ def hear(rng: np.random.Generator, truth: Truth, ear: EarRates) -> tuple[Event, 
     n_bursts = rng.poisson(ear.false_bursts_per_hour / 3600.0 * truth.end_s)
     bursts = rng.uniform(0.0, truth.end_s, n_bursts)
     heard += [(t, t + 0.06 + rng.exponential(0.15), 0.05) for t in bursts]
-    return _events(rng, _joined(heard), ear)
+    return _events(rng, _joined(heard), told or ear)
 
 
 def _joined(heard: list[Heard]) -> list[Heard]:

@@ -98,21 +98,23 @@ def _verdicts(found: Found, known: str) -> None:
     print(f"verdicts live, hint: {known}")
     for name, counts in rows.items():
         kind = name.removesuffix(f", {known}")
-        if kind == "clean":
-            _clean(counts)
-        for size in (" z4", " z2", "") if kind != "clean" else ():
+        is_clean = kind.startswith("clean")
+        if is_clean:
+            _clean(kind, counts)
+        for size in (" z4", " z2", "") if not is_clean else ():
             if total(counts, f"of{size}"):
                 _recall(
                     kind + size.replace(" z4", ", z at least 4").replace(" z2", ", z 2 to 4"), counts, size
                 )
 
 
-def _clean(counts: list[Counts]) -> None:
+def _clean(kind: str, counts: list[Counts]) -> None:
     n = len(counts)
     false, ear = total(counts, "false flags") / n, total(counts, "flags on missed") / n
     before, stopped = total(counts, "cue false before") / n, total(counts, "cue false stopped") / n
-    print(f"    {n} runs without faults: false flags a run {false:.3f}{over(false, FALSE_LIMIT)}")
-    print(f"        and {ear:.3f} on contacts that the ear missed")
+    print(f"    {n} runs, {kind}: false flags a run {false:.3f}{over(false, FALSE_LIMIT)}")
+    both = false + ear
+    print(f"        with those on contacts that the ear missed {both:.3f}{over(both, FALSE_LIMIT)}")
     kinds = sorted({name for each in counts for name in each if name.startswith("flag ")})
     print("        " + ", ".join(f"{name[5:]} {total(counts, name):.0f}" for name in kinds))
     print(f"        cannot tell {share(total(counts, 'cannot tell'), total(counts, 'judged'))}")

@@ -1,0 +1,70 @@
+"""How far the ear of a run is taken for worse than it was said to be."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from listen.follow.own_ear import OwnEar, date_tells
+from listen.follow.priors import priors_for
+from listen.follow.tracking import Tracking
+from tests.follow.runs import EAR, RATE, Stretches, events_of, timeline_of
+
+pytestmark = pytest.mark.closed
+TWELVE = [(2.0 + 3.0 * i, 4.0 + 3.0 * i) for i in range(12)]
+RUN = [(5.0 + 3.0 * i, 7.0 + 3.0 * i) for i in range(12)]
+
+
+def an_ear() -> OwnEar:
+    return OwnEar(priors_for(timeline_of(TWELVE), EAR))
+
+
+def worse_after(heard: Stretches) -> float:
+    """Belief in the worse ear once these stretches were heard, the override being stated."""
+    program = timeline_of(TWELVE, feed_override=100.0, override_steady=True)
+    tracking = Tracking(program, rate=RATE, ear=EAR, n_slots=16, width=200, most=32)
+    for event in events_of(heard):
+        tracking.take(replace(event, spread=0))
+    return tracking.engine.model.ear.worse
+
+
+def test_one_slip_makes_five_times_the_odds() -> None:
+    """From 1 to 10: a worse ear slips 5 times as often, so 5 to 10, that is 1 in 3."""
+    ear = an_ear()
+    assert ear.worse == pytest.approx(1.0 / 11.0, rel=0, abs=1e-12)
+    ear.slipped(1.0)
+    assert ear.worse == pytest.approx(1.0 / 3.0, rel=0, abs=1e-12)
+
+
+def test_an_hour_of_cutting_without_a_slip_speaks_for_the_ear_but_not_for_ever() -> None:
+    ear = an_ear()
+    ear.heard(3600.0, in_contact=True)
+    assert ear.worse == pytest.approx(1.0 / (1.0 + np.exp(3.0)), rel=0, abs=1e-12)
+
+
+def test_a_date_as_forecast_speaks_for_the_stated_ear_and_a_far_one_against_it() -> None:
+    """Variance 0.01 s², of which 0.001 of the ear's: 0.01525 for one that dates 2.5 times as loosely.
+
+    As forecast: -0.5 ln 1.525 = -0.211 nats. 0.2 s off: + 0.5 · 0.04 · (100 - 65.574) = + 0.4775 nats.
+    """
+    told = date_tells(np.array([0.0, 0.2]), np.full(2, 0.01), np.full(2, 0.001))
+    assert told == pytest.approx([-0.2110, 0.4775], rel=0, abs=5e-5)
+
+
+def test_dates_that_scatter_make_the_ear_the_worse_one() -> None:
+    """0.12 s to and fro, where 0.03 s at starts and 0.05 s at ends is what the ear was said to have."""
+    loose = [(a + 0.12 * (-1) ** i, b - 0.12 * (-1) ** (i // 2)) for i, (a, b) in enumerate(RUN)]
+    assert worse_after(RUN) < 0.1
+    assert worse_after(loose) > 0.5
+
+
+def test_the_share_of_faults_falls_with_the_ear() -> None:
+    """0.4 % of contacts are not there; an ear that misses 1 % as stated misses 3.6 % more when it is worse.
+
+    Four times 1 % times (1 - 1/11), for a belief in the worse ear of next to 1.
+    """
+    ear = an_ear()
+    assert ear.share_of_faults(0.004) == pytest.approx(1.0, rel=0, abs=1e-9)
+    for _ in range(10):
+        ear.slipped(1.0)
+    assert ear.share_of_faults(0.004) == pytest.approx(0.004 / 0.0404, rel=0.01)
