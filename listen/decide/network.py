@@ -3,8 +3,8 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.decide.kernels import dense_rows, run_memory, share_rows, squeeze_rows
-from listen.decide.model import Array, Dense, Layer, Network
+from listen.decide.kernels import dense_rows, dense_tiles, run_memory, share_rows, squeeze_rows
+from listen.decide.model import Array, Layer, Network
 
 
 class Memory:
@@ -33,10 +33,10 @@ class Memory:
         """
         flow = squeeze(self._network, features)
         for layer, state in zip(self._network.forward, self._states, strict=True):
-            given = _dense(Dense(weight=layer.w_input, bias=layer.b_input), flow)
+            given = _dense(layer.w_input, layer.b_input, flow)
             flow = np.empty((len(flow), state.size), dtype=np.float32)
             run_memory(given, layer.w_state, layer.b_state, state, flow, 0, 1)
-        return _dense(self._network.heads, flow).astype(np.float64)
+        return _dense(self._network.heads.weight, self._network.heads.bias, flow).astype(np.float64)
 
 
 def score_whole(network: Network, features: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -60,7 +60,7 @@ def score_squeezed(network: Network, flow: Array) -> NDArray[np.float64]:
         _run_whole(forward, flow, both, first=0, way=1)
         _run_whole(backward, flow, both, first=forward.n_units, way=-1)
         flow = both
-    return _dense(network.heads, flow).astype(np.float64)
+    return _dense(network.heads.weight, network.heads.bias, flow).astype(np.float64)
 
 
 def shares(scores: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -78,15 +78,15 @@ def squeeze(network: Network, features: NDArray[np.float64]) -> Array:
     return outputs
 
 
-def _dense(dense: Dense, flow: Array) -> Array:
-    outputs = np.empty((len(flow), dense.bias.size), dtype=np.float32)
-    dense_rows(flow, dense.weight, dense.bias, outputs)
+def _dense(weight: Array, bias: Array, flow: Array) -> Array:
+    outputs = np.empty((len(flow), bias.size), dtype=np.float32)
+    dense_rows(flow, weight, bias, outputs)
     return outputs
 
 
 def _run_whole(layer: Layer, flow: Array, outputs: Array, *, first: int, way: int) -> None:
-    """Fill columns of `outputs` from an empty memory; nothing comes in batches here, so one product does."""
-    given = flow @ layer.w_input.T
-    given += layer.b_input
+    """Fill columns of `outputs` from an empty memory."""
+    given = np.empty((len(flow), layer.b_input.size), dtype=np.float32)
+    dense_tiles(flow, layer.w_input, layer.b_input, given)
     state = np.zeros(layer.n_units, dtype=np.float32)
     run_memory(given, layer.w_state, layer.b_state, state, outputs, first, way)

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from listen.decide.kernels import run_memory, smooth_rows, tanh
+from listen.decide.kernels import dense_rows, dense_tiles, run_memory, smooth_rows, tanh
 from listen.decide.model import Dense, Layer, Model, Network, load_model, save_model
 from listen.decide.network import Memory, score_whole
 from listen.errors import ModelError
@@ -58,6 +58,17 @@ def test_memory_equals_its_twin(silent: slice) -> None:
     weights = (one.w_input.tolist(), one.b_input.tolist(), one.w_state.tolist(), one.b_state.tolist())
     plain = [plain_memory(inputs[::way].tolist(), *weights)[::way] for way in (1, -1)]
     np.testing.assert_allclose(outputs, np.hstack(plain), rtol=0, atol=1e-5)
+
+
+@pytest.mark.twin
+@pytest.mark.parametrize("n_rows", [1, 15, 16, 17, 40])
+def test_tiles_give_what_rows_give(n_rows: int) -> None:
+    rng = np.random.default_rng(9)
+    rows, weight = (rng.standard_normal(shape).astype(np.float32) for shape in ((n_rows, 6), (15, 6)))
+    bias = rng.standard_normal(15).astype(np.float32)
+    dense_rows(rows, weight, bias, by_row := np.empty((n_rows, 15), dtype=np.float32))
+    dense_tiles(rows, weight, bias, by_tile := np.empty((n_rows, 15), dtype=np.float32))
+    np.testing.assert_allclose(by_tile, by_row, rtol=0, atol=1e-5)
 
 
 @pytest.mark.twin
