@@ -6,11 +6,14 @@ from collections.abc import Sequence
 import numpy as np
 
 from listen.follow.model import Model
-from listen.follow.outcomes import AS_EXPECTED, KINDS, NOT_HEARD, Outcome
+from listen.follow.outcomes import AS_EXPECTED, KINDS, NOT_HEARD, STARTED_EARLY, Outcome
 from listen.timeline import Contact, Strength, Verdict, VerdictKind
 
-# Set with `tools/bench follow`, calibration: how much likelier than they say the guesses are wrong [nats].
-DOUBT, DOUBT_KNOWN = 1.2, 0.3
+# What a belief is worth, without and with the feed clock, by `python -m tools.tools_follow.calibrate`.
+MOST = (0.977, 0.999)  # of "as expected": all guesses may be wrong, which no guess counts
+DOUBT = (1.2, 0.3)  # how much likelier than they say the guesses are wrong about anything else [nats],
+DOUBT_EARLY = (3.0, 0.3)  # about an early start, which a raised override looks like,
+DOUBT_WORSE = 2.0  # and beside that where the ear is surely worse than stated
 SURELY_NOT = 0.9  # belief that it cannot be told, where nothing could be heard
 SAME_START_S = 0.05
 READ_BY = {
@@ -79,13 +82,16 @@ class Wording:
         unheard = outcome.best == NOT_HEARD and self.space.deaf[index]
         if unheard or (outcome.best != AS_EXPECTED and self._was_lost(outcome)):
             return VerdictKind.CANNOT_TELL, SURELY_NOT
-        return KINDS[outcome.best], self._sober(belief)
+        return KINDS[outcome.best], self._sober(outcome.best, belief * outcome.agreed)
 
-    def _sober(self, belief: float) -> float:
-        """Belief less what is owed to all guesses being wrong, which no guess counts."""
-        doubt = DOUBT_KNOWN if self._model.clock.feed_known else DOUBT
+    def _sober(self, kind: int, belief: float) -> float:
+        """What the belief in a kind, heard when it is said to be heard, is worth."""
+        known = int(self._model.clock.feed_known)
+        if kind == AS_EXPECTED:
+            return MOST[known] * belief
+        doubt = (DOUBT_EARLY if kind == STARTED_EARLY else DOUBT)[known]
         odds = (1.0 - belief) / max(belief, 1e-12)
-        return 1.0 / (1.0 + float(np.exp(doubt)) * odds)
+        return 1.0 / (1.0 + math.exp(doubt + DOUBT_WORSE * self._model.ear.worse) * odds)
 
     def _share_of_faults(self, index: int) -> float:
         """Share of the contacts not heard that are no slip of the ear; the second in a row hardly is one."""

@@ -206,10 +206,15 @@ def calibration(ear: EarRates, seed: int) -> Counts:
     for contact, verdict in said.verdicts.items():
         if verdict.kind != VerdictKind.CANNOT_TELL:
             at = min(int(verdict.probability * 10), 9) if verdict.probability < 0.95 else 10
-            right = not score.is_false(verdict) and _heard_there(truth, contact, verdict)
+            right = is_right(truth, contact, verdict)
             for name, value in (("said", verdict.probability), ("right", float(right)), ("n", 1.0)):
                 counts[f"{name} {at}"] = counts.get(f"{name} {at}", 0.0) + value
     return counts
+
+
+def is_right(truth: Truth, contact: int, verdict: Verdict) -> bool:
+    """Whether a verdict on a good contact is no alarm, and its times are this contact's."""
+    return not score.is_false(verdict) and _heard_there(truth, contact, verdict)
 
 
 def _heard_there(truth: Truth, contact: int, verdict: Verdict) -> bool:
