@@ -92,9 +92,10 @@ class Engine:
             begun = first_guesses(self.model, self._grid, at, spread_s=spread, is_open=is_open)
             begun["logw"] += float(self.core["logw"][self.core["phase"] == Phase.START].max())
             children = joined([children, begun])
-        if self._unexplained >= LOST_AFTER:
+        is_lost = self._unexplained >= LOST_AFTER
+        if is_lost:
             children = joined([children, self._anew(at, spread, children)])
-        self._adopt(children, wide=not self.is_started or self._unexplained >= LOST_AFTER)
+        self._adopt(children, wide=is_lost or not self.is_started)
         self._learn_scale(is_gap=True)
         self.model.learn_holds(float(self.weights[self.core["code"] == On.HELD].sum()))
         self._learn_ear(at)
@@ -106,8 +107,10 @@ class Engine:
         self.rings.early_mm[:, slot] = np.where(early, self.core["early_mm"], 0.0)
 
     def _anew(self, at: float, spread_s: float, children: Core) -> Core:
-        """Guesses beside all others, after several contacts in a row that no guess explained."""
+        """Guesses beside all others, after contacts in a row that no guess explained; none after the end."""
         near = int(self.core["k"][int(np.argmax(self.core["logw"]))])
+        if near >= self.space.n:
+            return children[:0]
         begun = anew(self.model, self._grid, at, spread_s=spread_s, near=near)
         begun["logw"] += float(children["logw"].max(initial=-np.inf)) + ANEW
         return begun

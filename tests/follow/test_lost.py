@@ -34,6 +34,12 @@ def test_a_place_that_was_lost_is_found_again() -> None:
     assert next_contact(heard) == 19
 
 
+def test_sounds_after_the_end_are_no_contacts_anew() -> None:
+    last = PLACES[-1][1]
+    noises = [(last + 20.0 + 9.0 * i, last + 21.5 + 9.0 * i) for i in range(5)]
+    assert next_contact([*PLACES, *noises]) is None
+
+
 @pytest.mark.parametrize(("loose_s", "carried_s"), [(0.0, 2.47), (6.0, 0.16)])
 def test_air_that_took_long_with_one_tool_says_little_of_the_next(loose_s: float, carried_s: float) -> None:
     """Two standard deviations of 0.08 s go over a tool change, no more."""

@@ -1,11 +1,13 @@
 """The lines of `tools/bench follow`: each draws one run from its seed and gives counts that add up."""
 
+import json
 import re
 import tracemalloc
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 
@@ -48,6 +50,12 @@ Counts = dict[str, float]
 Job = Callable[[int], Counts]
 
 
+def shipped_ear() -> EarRates:
+    """The rates of the shipped ear, as its card has them by `tools/bench ear`."""
+    card = json.loads((Path(__file__).parents[2] / "models" / "mill_ear" / "card.json").read_text("utf-8"))
+    return EarRates(**card["rates"])
+
+
 def drawn(
     seed: int, operator: Operator, *, program_s: float = PROGRAM_S, **more: object
 ) -> tuple[Timeline, Truth]:
@@ -59,25 +67,25 @@ def drawn(
     return timeline, run(rng, timeline, operator, **given)  # type: ignore[arg-type]
 
 
-def follow(operator: Operator, seed: int) -> Counts:
+def follow(operator: Operator, ear: EarRates, seed: int) -> Counts:
     """Contacts matched, recovery, rate, next start; in every tenth run beside the yardsticks; no hint."""
-    timeline, truth = drawn(seed, operator)
+    timeline, truth = drawn(seed, operator, ear=ear)
     beside = count_yardsticks(timeline, truth) if seed % 10 == 0 else {}
-    return _matched(timeline, truth) | beside
+    return _matched(timeline, truth, ear) | beside
 
 
-def _matched(timeline: Timeline, truth: Truth) -> Counts:
-    said = score.listen_live(timeline, truth, EAR)
-    score.listen_again(said, timeline, truth, EAR)
+def _matched(timeline: Timeline, truth: Truth, ear: EarRates = EAR) -> Counts:
+    said = score.listen_live(timeline, truth, ear)
+    score.listen_again(said, timeline, truth, ear)
     counts = score.matches(said, timeline, truth) | score.recoveries(said, timeline, truth)
     counts |= score.rates(said, truth) | score.starts(said, truth) | score.false_flags(said, truth)
     return counts | {"cpu": said.cpu_s, "seconds": truth.end_s}
 
 
-def clean(known: str, ear: EarRates, seed: int) -> Counts:
-    """A run without faults: flags and cues that are false, verdicts left open; the ear is stated as `EAR`."""
-    timeline, truth = drawn(seed, (CALM, STEADY)[seed % 2], ear=ear, told=EAR)
-    said = score.listen_live(timeline, truth, EAR, known=known)
+def clean(known: str, ear: EarRates, stated: EarRates, seed: int) -> Counts:
+    """A run without faults: false flags and cues, verdicts left open; `ear` is said to be `stated`."""
+    timeline, truth = drawn(seed, (CALM, STEADY)[seed % 2], ear=ear, told=stated)
+    said = score.listen_live(timeline, truth, stated, known=known)
     unsure = sum(v.kind == VerdictKind.CANNOT_TELL for v in said.verdicts.values())
     counts = score.false_flags(said, truth)
     counts |= score.cues_right(said, truth, is_clock=known == "feed clock")
@@ -279,11 +287,13 @@ def memory(seed: int) -> Counts:
 def lines() -> dict[str, tuple[Job, float]]:
     """All lines by name, each with the share of the runs asked for that it gets."""
     found: dict[str, tuple[Job, float]] = {
-        f"follow {operator.name}": (partial(follow, operator), 1.0) for operator in (CALM, HARSH, STEADY)
+        f"follow {operator.name}": (partial(follow, operator, EAR), 1.0) for operator in (CALM, HARSH, STEADY)
     }
+    found["follow calm, the shipped ear"] = (partial(follow, CALM, shipped_ear()), 1.0)
     for known in COLUMNS:
-        found[f"clean, {known}"] = (partial(clean, known, EAR), 1.0)
-        found[f"clean, worse ear than stated, {known}"] = (partial(clean, known, WORSE), 1.0)
+        found[f"clean, {known}"] = (partial(clean, known, EAR, EAR), 1.0)
+        found[f"clean, worse ear than stated, {known}"] = (partial(clean, known, WORSE, EAR), 1.0)
+        found[f"clean, the shipped ear, {known}"] = (partial(clean, known, shipped_ear(), shipped_ear()), 1.0)
         found |= {f"{kind}, {known}": (partial(one_fault, kind, known), 1.0) for kind in FAULTS}
     causes = ("dry run", "tool gone", "offset")
     found |= {f"cause {kind}": (partial(one_cause, kind), 0.5) for kind in causes}
