@@ -110,9 +110,33 @@ def share_rows(scores: NDArray[np.float64], shares: NDArray[np.float64]) -> None
 
 
 @njit(cache=True, error_model="numpy")
+def weigh(columns: NDArray[np.float32], values: NDArray[np.float32], sums: NDArray[np.float32]) -> None:
+    """Fill `sums` with all values[k] * columns[k] together; `columns` is (n_values, n_sums).
+
+    Eight at a time and always in the same order: quicker than a library's product of so small a matrix, and
+    the same to the last bit on every computer.
+    """
+    sums[:] = 0.0
+    n_eights = values.size // 8 * 8
+    for k in range(0, n_eights, 8):
+        a, b, c, d = values[k], values[k + 1], values[k + 2], values[k + 3]
+        e, f, g, h = values[k + 4], values[k + 5], values[k + 6], values[k + 7]
+        for j in range(sums.size):
+            ab, cd = a * columns[k, j] + b * columns[k + 1, j], c * columns[k + 2, j] + d * columns[k + 3, j]
+            ef, gh = (
+                e * columns[k + 4, j] + f * columns[k + 5, j],
+                g * columns[k + 6, j] + h * columns[k + 7, j],
+            )
+            sums[j] += (ab + cd) + (ef + gh)
+    for k in range(n_eights, values.size):
+        for j in range(sums.size):
+            sums[j] += values[k] * columns[k, j]
+
+
+@njit(cache=True, error_model="numpy")
 def run_memory(
     given: NDArray[np.float32],
-    w_state: NDArray[np.float32],
+    state_columns: NDArray[np.float32],
     b_state: NDArray[np.float32],
     state: NDArray[np.float32],
     outputs: NDArray[np.float32],
@@ -125,8 +149,8 @@ def run_memory(
     ----------
     given : ndarray, shape (n_frames, 3 * n_units)
         What the inputs bring: their product with the layer's weights, plus its bias.
-    w_state : ndarray, shape (3 * n_units, n_units)
-        Rows in the order reset, update, candidate, as the columns of `given`.
+    state_columns : ndarray, shape (n_units, 3 * n_units)
+        Weights of the memory; in the order reset, update, candidate, as the columns of `given`.
     b_state : ndarray, shape (3 * n_units,)
     state : ndarray, shape (n_units,)
         Memory before the first frame; changed in place to that after the last.
@@ -145,7 +169,7 @@ def run_memory(
     kept = np.empty(3 * n_units, dtype=np.float32)
     for step in range(n_frames):
         i = step if way > 0 else n_frames - 1 - step
-        np.dot(w_state, state, kept)
+        weigh(state_columns, state, kept)
         for u in range(2 * n_units):  # the logistic function of z is (1 + tanh(z / 2)) / 2
             gate[u] = HALF + HALF * tanh(HALF * (given[i, u] + (kept[u] + b_state[u])))
         for u in range(2 * n_units, 3 * n_units):

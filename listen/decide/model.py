@@ -29,6 +29,11 @@ class Layer:
         """Size of the memory."""
         return int(self.w_state.shape[1])
 
+    @property
+    def state_columns(self) -> Array:
+        """The weights of the memory turned round, as `run_memory` takes them."""
+        return np.ascontiguousarray(self.w_state.T)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Dense:

@@ -18,6 +18,7 @@ class Memory:
 
     def __init__(self, network: Network) -> None:
         self._network = network
+        self._columns = [layer.state_columns for layer in network.forward]
         self._states = [np.zeros(layer.n_units, dtype=np.float32) for layer in network.forward]
 
     def push(self, features: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -32,10 +33,10 @@ class Memory:
         ndarray, shape (n_frames, n_heads)
         """
         flow = squeeze(self._network, features)
-        for layer, state in zip(self._network.forward, self._states, strict=True):
+        for layer, columns, state in zip(self._network.forward, self._columns, self._states, strict=True):
             given = _dense(layer.w_input, layer.b_input, flow)
             flow = np.empty((len(flow), state.size), dtype=np.float32)
-            run_memory(given, layer.w_state, layer.b_state, state, flow, 0, 1)
+            run_memory(given, columns, layer.b_state, state, flow, 0, 1)
         return _dense(self._network.heads.weight, self._network.heads.bias, flow).astype(np.float64)
 
 
@@ -89,4 +90,4 @@ def _run_whole(layer: Layer, flow: Array, outputs: Array, *, first: int, way: in
     given = np.empty((len(flow), layer.b_input.size), dtype=np.float32)
     dense_tiles(flow, layer.w_input, layer.b_input, given)
     state = np.zeros(layer.n_units, dtype=np.float32)
-    run_memory(given, layer.w_state, layer.b_state, state, outputs, first, way)
+    run_memory(given, layer.state_columns, layer.b_state, state, outputs, first, way)

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from listen.decide.kernels import dense_rows, dense_tiles, run_memory, smooth_rows, tanh
+from listen.decide.kernels import dense_rows, dense_tiles, run_memory, smooth_rows, tanh, weigh
 from listen.decide.model import Dense, Layer, Model, Network, load_model, save_model
 from listen.decide.network import Memory, score_whole
 from listen.errors import ModelError
@@ -54,10 +54,22 @@ def test_memory_equals_its_twin(silent: slice) -> None:
     outputs = np.empty((40, 10), dtype=np.float32)
     for first, way in ((0, 1), (5, -1)):
         empty = np.zeros(5, dtype=np.float32)
-        run_memory(given, one.w_state, one.b_state, empty, outputs, first, way)
+        run_memory(given, one.state_columns, one.b_state, empty, outputs, first, way)
     weights = (one.w_input.tolist(), one.b_input.tolist(), one.w_state.tolist(), one.b_state.tolist())
     plain = [plain_memory(inputs[::way].tolist(), *weights)[::way] for way in (1, -1)]
     np.testing.assert_allclose(outputs, np.hstack(plain), rtol=0, atol=1e-5)
+
+
+@pytest.mark.twin
+@pytest.mark.parametrize("n_values", [1, 7, 8, 9, 48])
+def test_weighed_columns_are_the_product(n_values: int) -> None:
+    rng = np.random.default_rng(10)
+    columns, values = (
+        rng.standard_normal(shape).astype(np.float32) for shape in ((n_values, 12), (n_values,))
+    )
+    weigh(columns, values, sums := np.empty(12, dtype=np.float32))
+    exact = values.astype(np.float64) @ columns.astype(np.float64)
+    np.testing.assert_allclose(sums, exact, rtol=0, atol=1e-5)
 
 
 @pytest.mark.twin
