@@ -99,18 +99,19 @@ def follow_extremes(
     n_ring = ring.shape[0]
     for i in range(n_frames):
         seen = int(memory[0])
+        n_filled = min(seen + 1, n_ring)
         for r in range(n_regions):
             level = levels_db[i, r]
             ring[seen % n_ring, r] = level
             if seen == 0:
                 memory[1 + r] = level
             low, high, lowest = level, level, level
-            for back in range(min(seen + 1, n_ring)):
+            for k in range(n_filled):
+                lowest = min(lowest, ring[k, r])
+            for back in range(min(n_filled, 12)):
                 past = ring[(seen - back) % n_ring, r]
-                lowest = min(lowest, past)
-                if back < 12:
-                    low = min(low, past)
-                    high = max(high, past)
+                low = min(low, past)
+                high = max(high, past)
             mean = memory[1 + r]
             extremes[i, 4 * r] = level - mean
             extremes[i, 4 * r + 1] = low - mean
