@@ -11,10 +11,12 @@ from numpy.typing import NDArray
 
 from listen.blocks import Block, Frames, Gap, LoadSample
 from listen.decide import (
+    Belief,
     Decide,
     DecideLoad,
     Layout,
     Model,
+    belief_of,
     load_model,
     second_look,
     second_look_load,
@@ -151,11 +153,20 @@ class SoundEar:
 
     def look_again(self) -> tuple[Event, ...]:
         """Refined events, each stretch between gaps for itself."""
-        stretches = self._kept.stretches() if self._kept else []
-        hop = self._measure.pace.hop
         return tuple(
-            chain.from_iterable(second_look(s, self._model, self._layout, hop=hop) for s in stretches)
+            chain.from_iterable(
+                second_look(s, self._model, self._layout, hop=self.hop) for s in self._stretches()
+            )
         )
+
+    def beliefs(self) -> list[Belief]:
+        """What the second look believes of each stretch between gaps."""
+        return [
+            belief_of(s, self._model, self._layout, hop=self.hop) for s in self._stretches() if len(s) >= 5
+        ]
+
+    def _stretches(self) -> list[Frames]:
+        return self._kept.stretches() if self._kept else []
 
     def _hear(self, made: tuple[Frames | Gap, ...]) -> tuple[Heard, ...]:
         takers = [self._note] if self._note else []

@@ -1,14 +1,15 @@
 """Sound and load heard together: one clock for both, fused while the run goes on and once more after it."""
 
 from collections.abc import Sequence
-from dataclasses import replace
-from itertools import chain
+from itertools import chain, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from listen.blocks import LoadSample, SourceClock
-from listen.decide import FuseLive, fuse_contacts
+from listen.decide import Belief, FuseLive, Seen, find_lag, fuse_look
+from listen.decide.fuse import AGREES, Lag
+from listen.decide.second_look import events_of
 from listen.ears import Given, Heard, LoadEar, SoundEar
 from listen.hear.clock import ClockMap, align_clock, fit_clock
 from listen.states import EarRates, Event, Standing, State, Turning
@@ -18,12 +19,11 @@ OFFSETS_S = (
     1.5,
     60.0,
 )  # a lag is likelier than a log of another clock, and an even rhythm fits at every beat
-UNSURE_S = 0.8  # how late a drive and its control may be where the contacts do not tell
 NEAR_S = 0.6  # a drive answers late: ends of one contact lie this near once the clocks agree
-NEAR_ALIGNED_S = 0.3
 GREATEST_SPREAD_S = 0.15  # pairs that scatter by more are chance
 LEAST_SHARED = 0.6  # of the ends that either has must fall together
-N_HEARD = 3  # contacts of sound that the load must agree with before its times count
+GONE_S = 3.0  # a load absent for longer says nothing
+NO_LAG = Lag(late_s=0.0, agrees=0.0)
 
 
 class FusedEar:
@@ -72,7 +72,8 @@ class FusedEar:
         if isinstance(given, LoadSample | Mark):
             if isinstance(given, LoadSample) and self._keep:
                 self._load_at.append(given.at)
-            return (*self._seen(self._load.push(given)), *self._sound.push(given))
+            seen = (*self._seen(self._load.push(given)), *self._fuse.has_come(given.at))
+            return (*seen, *self._sound.push(given))
         return self._heard(self._sound.push(given))
 
     def close(self) -> tuple[Heard, ...]:
@@ -81,20 +82,41 @@ class FusedEar:
 
     def look_again(self) -> tuple[Event, ...]:
         """Refined events of both; afterwards `clock` says how the load's clock was set."""
-        sound, load = self._sound.look_again(), self._load.look_again()
+        load, beliefs = self._load.look_again(), self._sound.beliefs()
+        sound = tuple(chain.from_iterable(events_of(one) for one in beliefs))
+        clock, seen, lag = self._aligned(sound, load, beliefs)
+        if not seen.contacts:
+            return sound
+        if lag.agrees < AGREES:  # what the load says is of another run, or cannot be placed
+            return sound if _times(sound, State.ENTRY, self._rate).size else load
+        fused = fuse_look(beliefs, seen, lag=lag, rate=self._rate)
+        late = ClockMap(offset_s=clock.offset_s - lag.late_s, drift=clock.drift)
+        self.clock = _fitted(load, fused, late, rate=self._rate) or self.clock
+        return fused
+
+    def _aligned(
+        self, sound: Sequence[Event], load: Sequence[Event], beliefs: Sequence[Belief]
+    ) -> tuple[SourceClock, Seen, Lag]:
+        """The load's clock by the contacts of both where it is not the sound's, and the lag that is left."""
+        clock = SourceClock(source="load")
+        seen = self._seen_by(load, clock)
+        lag = find_lag(beliefs, seen, rate=self._rate) if seen.contacts else NO_LAG
+        if lag.agrees >= AGREES:
+            return clock, seen, lag
         found = clock_of_load(sound, load, rate=self._rate)
-        n_heard = _times(sound, State.ENTRY, self._rate).size
-        if found is None and n_heard >= N_HEARD:
-            return sound  # how late the load comes is not known, and sound does without it
-        clock = found or SourceClock(source="load")
-        self.clock = found or self.clock
-        return fuse_contacts(
-            sound,
-            [_moved(event, clock, self._rate) for event in load],
-            load_at=[_place(at, clock, self._rate) for at in self._load_at],
-            rate=self._rate,
-            near_s=UNSURE_S if found is None else NEAR_ALIGNED_S,
-        )
+        if found is None:
+            return clock, seen, lag
+        seen = self._seen_by(load, found)
+        return found, seen, find_lag(beliefs, seen, rate=self._rate)
+
+    def _seen_by(self, load: Sequence[Event], clock: SourceClock) -> Seen:
+        """Contacts of the load, and where there was none, in seconds by the sound's clock."""
+        rate = self._rate
+        contacts = [(_place(a, clock, rate) / rate, _place(b, clock, rate) / rate) for a, b in _spans(load)]
+        at = [_place(at, clock, rate) / rate for at in self._load_at]
+        inside = [(a, b) for a, b in pairwise(at) if b - a > GONE_S]
+        silent = [(-np.inf, at[0]), *inside, (at[-1], np.inf)] if at else [(-np.inf, np.inf)]
+        return Seen(contacts=contacts, silent=silent)
 
     def _heard(self, heard: Sequence[Heard]) -> tuple[Heard, ...]:
         return tuple(
@@ -103,6 +125,12 @@ class FusedEar:
 
     def _seen(self, seen: Sequence[Heard]) -> tuple[Event, ...]:
         return tuple(chain.from_iterable(self._fuse.load(one) for one in seen if isinstance(one, Event)))
+
+
+def _spans(events: Sequence[Event]) -> list[tuple[int, int]]:
+    """Confirmed contacts that have both ends [samples]."""
+    sure = [e for e in events if e.standing == Standing.CONFIRMED and e.state in (State.ENTRY, State.AIR)]
+    return [(a.at, b.at) for a, b in pairwise(sure) if a.state == State.ENTRY and b.state == State.AIR]
 
 
 def clock_of_load(sound: Sequence[Event], load: Sequence[Event], *, rate: int) -> SourceClock | None:
@@ -120,12 +148,19 @@ def clock_of_load(sound: Sequence[Event], load: Sequence[Event], *, rate: int) -
     clock = next((one for one in clocks if one is not None), None)
     if clock is None:
         return None
+    return _fitted(load, sound, clock, rate=rate, least=LEAST_SHARED * (heard.size + seen.size))
+
+
+def _fitted(
+    load: Sequence[Event], sound: Sequence[Event], clock: ClockMap, *, rate: int, least: float = 3.0
+) -> SourceClock | None:
+    """The clock again from all ends that both have; None where they are few, or scatter."""
     pairs = [
         pair
         for state in (State.ENTRY, State.AIR)
         for pair in _pairs(_times(load, state, rate), _times(sound, state, rate), clock)
     ]
-    if len(pairs) < LEAST_SHARED * (heard.size + seen.size):
+    if len(pairs) < least:
         return None
     source, audio = np.array(pairs).T
     fitted = fit_clock(source, audio)
@@ -162,8 +197,3 @@ def _pairs(
 
 def _place(at: int, clock: SourceClock, rate: int) -> int:
     return max(0, round(clock.offset_s * rate + (1.0 + clock.drift) * at))
-
-
-def _moved(event: Event, clock: SourceClock, rate: int) -> Event:
-    at = _place(event.at, clock, rate)
-    return replace(event, at=at, decided_at=max(at, event.decided_at))

@@ -2,15 +2,16 @@
 
 from listen.decide.decide import Decide, Decided
 from listen.decide.decoder import DecoderSettings
-from listen.decide.fuse import fuse_contacts
+from listen.decide.fuse import Seen, find_lag, fuse_look
 from listen.decide.fuse_live import FuseLive
 from listen.decide.layout import Layout
 from listen.decide.load_states import DecideLoad, LoadSettings
 from listen.decide.model import Model, load_model, save_model
-from listen.decide.second_look import SecondLookSettings, second_look
+from listen.decide.second_look import Belief, SecondLookSettings, belief_of, second_look
 from listen.decide.second_look_load import second_look_load
 
 __all__ = [
+    "Belief",
     "Decide",
     "DecideLoad",
     "Decided",
@@ -20,7 +21,10 @@ __all__ = [
     "LoadSettings",
     "Model",
     "SecondLookSettings",
-    "fuse_contacts",
+    "Seen",
+    "belief_of",
+    "find_lag",
+    "fuse_look",
     "load_model",
     "save_model",
     "second_look",

@@ -1,132 +1,144 @@
-"""Sound and spindle load together, after the run: load tells whether, sound tells when.
+"""Sound and spindle load together, after the run: load as a further log-likelihood of contact.
 
-Load sees a cut however loud the room is, but only ten times a second or less; sound dates it to
-a hundredth of a second, but misses and invents in noise. Light cuts may be heard and not be
-seen in the load, so what sound is sure of stays.
+Load sees a cut however loud the room is, but only ten times a second or less, and late; sound dates
+it to a hundredth of a second, but misses and invents in noise. How late the load is follows from
+where it agrees with sound best; then it teaches the run's own read-out what contact sounds like here,
+and stands beside it, frame by frame, when contact is decided.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from itertools import pairwise
+from dataclasses import dataclass
 
-from listen.errors import InputError
-from listen.states import Event, Standing, State
+import numpy as np
+from numpy.typing import NDArray
 
-NEAR_S = 0.25  # sound dates a contact that load saw where it has a boundary this near
-AGREE = 0.6  # the two must share this part of the time of the one that says less, or load is not believed
-SURE = 0.97  # a contact that sound alone has stays from this probability on: light cuts may not move the load
+from listen.decide.read_out import fit_read_out, separation
+from listen.decide.second_look import Belief, events_of, inner
+from listen.states import Event
+
+Spans = Sequence[tuple[float, float]]
+
+EARLIEST_S, LATEST_S = -0.4, 1.6  # how late a drive and its control are
+STEP_S = 0.02
+HELD = 3.0  # one frame of sound counts for as much, either way, when the lag is sought [nats]
+AGREES = 0.62  # area under the curve from which sound and load tell of the same run
+MARGIN_S = 0.35  # frames nearer to an end that load gives teach nothing
+LEAST_S = 1.0  # of contact and of air, to teach from
+OWN_WEIGHT = 0.5  # of the read-out that load taught
+OF_LOAD = 1.0  # a frame of contact or air by load [nats]
+RAMP_S = 0.3  # near its ends load says less and less
+ROUNDS = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Heard:
-    """One contact: its events in order, entry first, air last where it is known to have ended."""
+class Seen:
+    """What load says of a run, by its own clock.
 
-    events: tuple[Event, ...]
+    Attributes
+    ----------
+    contacts : sequence of (float, float)
+        [s]
+    silent : sequence of (float, float)
+        Where there was no load, so that sound stands alone [s].
+    """
 
-    @property
-    def start(self) -> int:
-        return self.events[0].at
-
-    @property
-    def stop(self) -> int:
-        return self.events[-1].at
-
-    @property
-    def probability(self) -> float:
-        return min(event.probability for event in self.events)
+    contacts: Spans
+    silent: Spans
 
 
-def fuse_contacts(
-    sound: Sequence[Event],
-    load: Sequence[Event],
-    *,
-    load_at: Sequence[int],
-    rate: int,
-    gone_s: float = 3.0,
-    near_s: float = NEAR_S,
-) -> tuple[Event, ...]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lag:
+    """How late the load comes [s], and how well sound and load then agree [area under the curve]."""
+
+    late_s: float
+    agrees: float
+
+
+def find_lag(beliefs: Sequence[Belief], seen: Seen, *, rate: int) -> Lag:
+    """The lag under which sound believes most in the contacts of load.
+
+    Parameters
+    ----------
+    beliefs : sequence of Belief
+        Of each stretch of sound.
+    seen : Seen
+    rate : int
+        [Hz]
+    """
+    lags = np.arange(EARLIEST_S, LATEST_S, STEP_S)
+    total = np.zeros(lags.size)
+    for one in beliefs:
+        sums = np.concatenate([[0.0], np.cumsum(np.clip(one.odds, -HELD, HELD))])
+        for start, stop in seen.contacts:
+            first, last = (np.searchsorted(one.middle, (at_s - lags) * rate) for at_s in (start, stop))
+            total += sums[last] - sums[first]
+    late_s = float(lags[total.argmax()])
+    inside, outside = (np.concatenate(part) for part in _parted(beliefs, seen, late_s, rate))
+    agrees = separation(inside, outside) if inside.size and outside.size else 0.0
+    return Lag(late_s=late_s, agrees=agrees)
+
+
+def _parted(
+    beliefs: Sequence[Belief], seen: Seen, late_s: float, rate: int
+) -> tuple[list[NDArray[np.float64]], list[NDArray[np.float64]]]:
+    """Log odds of sound inside the contacts of load, and in its air."""
+    says = [load_says(one.middle / rate, seen, late_s=late_s, ramp_s=STEP_S) for one in beliefs]
+    parts = list(zip(beliefs, says, strict=True))
+    return [b.odds[s > 0.0] for b, s in parts], [b.odds[s < 0.0] for b, s in parts]
+
+
+def load_says(
+    seconds: NDArray[np.float64], seen: Seen, *, late_s: float, ramp_s: float
+) -> NDArray[np.float64]:
+    """What load says of each frame: 1 for contact, -1 for air, 0 where it says nothing.
+
+    Parameters
+    ----------
+    seconds : ndarray, shape (n_frames,)
+    seen : Seen
+    late_s, ramp_s : float
+        How late load is; over how long it goes from -1 to 0 and on to 1 about each end.
+    """
+    says = np.full(seconds.size, -1.0)
+    for start, stop in seen.contacts:
+        within = np.minimum(seconds - (start - late_s), (stop - late_s) - seconds)
+        says = np.maximum(says, np.clip(within / ramp_s, -1.0, 1.0))
+    for start, stop in seen.silent:
+        says[(seconds > start - late_s) & (seconds < stop - late_s)] = 0.0
+    return says
+
+
+def fuse_look(beliefs: Sequence[Belief], seen: Seen, *, lag: Lag, rate: int) -> tuple[Event, ...]:
     """Events of both, as known after the run.
 
     Parameters
     ----------
-    sound, load : sequence of Event
-        Refined events of each, in order.
-    load_at : sequence of int
-        When there was load [samples], increasing; where it is absent for longer than `gone_s`,
-        sound stands alone.
+    beliefs : sequence of Belief
+        Of each stretch of sound.
+    seen : Seen
+    lag : Lag
+        As `find_lag` gives it.
     rate : int
         [Hz]
-    near_s : float
-        How near an end of sound must lie to be that of the load's contact [s]: more where the
-        load's lag is not known.
-
-    Returns
-    -------
-    tuple of Event
-        In order; exactly `sound` where the load contradicts it, or says nothing.
     """
-    if not rate >= 8000:
-        raise InputError(f"sample rate must be at least 8000 Hz, got {rate}")
-    heard, seen = _contacts(sound), _contacts(load)
-    if not seen or not _agree(heard, seen):
-        return tuple(sound)
-    near = round(near_s * rate)
-    fused = [_dated(one, heard, near) for one in seen]
-    silent = _silences(load_at, round(gone_s * rate))
-    for one in heard:
-        alone = not any(_overlap(one, other) > 0 for other in fused)
-        if alone and (one.probability >= SURE or any(a < one.stop and one.start < b for a, b in silent)):
-            fused.append(one)
-    return tuple(event for one in sorted(fused, key=lambda one: one.start) for event in one.events)
+    late_s, taught = lag.late_s, list(beliefs)
+    for _ in range(ROUNDS):
+        says = [load_says(one.middle / rate, seen, late_s=late_s, ramp_s=STEP_S) for one in beliefs]
+        taught = [one.with_odds(_taught(one, here)) for one, here in zip(beliefs, says, strict=True)]
+        late_s = find_lag(taught, seen, rate=rate).late_s
+    events: list[Event] = []
+    for one in taught:
+        says_here = load_says(one.middle / rate, seen, late_s=late_s, ramp_s=RAMP_S)
+        events += events_of(one, beside=OF_LOAD * says_here)
+    return tuple(events)
 
 
-def _contacts(events: Sequence[Event]) -> list[_Heard]:
-    contacts: list[_Heard] = []
-    current: list[Event] = []
-    for event in events:
-        if event.standing != Standing.CONFIRMED:
-            continue
-        if event.state == State.ENTRY and current:
-            contacts.append(_Heard(events=tuple(current)))
-            current = []
-        if event.state == State.ENTRY or current:
-            current.append(event)
-        if event.state == State.AIR and current:
-            contacts.append(_Heard(events=tuple(current)))
-            current = []
-    return [*contacts, _Heard(events=tuple(current))] if current else contacts
-
-
-def _overlap(one: _Heard, other: _Heard) -> int:
-    return max(0, min(one.stop, other.stop) - max(one.start, other.start))
-
-
-def _agree(heard: list[_Heard], seen: list[_Heard]) -> bool:
-    """Whether the two tell of the same run; sound that heard nothing contradicts nothing."""
-    shared = sum(_overlap(one, other) for one in heard for other in seen)
-    least = min(sum(one.stop - one.start for one in each) for each in (heard, seen))
-    return not heard or shared >= AGREE * least
-
-
-def _dated(one: _Heard, heard: list[_Heard], near: int) -> _Heard:
-    """A contact that load saw, with the boundaries of sound where it has them there."""
-    starts = [other.start for other in heard if abs(other.start - one.start) <= near]
-    stops = [other.stop for other in heard if abs(other.stop - one.stop) <= near]
-    start = min(starts, key=lambda at: abs(at - one.start), default=one.start)
-    stop = max(start + 1, min(stops, key=lambda at: abs(at - one.stop), default=one.stop))
-    source = next((other for other in heard if other.start == start), one)
-    events = [
-        replace(event, at=min(max(event.at, start), stop), decided_at=max(event.decided_at, stop))
-        for event in (source if source.stop == stop else one).events
-    ]
-    events[0] = replace(events[0], at=start)
-    events[-1] = replace(events[-1], at=stop)
-    return _Heard(events=tuple(events))
-
-
-def _silences(load_at: Sequence[int], gone: int) -> list[tuple[int, int]]:
-    """Stretches without load, those before its first and after its last value among them."""
-    if not len(load_at):
-        return [(0, 2**62)]
-    inside = [(a, b) for a, b in pairwise(load_at) if b - a > gone]
-    return [(0, load_at[0]), *inside, (load_at[-1], 2**62)]
+def _taught(one: Belief, says: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Log odds with the read-out that the contacts of load teach; unchanged where there are too few."""
+    margin = round(MARGIN_S / one.hop_s)
+    contact, air = inner(says > 0.0, margin), inner(says < 0.0, margin)
+    if min(contact.sum(), air.sum()) * one.hop_s < LEAST_S:
+        return one.odds
+    read_out = fit_read_out(one.vectors[contact], one.vectors[air], stiffness=0.02)
+    odds: NDArray[np.float64] = (1.0 - OWN_WEIGHT) * one.odds + OWN_WEIGHT * read_out.log_odds(one.vectors)
+    return odds

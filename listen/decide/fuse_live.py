@@ -16,6 +16,7 @@ N_SEEN = 3  # contacts of load before it is believed
 AGREE = 0.8  # of them that sound must have had, too
 BELIEF = 0.85  # in a contact that load alone tells
 KEPT = 40
+LASTS_S = 2.0  # a shorter rise may be the spindle stopping
 LATE_S = 1.0  # a contact of load is the one that sound has just had, if it begins within this
 Span = tuple[int, int]
 
@@ -31,6 +32,8 @@ class FuseLive:
 
     def __init__(self, *, rate: int) -> None:
         self._late = round(LATE_S * rate)
+        self._lasts = round(LASTS_S * rate)
+        self._waiting: Event | None = None  # that load is in a contact
         self._sound, self._load = _Side(), _Side()
         self._filled = False  # the contact that was passed on is load's alone
         self._joined = False  # sound heard the filled contact later: its beginning was told already
@@ -56,12 +59,20 @@ class FuseLive:
                 self._filled = False
                 self._load.past.pop()  # what load alone had speaks neither for nor against it
             return (replace(event, probability=min(BELIEF, event.probability)),)
-        return self._fill(event) if event.state == State.STEADY else ()
+        self._waiting = event if event.state == State.STEADY else None
+        return ()
 
-    def _fill(self, event: Event) -> tuple[Event, ...]:
-        """Entry and steady of a contact that load is sure of, where sound has none."""
+    def has_come(self, at: int) -> tuple[Event, ...]:
+        """Learn how far time has come [samples]; a contact of load that lasts may be passed on."""
         began = self._load.since
-        if began is None or self._sound.since is not None or not self._believed():
+        if self._waiting is None or began is None or at - began < self._lasts:
+            return ()
+        event, self._waiting = replace(self._waiting, decided_at=at), None
+        return self._fill(event, began)
+
+    def _fill(self, event: Event, began: int) -> tuple[Event, ...]:
+        """Entry and steady of a contact that load is sure of, where sound has none."""
+        if self._sound.since is not None or not self._believed():
             return ()
         if any(stop > began - self._late for _, stop in self._sound.past):
             return ()

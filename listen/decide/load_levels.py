@@ -23,7 +23,7 @@ SHORT_S, SHARE_OF_CUT = (
     2.0,
     0.25,
 )  # between cuts what is short and this much lower is air: the drive was on its way
-BESIDE, UNEVEN = 3, 1.5
+BESIDE, UNEVEN, IN_NOISE = 3, 1.5, 2.5
 NEW_LEVEL = 10.0  # what a new stretch must explain better [nats]
 NEW_LEVEL_AT_A_BLOCK = 6.0
 BLOCK_LAG_S = 0.8  # load answers a new block within this
@@ -235,20 +235,46 @@ def _label(
     stretches = np.column_stack([levels.level, levels.spread, levels.size, levels.start_s, levels.stop_s])
     scales = np.array([levels.noise, least, scale, width, step, float(percent)])
     follow_idle(stretches, told, scales, kind, idle)
-    _open_gaps(levels, kind, idle)
     return Story(kind=kind, idle=idle, cut_scale=scale, least=least)
 
 
-def _open_gaps(levels: Levels, kind: NDArray[np.int8], idle: NDArray[np.float64]) -> None:
-    """Make air of what is short, uneven and far below the cuts beside it; changes `kind`.
+def opened(
+    levels: Levels, story: Story, seconds: NDArray[np.float64], load: NDArray[np.float64]
+) -> tuple[Levels, Story]:
+    """The same with gaps between cuts made air where the drive was on its way down and up again.
 
-    There the drive was still on its way down, or up again; what is even is a light cut.
+    A gap that is short and uneven is one stretch with its ramps; what is even and above the noise is
+    a light cut. In it the values far below the cuts beside it are air.
+
+    Parameters
+    ----------
+    levels : Levels
+    story : Story
+    seconds, load : ndarray, shape (n_frames,)
+        The log that the levels were made of.
     """
-    rise = np.where(kind == CUT, levels.level - idle, 0.0)
-    uneven = levels.spread > UNEVEN * levels.noise
-    for i in np.flatnonzero((kind == CUT) & uneven & (levels.stop_s - levels.start_s < SHORT_S)):
-        if rise[i] < SHARE_OF_CUT * rise[max(0, i - BESIDE) : i + BESIDE + 1].max():
-            kind[i] = AIR
+    rise = np.where(story.kind == CUT, levels.level - story.idle, 0.0)
+    short = levels.stop_s - levels.start_s < SHORT_S
+    unsure = (levels.spread > UNEVEN * levels.noise) | (rise < IN_NOISE * levels.noise)
+    edges, kinds, idles = [0], [], []
+    for i, kind in enumerate(story.kind.tolist()):
+        first, stop = int(levels.edges[i]), int(levels.edges[i + 1])
+        kind_of = np.full(stop - first, kind, dtype=np.int8)
+        if kind == CUT and short[i] and unsure[i]:
+            beside = rise[max(0, i - BESIDE) : i + BESIDE + 1].max()
+            kind_of[load[first:stop] - story.idle[i] < SHARE_OF_CUT * beside] = AIR
+        breaks = [0, *(np.flatnonzero(np.diff(kind_of)) + 1).tolist()]
+        edges += [first + place for place in breaks[1:]] + [stop]
+        kinds += [int(kind_of[place]) for place in breaks]
+        idles += [float(story.idle[i])] * len(breaks)
+    finer = _levels(seconds, load, np.array(edges, dtype=np.int64), levels.noise)
+    told = Story(
+        kind=np.array(kinds, dtype=np.int8),
+        idle=np.array(idles),
+        cut_scale=story.cut_scale,
+        least=story.least,
+    )
+    return finer, told
 
 
 def _range(levels: Levels, length: NDArray[np.float64]) -> tuple[float, float]:

@@ -3,7 +3,7 @@
 Nothing of it runs live; the events that were decided live stay as they were.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -95,22 +95,94 @@ def second_look(
     tuple of Event
         Confirmed events, decided at the end of the stretch.
     """
-    settings = settings or SecondLookSettings()
     if len(frames) < 5:
         return ()
+    return events_of(belief_of(frames, model, layout, hop=hop, settings=settings))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Belief:
+    """What the second look believes of each frame of a stretch, before it is decided.
+
+    Attributes
+    ----------
+    at : ndarray, shape (n_frames,)
+    middle : ndarray, shape (n_frames,)
+        Of each frame's window [samples].
+    odds, live : ndarray, shape (n_frames,)
+        Log odds of contact; those of the live ear alone.
+    states : ndarray, shape (n_frames, n_states)
+    vectors : ndarray, shape (n_frames, n_vector)
+        What a run can teach itself on.
+    back : int
+        From a frame's end to the middle of its window [samples].
+    hop_s : float
+    settings : SecondLookSettings
+    """
+
+    at: NDArray[np.int64]
+    middle: NDArray[np.int64]
+    odds: NDArray[np.float64]
+    live: NDArray[np.float64]
+    states: NDArray[np.float64]
+    vectors: NDArray[np.float64]
+    back: int
+    hop_s: float
+    settings: SecondLookSettings
+
+    def with_odds(self, odds: NDArray[np.float64]) -> "Belief":
+        """The same with other log odds."""
+        return replace(self, odds=odds)
+
+
+def belief_of(
+    frames: Frames,
+    model: Model,
+    layout: Layout,
+    *,
+    hop: int,
+    settings: SecondLookSettings | None = None,
+) -> Belief:
+    """Belief of each frame; parameters as for `second_look`."""
+    settings = settings or SecondLookSettings()
     features = frames.values[:, layout.model]
     states = shares(score_whole(model.second, features))
-    belief = 1.0 - states[:, 0]
-    taught = _taught(belief, layout.vectors(frames.values), hop_s=layout.hop_s, settings=settings)
+    vectors = layout.vectors(frames.values)
+    taught = _taught(1.0 - states[:, 0], vectors, hop_s=layout.hop_s, settings=settings)
     live = _live_odds(model, features)
-    odds = (1.0 - settings.live_weight) * taught + settings.live_weight * live
-    path = best_path(settings.gain * odds, settings.switch_cost)
-    path = bridged(path, settings.shortest_frames)
-    _drop_doubted(path, odds + live, settings)
-    if (~path).sum() * layout.hop_s < settings.compare_s:
+    back = layout.back(hop)
+    return Belief(
+        at=frames.at,
+        middle=frames.at - back,
+        odds=(1.0 - settings.live_weight) * taught + settings.live_weight * live,
+        live=live,
+        states=states,
+        vectors=vectors,
+        back=back,
+        hop_s=layout.hop_s,
+        settings=settings,
+    )
+
+
+def events_of(belief: Belief, *, beside: NDArray[np.float64] | None = None) -> tuple[Event, ...]:
+    """Events of a belief.
+
+    Parameters
+    ----------
+    belief : Belief
+    beside : ndarray | None, shape (n_frames,)
+        Log likelihood ratio of another witness for each frame.
+    """
+    settings, odds = belief.settings, belief.odds
+    total = settings.gain * odds if beside is None else settings.gain * odds + beside
+    path = bridged(best_path(total, settings.switch_cost), settings.shortest_frames)
+    if beside is None:
+        _drop_doubted(path, odds + belief.live, settings)
+    if (~path).sum() * belief.hop_s < settings.compare_s:
         return ()  # nothing to compare with: whether it is all contact or all air cannot be told
-    sure = 1.0 / (1.0 + np.exp(-odds))
-    return _events(path, sure, states, frames.at, back=layout.back(hop))
+    nats = odds if beside is None else odds + beside / settings.gain
+    sure = 1.0 / (1.0 + np.exp(-nats))
+    return _events(path, sure, belief.states, belief.at, back=belief.back)
 
 
 def _live_odds(model: Model, features: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -166,10 +238,10 @@ def _seeds(
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Frames that are surely contact, and surely air, away from any change."""
     limit = float(np.log(settings.surely / (1.0 - settings.surely)))
-    return _inner(odds > limit, settings.margin_frames), _inner(odds < -limit, settings.margin_frames)
+    return inner(odds > limit, settings.margin_frames), inner(odds < -limit, settings.margin_frames)
 
 
-def _inner(mask: NDArray[np.bool_], margin: int) -> NDArray[np.bool_]:
+def inner(mask: NDArray[np.bool_], margin: int) -> NDArray[np.bool_]:
     """True where the mask holds for `margin` frames both ways."""
     sums = np.concatenate([[0], np.cumsum(mask)])
     index = np.arange(mask.size)

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from listen.blocks import Frames
 from listen.decide.load_kernels import CUT, IDLE, LONGEST_SPIKE_S, SPINDLE, STANDING
-from listen.decide.load_levels import Levels, Story, cut_levels, step_of, tell_story
+from listen.decide.load_levels import Levels, Story, cut_levels, opened, step_of, tell_story
 from listen.decide.load_states import IS_PERCENT, LOAD, SIGN, between
 from listen.states import Event, State
 from listen.timeline import Mark, MarkKind
@@ -67,6 +67,7 @@ def contacts_of_load(frames: Frames, marks: Iterable[Mark], *, rate: int) -> tup
     levels = cut_levels(seconds, load, step=step, blocks_s=blocks_s)
     speeds_s = _times(marks, rate, MarkKind.SPINDLE_SPEED, MarkKind.SPINDLE_ON)
     story = tell_story(levels, percent=percent, step=step, speeds_s=speeds_s)
+    levels, story = opened(levels, story, seconds, load)
     points = _Points(at=frames.at, load=load, levels=levels, story=story)
     runs = [run for run in _runs(story.kind == CUT) if not _is_spindle(levels, story, *run)]
     near_s = NEAR_BLOCK * float(np.median(np.diff(seconds)))

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from listen.blocks import Block, LoadSample
-from listen.decide import fuse_contacts
+from listen.decide import Belief, SecondLookSettings, Seen, find_lag, fuse_look
+from listen.decide.fuse import Lag, load_says
 from listen.ears import Ear, LoadEar, SoundEar, shipped_model
 from listen.fused_ear import FusedEar
 from listen.job_file import load_job
@@ -20,15 +21,6 @@ JOB = Path(__file__).parent / "eight_passes.toml"
 Spans = list[tuple[float, float]]
 
 
-def contact(start_s: float, stop_s: float, probability: float = 0.9) -> list[Event]:
-    at = [start_s, start_s + 0.1, stop_s - 0.1, stop_s]
-    states = (State.ENTRY, State.STEADY, State.EXIT, State.AIR)
-    return [
-        Event(state=state, at=round(t * RATE), decided_at=round(stop_s * RATE), probability=probability)
-        for state, t in zip(states, at, strict=True)
-    ]
-
-
 def spans(events: tuple[Event, ...] | list[Event]) -> Spans:
     found, start = [], None
     for event in events:
@@ -40,48 +32,90 @@ def spans(events: tuple[Event, ...] | list[Event]) -> Spans:
     return found
 
 
-def fused(sound: list[Event], load: list[Event], *, load_s: tuple[float, float] = (0.0, 60.0)) -> Spans:
-    at = [round(t * RATE) for t in np.arange(*load_s, 0.2)]
-    return spans(fuse_contacts(sound, load, load_at=at, rate=RATE))
+def belief(contacts: Spans, *, strength: float, seconds: float = 60.0, seed: int = 0) -> Belief:
+    """Log odds of frames of 10 ms: `strength` either way, with noise of three nats; one column tells."""
+    rng = np.random.default_rng(seed)
+    middle = np.arange(round(seconds * 100)) * (RATE // 100)
+    inside = np.zeros(middle.size, dtype=np.bool_)
+    for start, stop in contacts:
+        inside |= (middle >= start * RATE) & (middle < stop * RATE)
+    odds = np.where(inside, strength, -strength) + rng.normal(0.0, 3.0, middle.size)
+    states = np.column_stack([~inside, 0 * inside, inside, 0 * inside]).astype(np.float64)
+    return Belief(
+        at=middle,
+        middle=middle,
+        odds=odds,
+        live=odds,
+        states=states,
+        vectors=np.column_stack([np.where(inside, 1.0, -1.0) + rng.normal(0.0, 0.5, middle.size)]),
+        back=0,
+        hop_s=0.01,
+        settings=SecondLookSettings(),
+    )
+
+
+CUTS = [(5.0, 8.0), (12.0, 14.0), (20.0, 23.0), (40.0, 44.0)]
+
+
+def late(contacts: Spans, seconds: float) -> Spans:
+    return [(a + seconds, b + seconds) for a, b in contacts]
+
+
+@pytest.mark.closed
+@pytest.mark.parametrize("late_s", [-0.2, 0.0, 0.6, 1.2])
+def test_the_lag_of_the_load_is_found_where_sound_says_little_of_each_frame(late_s: float) -> None:
+    seen = Seen(contacts=late(CUTS, late_s), silent=[])
+    lag = find_lag([belief(CUTS, strength=1.0)], seen, rate=RATE)
+    assert lag.late_s == pytest.approx(late_s, abs=0.03)
+    assert lag.agrees > 0.6
+
+
+@pytest.mark.closed
+def test_load_of_another_run_does_not_agree() -> None:
+    other = Seen(contacts=[(1.0, 3.0), (9.0, 11.0), (26.0, 36.0)], silent=[])
+    assert find_lag([belief(CUTS, strength=1.0)], other, rate=RATE).agrees < 0.62
 
 
 @pytest.mark.closed
 def test_load_tells_whether_and_sound_tells_when() -> None:
-    sound = contact(5.0, 8.0) + contact(12.0, 12.6) + contact(20.0, 23.0)
-    load = contact(5.1, 8.12) + contact(15.1, 17.1) + contact(20.1, 23.15)
-    assert fused(sound, load) == [(5.0, 8.0), (15.1, 17.1), (20.0, 23.0)]
+    seen = Seen(contacts=late(CUTS, 0.5), silent=[])
+    heard = belief(CUTS, strength=1.0)
+    fused = spans(fuse_look([heard], seen, lag=find_lag([heard], seen, rate=RATE), rate=RATE))
+    np.testing.assert_allclose(fused, CUTS, rtol=0, atol=0.1)
 
 
 @pytest.mark.closed
-def test_a_light_cut_that_sound_is_sure_of_stays() -> None:
-    sound = contact(5.0, 8.0) + contact(12.0, 14.0, probability=0.99)
-    assert fused(sound, contact(5.1, 8.1)) == [(5.0, 8.0), (12.0, 14.0)]
+def test_sound_stands_alone_where_load_is_silent() -> None:
+    """By hand: no load from 30 s on; the last contact is sound's own, at once where it is sure."""
+    seen = Seen(contacts=CUTS[:3], silent=[(30.0, np.inf)])
+    heard = belief(CUTS, strength=6.0)
+    fused = spans(fuse_look([heard], seen, lag=Lag(late_s=0.0, agrees=0.9), rate=RATE))
+    np.testing.assert_allclose(fused, CUTS, rtol=0, atol=0.1)
 
 
 @pytest.mark.closed
-def test_sound_stands_alone_where_load_stops_or_contradicts_it() -> None:
-    sound = contact(5.0, 8.0) + contact(30.0, 33.0)
-    assert fused(sound, contact(5.1, 8.1), load_s=(0.0, 20.0)) == [(5.0, 8.0), (30.0, 33.0)]
-    assert fused(sound, contact(40.0, 44.0)) == spans(sound)
-    assert fused(sound, []) == spans(sound)
-    assert fused([], contact(40.0, 44.0)) == [(40.0, 44.0)]
+def test_a_light_cut_that_sound_is_sure_of_stays_and_one_that_it_is_sure_is_none_goes() -> None:
+    seen = Seen(contacts=[*CUTS[:3], (50.0, 52.0)], silent=[])
+    heard = belief(CUTS, strength=9.0)
+    fused = spans(fuse_look([heard], seen, lag=Lag(late_s=0.0, agrees=0.9), rate=RATE))
+    np.testing.assert_allclose(fused, CUTS, rtol=0, atol=0.1)
 
 
 @pytest.mark.closed
-def test_events_stay_in_order_and_a_contact_without_an_end_is_kept() -> None:
-    sound = contact(5.0, 8.0) + contact(20.0, 23.0)[:2]
-    events = fuse_contacts(sound, contact(5.1, 8.1) + contact(20.1, 23.0), load_at=[0], rate=RATE)
-    assert [event.at for event in events] == sorted(event.at for event in events)
-    assert spans(events)[0] == (5.0, 8.0)
-    assert events[-1].state == State.AIR
+def test_load_says_less_near_its_ends_and_nothing_where_it_is_silent() -> None:
+    """By hand: a contact from 1 to 3 s that comes 0.5 s late, a ramp of 0.2 s, no load from 4 s on."""
+    seen = Seen(contacts=[(1.5, 3.5)], silent=[(4.5, np.inf)])
+    seconds = np.array([0.5, 0.9, 1.0, 1.1, 2.0, 3.0, 3.1, 3.5, 4.2])
+    says = load_says(seconds, seen, late_s=0.5, ramp_s=0.2)
+    np.testing.assert_allclose(says, [-1, -0.5, 0, 0.5, 1, 0, -0.5, -1, 0], rtol=0, atol=1e-9)
 
 
 @pytest.mark.closed
 @pytest.mark.slow
-def test_at_0_db_with_load_at_5_hz_the_second_look_is_not_worse_than_sound_alone() -> None:
+def test_at_0_db_with_load_at_5_hz_both_are_better_than_either_alone_on_every_seed() -> None:
     timeline = plan_job(load_job(JOB)).timeline
     scores = []
-    for seed in (102, 104):
+    for seed in (102, 104, 106):
         rng = np.random.default_rng(seed)
         made = synthesise(
             timeline,
@@ -110,7 +144,10 @@ def test_at_0_db_with_load_at_5_hz_the_second_look_is_not_worse_than_sound_alone
             looks.append(score_contacts(true, spans(ear.look_again()), collar_s=0.2).f1)
         scores.append(looks)
     print("F1 at 200 ms, sound, fused, load:", np.round(scores, 2).tolist())
-    assert all(both >= sound - 0.05 for sound, both, _ in scores)  # one contact more or less of sixteen
+    for sound, both, alone in scores:
+        best = max(sound, alone)
+        assert both > best or both == best == 1.0
+    assert np.mean([both for _, both, _ in scores]) >= 0.9
 
 
 def slow_load(true: Spans, duration_s: float, rng: np.random.Generator) -> list[LoadSample]:
