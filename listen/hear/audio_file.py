@@ -100,7 +100,8 @@ def _blocks(path: Path, block_samples: int, channel: int | None) -> Iterator[Blo
                 raise RecordingError(f"{path.name} cannot be read past sample {start}: {error}") from None
             if not len(samples):
                 break
-            mono = samples.mean(axis=1) if channel is None else samples[:, channel - 1]
+            is_mean = channel is None and samples.shape[1] > 1
+            mono = samples.mean(axis=1) if is_mean else samples[:, (channel or 1) - 1]
             _refuse_if_not_finite(path, mono, start, file.samplerate)
             yield Block(samples=np.ascontiguousarray(mono), start=start, rate=file.samplerate)
             start += len(mono)
