@@ -39,11 +39,22 @@ from listen.measure.measure import SHORT_S, Pace
 from listen.measure.spectrum import HIGHEST_HZ, LOWEST_HZ, N_BANDS, log_edges
 from listen.record.features import Features, FeatureWriter
 from listen.shipped import models_folder
-from listen.states import AirSound, ContactSound, EarRates, Event, Finding, StateLikelihoods, Turning
+from listen.states import (
+    AirSound,
+    ContactLoad,
+    ContactSound,
+    EarRates,
+    Event,
+    Finding,
+    Standing,
+    State,
+    StateLikelihoods,
+    Turning,
+)
 from listen.timeline import Mark, MarkKind
 
 Given = Block | Gap | LoadSample | Mark
-Heard = Event | Finding | ContactSound | AirSound | StateLikelihoods | Gap
+Heard = Event | Finding | ContactSound | AirSound | ContactLoad | StateLikelihoods | Gap
 # Of load at 5 Hz, by tests/hear/test_load_alone.py: entries and exits lie within 0.25 s of the truth there.
 LOAD_RATES = EarRates(
     false_bursts_per_hour=2.0,
@@ -240,6 +251,8 @@ class LoadEar:
         self._decide = DecideLoad(rate=rate)
         self._kept = FrameStore() if keep else None
         self._marks: list[Mark] = []
+        self._kind = ""
+        self._entered: int | None = None
 
     @property
     def rates(self) -> EarRates:
@@ -260,11 +273,13 @@ class LoadEar:
             return ()
         if isinstance(given, Mark) and self._kept is not None:
             self._marks.append(given)
+        if isinstance(given, LoadSample):
+            self._kind = given.kind
         return self._hear(self._measure.push(given))
 
     def close(self) -> tuple[Heard, ...]:
         """End the stream and give what was still open."""
-        return (*self._hear(self._measure.close()), *self._decide.close())
+        return (*self._hear(self._measure.close()), *self._with_load(self._decide.close()))
 
     def look_again(self) -> tuple[Event, ...]:
         """Refined events; block by block where the log names lines."""
@@ -275,7 +290,29 @@ class LoadEar:
         if self._kept is not None:
             for item in made:
                 self._kept.push(item)
-        return tuple(chain.from_iterable(self._decide.push(item) for item in made))
+        return tuple(chain.from_iterable(self._with_load(self._decide.push(item)) for item in made))
+
+    def _with_load(self, events: Sequence[Event]) -> tuple[Heard, ...]:
+        """The events, and after the end of each contact what it drew."""
+        told: list[Heard] = []
+        for event in events:
+            told.append(event)
+            if event.standing is not Standing.CONFIRMED:
+                continue
+            if event.state is State.ENTRY:
+                self._entered = event.at
+            elif event.state is State.AIR and self._entered is not None:
+                told.append(
+                    ContactLoad(
+                        start=self._entered,
+                        stop=event.at,
+                        decided_at=event.decided_at,
+                        rise=self._decide.rise,
+                        kind=self._kind,
+                    )
+                )
+                self._entered = None
+        return tuple(told)
 
 
 class FrameStore:

@@ -123,8 +123,10 @@ class FusedEar:
             chain.from_iterable(self._fuse.sound(one) if isinstance(one, Event) else (one,) for one in heard)
         )
 
-    def _seen(self, seen: Sequence[Heard]) -> tuple[Event, ...]:
-        return tuple(chain.from_iterable(self._fuse.load(one) for one in seen if isinstance(one, Event)))
+    def _seen(self, seen: Sequence[Heard]) -> tuple[Heard, ...]:
+        return tuple(
+            chain.from_iterable(self._fuse.load(one) if isinstance(one, Event) else (one,) for one in seen)
+        )
 
 
 def _spans(events: Sequence[Event]) -> list[tuple[int, int]]:

@@ -15,7 +15,7 @@ from listen.expect.joined import joined_path
 from listen.follow import Follower, refined_verdicts
 from listen.job import Job
 from listen.program import TimedPath, check_program, merge_cautions, read_program, time_program
-from listen.states import AirSound, ContactSound, Event, Finding, StateLikelihoods, Turning
+from listen.states import AirSound, ContactLoad, ContactSound, Event, Finding, StateLikelihoods, Turning
 from listen.timeline import Caution, Cue, Flag, Mark, Position, Timeline, Verdict
 
 Decided = StateLikelihoods | Event | Finding | ContactSound | Position | Verdict | Cue | Flag
@@ -121,7 +121,7 @@ class Session:
                 continue
             known_at = min(_known_at(item), self.heard)
             told += self._follow((), known_at - 1)  # what was known before
-            if isinstance(item, AirSound):
+            if isinstance(item, AirSound | ContactLoad):
                 told += self._advise.push(item)
                 continue
             told += () if isinstance(item, Gap | Mark) else (item,)
@@ -159,7 +159,7 @@ def turnings_of(timeline: Timeline) -> tuple[Turning, ...]:
     return tuple(Turning(spindle_hz=hz, flutes=flutes) for hz, flutes in sorted(known) if hz > 0.0)
 
 
-def _known_at(item: Event | Mark | Gap | Finding | ContactSound | AirSound) -> int:
+def _known_at(item: Event | Mark | Gap | Finding | ContactSound | AirSound | ContactLoad) -> int:
     if isinstance(item, Mark | AirSound):
         return item.at
     return item.stop if isinstance(item, Gap) else item.decided_at

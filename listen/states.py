@@ -259,3 +259,24 @@ class AirSound:
     over_quiet_db: float
     lines_hz: tuple[float, ...] = ()
     gone_hz: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ContactLoad:
+    """What one contact drew from the spindle, to hold against the sheet.
+
+    Attributes
+    ----------
+    start, stop, decided_at : int
+        [samples]
+    rise : float
+        Median rise over the idle level [unit of `kind`].
+    kind : str
+        ``load_percent``, ``current_a`` or ``power_w``.
+    """
+
+    start: int
+    stop: int
+    decided_at: int
+    rise: float
+    kind: str

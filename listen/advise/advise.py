@@ -5,14 +5,15 @@ from dataclasses import replace
 from listen.advise.approach import ApproachCue
 from listen.advise.flags import Flags
 from listen.advise.hold_cue import HoldCue
+from listen.advise.load_limits import LoadLimits
 from listen.advise.policy import ALWAYS, IN_RAISED, IN_REPEAT, Policy
 from listen.advise.silence import SilenceCue
 from listen.advise.spindle import SpindleCue
 from listen.errors import ListenError
-from listen.states import AirSound, ContactSound, Event, Finding
+from listen.states import AirSound, ContactLoad, ContactSound, Event, Finding
 from listen.timeline import Cue, Flag, Mark, Position, Timeline, Verdict
 
-Input = Position | Verdict | Cue | Finding | Event | Mark | ContactSound | AirSound
+Input = Position | Verdict | Cue | Finding | Event | Mark | ContactSound | AirSound | ContactLoad
 Told = tuple[Flag | Cue, ...]
 
 
@@ -36,6 +37,7 @@ class Advise:
         self._policy = Policy() if policy is None else policy
         self._kind = "" if timeline is None else timeline.kind
         self._flags = Flags(timeline, rate, policy=self._policy)
+        self._loads = LoadLimits(timeline, policy=self._policy)
         self._spindle = SpindleCue(timeline, rate)
         self._silence = None if timeline is None else SilenceCue(timeline, rate)
         self._holds: HoldCue | None = None
@@ -74,6 +76,10 @@ class Advise:
             return self._pass_on(item)
         if isinstance(item, AirSound):
             return self._spindle.air(item)
+        if isinstance(item, ContactLoad):
+            return self._loads.load(item)
+        if isinstance(item, Verdict):
+            return (*self._flags.take(item), *self._loads.verdict(item))
         return self._flags.take(item)
 
     def _follow(self, position: Position) -> Told:

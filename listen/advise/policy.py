@@ -43,6 +43,12 @@ class Policy:
         Two tools whose plunges are early by the same to within this have one cause [share].
     read_early_mm : float
         A Z read while touching this far above the expected touch is early [mm].
+    load_low, load_high : float
+        Load of a contact, as a share of what is expected, below and above which it is a flag.
+    load_contacts : int
+        Contacts with a load that come first: the sheet may be off by the same factor everywhere.
+    load_at_once : float
+        A load in percent this many times the sheet's is a flag before that, too.
     same_speed, off_speed : float
         Tooth-pass frequencies that agree; that are off what the program gives [share].
     """
@@ -55,6 +61,10 @@ class Policy:
     other_cause: float = 2.5
     same_share: float = 0.3
     read_early_mm: float = 0.3
+    load_low: float = 0.5
+    load_high: float = 1.6
+    load_contacts: int = 3
+    load_at_once: float = 2.5
     same_speed: float = 0.02
     off_speed: float = 0.03
 

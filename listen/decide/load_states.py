@@ -93,6 +93,8 @@ class DecideLoad:
         self._percent = False
         self._cuts: deque[float] = deque(maxlen=10)
         self._unsure: list[float] = []  # heights of rises that may have been feeding in air
+        self._rises: deque[float] = deque(maxlen=6000)  # of the contact
+        self.rise = 0.0  # median rise over idle of the contact that ended last [unit of the load]
         self._last_at = 0
         self._closed = False
 
@@ -242,6 +244,7 @@ class DecideLoad:
 
     def _inside(self, at: int, load: float) -> tuple[Event, ...]:
         assert self._now is not None
+        self._rises.append(load - self._idle)
         if self._now.kind in (SPINDLE, STANDING):
             return self._end(self._last_crossing(at), at, 0.8)
         if self._above(load):
@@ -260,6 +263,8 @@ class DecideLoad:
 
     def _end(self, end_at: int, at: int, probability: float) -> tuple[Event, ...]:
         self._cuts.append(self._cut_peak)
+        self.rise = float(np.median(self._rises)) if self._rises else self._cut_peak
+        self._rises.clear()
         self._in_contact, self._below_at, self._peak = False, None, 0.0
         spread = self._rate // 10
         exit_at = min(end_at, at)
