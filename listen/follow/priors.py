@@ -30,7 +30,7 @@ class Timing:
     gap_s: float = 0.07  # per gap: look-ahead, corners, servo
     gap_bias_s: float = 0.08  # the same in every gap of a run
     wide_bias: float = 0.05  # share of programs whose air is computed badly
-    rapid_spread: float = 0.06  # of the rapid time between two boundaries
+    rapid_spread: float = 0.1  # of the rapid time between two boundaries
     rapid_rate_spread: float = 0.1  # of the run's rapid rate over the stated one
     # how often the far tail of a date is right (a knock, a slow ramp)
     tail: float = 0.015
