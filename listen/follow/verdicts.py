@@ -90,8 +90,10 @@ class Wording:
         if kind == AS_EXPECTED:
             return MOST[known] * belief
         doubt = (DOUBT_EARLY if kind == STARTED_EARLY else DOUBT)[known]
+        if kind != NOT_HEARD:  # there the share of faults has it
+            doubt += DOUBT_WORSE * self._model.ear.worse
         odds = (1.0 - belief) / max(belief, 1e-12)
-        return 1.0 / (1.0 + math.exp(doubt + DOUBT_WORSE * self._model.ear.worse) * odds)
+        return 1.0 / (1.0 + math.exp(doubt) * odds)
 
     def _share_of_faults(self, index: int) -> float:
         """Share of the contacts not heard that are no slip of the ear; the second in a row hardly is one."""
