@@ -69,9 +69,8 @@ def write_compare_page(first: Run, second: Run, path: Path, *, good: Sequence[Ru
 def _name(run: Run) -> str:
     started = run.header.started.replace("T", " ")[:16]
     mark = read_reference(run.folder)
-    return " ".join(
-        part for part in (run.folder.name, started, f"(reference by {mark})" if mark else "") if part
-    )
+    said = "(a preview, made)" if run.header.is_made else f"(reference by {mark})" if mark else ""
+    return " ".join(part for part in (run.folder.name, started, said) if part)
 
 
 def _strength(score: float) -> str:

@@ -2,6 +2,7 @@
 
 import io
 import json
+import shutil
 import zipfile
 from pathlib import Path
 
@@ -110,9 +111,11 @@ def test_check_and_delete_and_report(
     assert main(["runs", "delete", "monday", "--yes", *where]) == FINE
     assert not (runs / "monday").exists()
     lines = runs / "wednesday" / "decisions.jsonl"
-    (runs / "preview").mkdir()
+    shutil.copytree(runs / "wednesday", runs / "preview")
     (runs / "preview" / "decisions.jsonl").write_text(lines.read_text().replace('"invented"', f'"{MADE}"', 1))
     assert main(["runs", "list", *where]) == FINE
     assert "preview, made and not heard" in capsys.readouterr().out
+    main(["runs", "compare", "preview", "tuesday", "--page", str(runs / "c.html"), *where])
+    assert "preview (a preview, made)" in str(page_data(runs / "c.html")["names"])
     assert main(["runs", "report", "--page", str(runs / "r.html"), *where]) == FINE
     assert page_data(runs / "r.html")["n_runs"] == 2
