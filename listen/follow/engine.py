@@ -191,7 +191,9 @@ class Engine:
             self._normalise()
             self.version += 1
 
-    def tell_place(self, nearest: Floats, known: Floats, spread: Floats, at: float, *, cap: float) -> None:
+    def tell_place(
+        self, nearest: Floats, known: Floats, spread: Floats, at: float, *, cap: float, moves: bool = True
+    ) -> None:
         """A witness told a place: guesses far from it lose weight; those in air start anew from it.
 
         Parameters
@@ -203,12 +205,14 @@ class Engine:
         at : float
         cap : float
             Most that one witness can take from a guess [nats].
+        moves : bool
+            Whether guesses in air are set to what was told; not where that is only a wide stretch.
         """
         found = np.isfinite(nearest)
         wide = np.hypot(spread, 0.5)
         away = np.where(found, nearest - known, 4.0 * wide)
         self.core["logw"] -= np.minimum(0.5 * (away / wide) ** 2, cap)
-        moved = found & (self.core["phase"] == Phase.AIR) & (np.abs(away) > 1e-6)
+        moved = moves & found & (self.core["phase"] == Phase.AIR) & (np.abs(away) > 1e-6)
         self.core["u0"] = np.where(moved, nearest, self.core["u0"])
         self.core["t0"] = np.where(moved, at, self.core["t0"])
         self.core["q"] = np.where(moved, 0.2**2, self.core["q"])

@@ -12,6 +12,7 @@ from listen.follow.engine import Engine
 from listen.follow.feed_clock import FeedClock
 from listen.follow.hypotheses import Floats, Phase
 from listen.follow.priors import priors_for
+from listen.follow.read_ahead import ReadAhead
 from listen.follow.space import Space
 from listen.follow.view import View
 from listen.states import ContactSound, EarRates, Event, Finding
@@ -20,6 +21,8 @@ from listen.timeline import Mark, MarkKind, Place, Timeline
 Core = NDArray[np.void]
 KEPT_READINGS = 256
 LEAST_SPREAD_S = 0.005
+SAME_PLACE_S, SURE_PLACE = 0.4, 0.8  # a place is known well where this share of the belief lies this near
+FIRST_LINE = 12.0  # nats
 USUAL_ODDS = 0.05  # of a false start, before this run's own are known
 Item = Event | Mark | Gap | Finding | ContactSound
 
@@ -44,6 +47,7 @@ class Tracking:
         self.rate = rate
         self.space = Space(timeline)
         self.clock = FeedClock(timeline)
+        self.read_ahead = ReadAhead(timeline)
         self.priors = priors_for(timeline, ear)
         self.engine = Engine(self.space, self.priors, self.clock, n_slots=n_slots, width=width)
         self.boundaries = Boundaries(rate)
@@ -53,6 +57,7 @@ class Tracking:
         self.read_by = ""  # who told the place since the last boundary
         self.readings: deque[tuple[float, str]] = deque(maxlen=KEPT_READINGS)
         self._most = most
+        self._place_told = False  # by a cycle start or a line
         self._odds: list[float] = []
         self._view: View | None = None
         self._seen = -1
@@ -144,6 +149,7 @@ class Tracking:
 
     def _cycle_start(self, at: float) -> None:
         """Cycle start after a hold is a resume; else the program starts from the top."""
+        self._place_told = True
         if self.clock.held:
             self.clock.tell(Mark(at=int(at * self.rate), kind=MarkKind.RESUME, source="operator"), at)
         elif not self.engine.is_started:
@@ -178,15 +184,22 @@ class Tracking:
         return view.silence(at_s)
 
     def _see_line(self, line: int, at: float) -> None:
-        """The control told which line it is in."""
-        starts, stops = self.space.places_of_line(line)
-        if starts.size == 0:
-            return
-        place, spread = View(self.engine, most=self.engine.core.size).places(at)
-        inside = np.clip(place[:, None], starts[None, :], stops[None, :])
-        best = np.argmin(np.abs(inside - place[:, None]), axis=1)
-        nearest = inside[np.arange(place.size), best]
-        self.engine.tell_place(nearest, place, spread, at, cap=20.0)
+        """The control told a line: the one that the tool is in, or one that was read ahead."""
+        view = View(self.engine, most=self.engine.core.size)
+        place, spread = view.places(at)
+        if self.engine.is_started and place.size:
+            best = int(np.argmax(view.weights))
+            share = view.weights[np.abs(place - place[best]) <= SAME_PLACE_S].sum() / view.weights.sum()
+            if share > SURE_PLACE and spread[best] < SAME_PLACE_S:
+                self.read_ahead.vote(line, float(place[best]))
+        if not self._place_told:  # heard from the middle: the first line is taken for the one that runs
+            nearest = _inside(place, *self.space.places_of_line(line))
+            if np.isfinite(nearest).any():
+                self.engine.tell_place(nearest, place, spread, at, cap=FIRST_LINE, moves=False)
+        self._place_told = True
+        nearest = _inside(place, *self.read_ahead.places(line))
+        if np.isfinite(nearest).any():
+            self.engine.tell_place(nearest, place, spread, at, cap=20.0, moves=self.read_ahead.is_known)
 
     def _see_place(self, where: Place, at: float) -> None:
         """The place was read off in a hold."""
@@ -202,6 +215,15 @@ class Tracking:
         left = self.space.end - core["u0"]
         over &= at_s - core["t0"] > left * np.exp(-core["m"]) / self.clock.rate + 0.5
         return bool(self.engine.weights[over].sum() > 0.5)
+
+
+def _inside(place: Floats, starts: Floats, stops: Floats) -> Floats:
+    """Of each place the nearest inside any of the stretches; NaN where there are none."""
+    if starts.size == 0:
+        return np.full(place.size, np.nan)
+    inside = np.clip(place[:, None], starts[None, :], stops[None, :])
+    nearest: Floats = inside[np.arange(place.size), np.argmin(np.abs(inside - place[:, None]), axis=1)]
+    return nearest
 
 
 def _odds(probability: float) -> float:

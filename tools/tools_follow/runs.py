@@ -60,6 +60,7 @@ class Truth:
     early_mm: dict[int, float] = field(default_factory=dict)
     holds: list[tuple[float, float]] = field(default_factory=list)
     ramps: dict[float, float] = field(default_factory=dict)  # length of the exit that ends there [s]
+    path: list[tuple[float, float]] = field(default_factory=list)  # time, time along the program
 
 
 class Machine:
@@ -77,6 +78,7 @@ class Machine:
         self.noise = 0.02
         self.next_step = self._wait(operator.steps_per_min)
         self.next_hold = self._wait(operator.holds_per_min)
+        self.place = 0.0  # along the program [s]
         truth.rates.append((0.0, self.override))
 
     def _wait(self, per_min: float) -> float:
@@ -84,19 +86,24 @@ class Machine:
 
     def walk(self, kind: SpanKind, amount: float) -> None:
         """Go through `amount` seconds (at 100 %) of one span."""
+        begin, along = self.place, amount
+        self.truth.path.append((self.at, begin))
         amount = amount * self.factor * (1.0 + self.noise * self.rng.standard_normal())
         left = max(amount, 0.0) * (self.rapid_factor / self.factor if kind == SpanKind.RAPID else 1.0)
+        whole = max(left, 1e-9)
         while left > 1e-9:
             speed = {SpanKind.RAPID: self.rapid, SpanKind.FEED: self.override}.get(kind, 1.0)
             until = min(self.next_step, self.next_hold)
             go = min(left / speed, max(until - self.at, 0.0))
             self.at += go
             left -= go * speed
+            self.truth.path.append((self.at, begin + along * (1.0 - left / whole)))
             if self.at >= self.next_hold - 1e-9:
                 self.stop(median_s=5.0)
                 self.next_hold = self._wait(self.operator.holds_per_min)
             elif self.at >= self.next_step - 1e-9:
                 self._turn()
+        self.place = begin + along
 
     def stop(self, *, median_s: float, spread: float = 1.0) -> None:
         """Stand still until somebody presses."""
@@ -172,6 +179,7 @@ class _Walker:
             share = leg.share if index == leg.until - 1 else 1.0
             kind = SpanKind(int(spans.kind[index]))
             amount = float(spans.stop_s[index] - spans.start_s[index])
+            self._machine.place = float(spans.start_s[index])
             contact = self._by_start.get(round(float(spans.start_s[index]), 6))
             if contact is None or kind != SpanKind.FEED or amount <= 0.0:
                 self._machine.walk(kind, amount * share)
@@ -240,6 +248,7 @@ def _begin_later(truth: Truth, begin_s: float) -> None:
     truth.rates = [(0.0, before[-1]), *((at - begin_s, r) for at, r in truth.rates if at > begin_s)]
     truth.holds = [(a - begin_s, b - begin_s) for a, b in truth.holds if a > begin_s]
     truth.starts = [at - begin_s for at in truth.starts if at > begin_s]
+    truth.path = [(at - begin_s, place) for at, place in truth.path]
     truth.end_s -= begin_s
 
 

@@ -40,10 +40,12 @@ def hints(truth: Truth, known: str) -> tuple[Mark, ...]:
     return truth.marks
 
 
-def listen_live(timeline: Timeline, truth: Truth, ear: EarRates, *, known: str = "none") -> Said:
-    """Follow one run as it happens."""
+def listen_live(
+    timeline: Timeline, truth: Truth, ear: EarRates, *, known: str = "none", beside: tuple[Mark, ...] = ()
+) -> Said:
+    """Follow one run as it happens; `beside` is what a controller says."""
     timed: list[tuple[int, int, int, Mark | Event | Gap]] = []
-    timed += [(mark.at, 0, index, mark) for index, mark in enumerate(hints(truth, known))]
+    timed += [(mark.at, 0, index, mark) for index, mark in enumerate((*hints(truth, known), *beside))]
     timed += [(event.decided_at, 1, index, event) for index, event in enumerate(truth.events)]
     timed += [(gap.stop, 2, index, gap) for index, gap in enumerate(truth.gaps)]
     said = Said()
