@@ -253,6 +253,9 @@ def live(
     opcua: Annotated[str | None, typer.Option(help="Address of its OPC UA server.")] = None,
     nodes: Annotated[str, typer.Option(help="OPC UA nodes: load_percent=ns=2;s=Load,….")] = "",
     mqtt: Annotated[str | None, typer.Option(help="Broker and topic, as host:1883/mill/load.")] = None,
+    clamp: Annotated[
+        str, typer.Option(help="Current clamp on a channel, by two points: 2:RMS=A,RMS=A.")
+    ] = "",
 ) -> int:
     """Listen at the machine: live page, recording, flags.
 
@@ -278,7 +281,7 @@ def live(
         ),
         out=out,
         model=model,
-        witnesses=cli_live.Witnessed(mtconnect=mtconnect, opcua=opcua, nodes=nodes, mqtt=mqtt),
+        witnesses=cli_live.Witnessed(mtconnect=mtconnect, opcua=opcua, nodes=nodes, mqtt=mqtt, clamp=clamp),
     )
 
 

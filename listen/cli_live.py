@@ -83,7 +83,7 @@ def live(
         screens: list[Screen] = [board, *_terminal(stack, asked, rate, timeline)]
         if asked.seconds is not None:
             _stop_after(stop, asked.seconds)
-        seen = witnesses.start(stack, rate=rate, lines=_lines_of_blocks(plan))
+        seen = witnesses.start(stack, rate=rate, lines=_lines_of_blocks(plan), device=device)
         run = live_run(
             FromHere(microphone),
             rate=rate,
@@ -159,10 +159,13 @@ class Witnessed:
     opcua: str | None = None
     nodes: str = ""
     mqtt: str | None = None
+    clamp: str = ""
 
-    def start(self, stack: ExitStack, *, rate: int, lines: dict[str, int]) -> "list[Witness]":
+    def start(
+        self, stack: ExitStack, *, rate: int, lines: dict[str, int], device: str | int | None
+    ) -> "list[Witness]":
         """Begin to listen to each; they are closed with the stack."""
-        from listen.hear import MqttWitness, MTConnectWitness, OpcUaWitness
+        from listen.hear import ClampWitness, MqttWitness, MTConnectWitness, OpcUaWitness, parse_clamp
 
         made: list[Witness] = []
         if self.mtconnect is not None:
@@ -175,6 +178,8 @@ class Witnessed:
             if not topic:
                 raise InputError(f"--mqtt reads host:port/topic, got {self.mqtt!r}")
             made.append(MqttWitness(address, topic, rate=rate, lines_of_blocks=lines))
+        if self.clamp:
+            made.append(ClampWitness(parse_clamp(self.clamp), device=device, rate=rate))
         for witness in made:
             witness.start()
             stack.callback(witness.close)

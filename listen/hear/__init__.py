@@ -1,6 +1,7 @@
 """The world as blocks of sound, load and marks."""
 
 from listen.hear.audio_file import SOUND_SUFFIXES, SoundInfo, read_blocks, sound_info
+from listen.hear.clamp_witness import ClampWitness
 from listen.hear.clock import ArrivalClock, ClockMap, align_clock, fit_clock
 from listen.hear.devices import Device, best_rate, list_devices, record
 from listen.hear.level_check import LevelCheck, Remark, check_knock, check_level, check_spindle
@@ -16,6 +17,7 @@ __all__ = [
     "SOUND_SUFFIXES",
     "ArrivalClock",
     "Clamp",
+    "ClampWitness",
     "ClockMap",
     "Device",
     "LevelCheck",
