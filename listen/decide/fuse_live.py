@@ -4,11 +4,13 @@ Conventions
 -----------
 What sound decides is passed on as it comes. Load is believed only after it has agreed with sound in
 this run, or where sound heard nothing at all; then a contact that load is sure of and sound is silent
-about becomes an event, late as load is. If sound hears that contact after all, sound tells its end.
+about becomes an event, told late, and dated by how late load came where both had a contact. If sound
+hears that contact after all, sound tells its end.
 """
 
 from collections import deque
 from dataclasses import replace
+from statistics import median
 
 from listen.states import Event, Standing, State
 
@@ -35,6 +37,7 @@ class FuseLive:
         self._lasts = round(LASTS_S * rate)
         self._waiting: Event | None = None  # that load is in a contact
         self._sound, self._load = _Side(), _Side()
+        self._filled_at = 0
         self._filled = False  # the contact that was passed on is load's alone
         self._joined = False  # sound heard the filled contact later: its beginning was told already
 
@@ -58,7 +61,8 @@ class FuseLive:
             if event.state == State.AIR:
                 self._filled = False
                 self._load.past.pop()  # what load alone had speaks neither for nor against it
-            return (replace(event, probability=min(BELIEF, event.probability)),)
+            at = max(self._filled_at, event.at - self._late_by(1))
+            return (replace(event, at=at, probability=min(BELIEF, event.probability)),)
         self._waiting = event if event.state == State.STEADY else None
         return ()
 
@@ -77,8 +81,19 @@ class FuseLive:
         if any(stop > began - self._late for _, stop in self._sound.past):
             return ()
         self._filled = True
-        entry = replace(event, state=State.ENTRY, at=began, probability=BELIEF)
-        return (entry, replace(event, at=max(began, event.at), probability=BELIEF))
+        at = self._filled_at = max(0, began - self._late_by(0))
+        entry = replace(event, state=State.ENTRY, at=at, probability=BELIEF)
+        return (entry, replace(event, at=max(at, event.at - self._late_by(0)), probability=BELIEF))
+
+    def _late_by(self, end: int) -> int:
+        """How late load's beginnings (0) or ends (1) come, by the contacts that both had [samples]."""
+        late = [
+            seen[end] - heard[end]
+            for seen in self._load.past
+            for heard in self._sound.past
+            if heard[0] < seen[1] and seen[0] < heard[1] and abs(seen[end] - heard[end]) <= self._late
+        ]
+        return round(median(late)) if late else 0
 
     def _believed(self) -> bool:
         """Load has been right so far: sound had nearly all that it had, or has had nothing at all."""

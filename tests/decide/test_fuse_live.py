@@ -59,6 +59,15 @@ def test_load_that_sees_what_sound_does_not_is_not_believed() -> None:
     assert fused(sound, wrong) == sound
 
 
+def test_a_contact_from_load_is_dated_by_how_late_load_was_before() -> None:
+    """By hand: load begins half a second late and ends 0.3 s late in the contacts that both have."""
+    load = [event for a, b in FOUR for event in contact(a + 0.5, b + 0.3)]
+    sound = [event for span in FOUR[:3] for event in contact(*span)]
+    told = fused(sound, load)
+    assert entries(told) == [2.0, 8.0, 14.0, 20.0]
+    assert told[-1].at / RATE == 23.0
+
+
 def test_a_short_rise_of_load_is_not_passed_on_it_may_be_the_spindle_stopping() -> None:
     load = [event for span in [*FOUR, (26.0, 27.0)] for event in contact(*span)]
     sound = [event for span in FOUR for event in contact(*span)]

@@ -1,4 +1,4 @@
-"""A live run beside real peers through all that can befall them: it goes on, and each source returns by itself."""
+"""A live run beside real peers through all that can befall them: it goes on, and each source returns."""
 
 import json
 import threading
