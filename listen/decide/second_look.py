@@ -32,8 +32,13 @@ class SecondLookSettings:
         Frames next to a change are no seeds.
     separates : float
         Least area under the curve between halves of the run that did not see each other.
-    own_weight : float
-        Share of the run's own read-out in the log odds [0 to 1].
+    own_weight, own_when : float
+        Share of the run's own read-out in the log odds that decide whether there is contact, and
+        in those that date it: it knows this machine better, and looks through longer windows.
+    plenty_s, plenty_air_s : float
+        With less contact or air to learn from than this, the read-out decides no more than it dates [s].
+    near_frames : int
+        A change is dated by the latter where they have one this near.
     live_weight : float
         Share of what the live ear thought a second later [0 to 1].
     gain : float
@@ -58,7 +63,11 @@ class SecondLookSettings:
     air_s: float = 0.5
     margin_frames: int = 8
     separates: float = 0.93
-    own_weight: float = 0.2
+    own_weight: float = 0.4
+    own_when: float = 0.2
+    plenty_s: float = 1.0
+    plenty_air_s: float = 2.0
+    near_frames: int = 20
     live_weight: float = 0.1
     gain: float = 0.4
     switch_cost: float = 3.5
@@ -109,8 +118,8 @@ class Belief:
     at : ndarray, shape (n_frames,)
     middle : ndarray, shape (n_frames,)
         Of each frame's window [samples].
-    odds, live : ndarray, shape (n_frames,)
-        Log odds of contact; those of the live ear alone.
+    odds, whether, live : ndarray, shape (n_frames,)
+        Log odds of contact as they date it; as they decide whether; those of the live ear alone.
     states : ndarray, shape (n_frames, n_states)
     vectors : ndarray, shape (n_frames, n_vector)
         What a run can teach itself on.
@@ -123,6 +132,7 @@ class Belief:
     at: NDArray[np.int64]
     middle: NDArray[np.int64]
     odds: NDArray[np.float64]
+    whether: NDArray[np.float64]
     live: NDArray[np.float64]
     states: NDArray[np.float64]
     vectors: NDArray[np.float64]
@@ -148,13 +158,15 @@ def belief_of(
     features = frames.values[:, layout.model]
     states = shares(score_whole(model.second, features))
     vectors = layout.vectors(frames.values)
-    taught = _taught(1.0 - states[:, 0], vectors, hop_s=layout.hop_s, settings=settings)
+    base = _log_odds(1.0 - states[:, 0])
+    own, share = _own(base, vectors, hop_s=layout.hop_s, settings=settings)
     live = _live_odds(model, features)
     back = layout.back(hop)
     return Belief(
         at=frames.at,
         middle=frames.at - back,
-        odds=(1.0 - settings.live_weight) * taught + settings.live_weight * live,
+        odds=_mixed(_mixed(base, own, settings.own_when), live, settings.live_weight),
+        whether=_mixed(_mixed(base, own, share), live, settings.live_weight),
         live=live,
         states=states,
         vectors=vectors,
@@ -173,16 +185,39 @@ def events_of(belief: Belief, *, beside: NDArray[np.float64] | None = None) -> t
     beside : ndarray | None, shape (n_frames,)
         Log likelihood ratio of another witness for each frame.
     """
-    settings, odds = belief.settings, belief.odds
-    total = settings.gain * odds if beside is None else settings.gain * odds + beside
-    path = bridged(best_path(total, settings.switch_cost), settings.shortest_frames)
+    settings = belief.settings
     if beside is None:
-        _drop_doubted(path, odds + belief.live, settings)
+        nats = belief.whether
+        path = _path(nats, settings)
+        _drop_doubted(path, nats + belief.live, settings)
+        path = dated(path, _path(belief.odds, settings), near=settings.near_frames)
+    else:
+        nats = belief.odds + beside / settings.gain
+        path = _path(nats, settings)
     if (~path).sum() * belief.hop_s < settings.compare_s:
         return ()  # nothing to compare with: whether it is all contact or all air cannot be told
-    nats = odds if beside is None else odds + beside / settings.gain
     sure = 1.0 / (1.0 + np.exp(-nats))
     return _events(path, sure, belief.states, belief.at, back=belief.back)
+
+
+def _path(odds: NDArray[np.float64], settings: SecondLookSettings) -> NDArray[np.bool_]:
+    return bridged(best_path(settings.gain * odds, settings.switch_cost), settings.shortest_frames)
+
+
+def dated(path: NDArray[np.bool_], by: NDArray[np.bool_], *, near: int) -> NDArray[np.bool_]:
+    """The stretches of `path`, each change moved to that of `by` nearest to it, where one is near."""
+    made = np.zeros_like(path)
+    changes = np.flatnonzero(np.diff(np.concatenate([[0], by.astype(np.int8), [0]])))
+    begins, ends = changes[::2], changes[1::2]
+    for begin, stop in runs_of(path):
+        first, last = _moved(begin, begins, near), _moved(stop, ends, near)
+        made[first : max(last, first + 1)] = True
+    return made
+
+
+def _moved(at: int, changes: NDArray[np.int64], near: int) -> int:
+    closest = int(changes[np.argmin(np.abs(changes - at))]) if changes.size else at
+    return closest if abs(closest - at) <= near else at
 
 
 def _live_odds(model: Model, features: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -212,25 +247,35 @@ def _log_odds(belief: NDArray[np.float64]) -> NDArray[np.float64]:
     return odds
 
 
-def _taught(
-    belief: NDArray[np.float64],
+def _own(
+    base: NDArray[np.float64],
     vectors: NDArray[np.float64],
     *,
     hop_s: float,
     settings: SecondLookSettings,
-) -> NDArray[np.float64]:
-    """Log odds of contact, sharpened by a read-out fitted on the run's own sure frames."""
-    base = _log_odds(belief)
-    odds = base
+) -> tuple[NDArray[np.float64] | None, float]:
+    """Log odds by a read-out fitted on the run's own sure frames, and how much it may decide.
+
+    None where the run teaches nothing.
+    """
+    own, share = None, settings.own_when
     for _ in range(settings.rounds):
-        contact, air = _seeds(odds, settings)
-        if contact.sum() * hop_s < settings.seeds_s or air.sum() * hop_s < settings.air_s:
-            return odds
+        contact, air = _seeds(_mixed(base, own, share), settings)
+        contact_s, air_s = contact.sum() * hop_s, air.sum() * hop_s
+        if contact_s < settings.seeds_s or air_s < settings.air_s:
+            break
         if not _holds_across(vectors, contact, air, settings):
-            return odds
-        read_out = fit_read_out(vectors[contact], vectors[air], stiffness=0.02)
-        odds = (1.0 - settings.own_weight) * base + settings.own_weight * read_out.log_odds(vectors)
-    return odds
+            break
+        own = fit_read_out(vectors[contact], vectors[air], stiffness=0.02).log_odds(vectors)
+        plenty = contact_s >= settings.plenty_s and air_s >= settings.plenty_air_s
+        share = settings.own_weight if plenty else settings.own_when
+    return own, share
+
+
+def _mixed(
+    odds: NDArray[np.float64], others: NDArray[np.float64] | None, share: float
+) -> NDArray[np.float64]:
+    return odds if others is None else (1.0 - share) * odds + share * others
 
 
 def _seeds(

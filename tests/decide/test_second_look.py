@@ -12,7 +12,7 @@ from listen.decide.kept import Kept
 from listen.decide.kernels import best_path, bridged
 from listen.decide.layout import Layout
 from listen.decide.read_out import fit_read_out, separation
-from listen.decide.second_look import SecondLookSettings, _drop_doubted
+from listen.decide.second_look import SecondLookSettings, _drop_doubted, _own, dated
 from listen.states import Event, Finding, Standing, State, Turning
 
 HOP = 10
@@ -76,6 +76,44 @@ def test_a_long_or_short_contact_that_both_ears_together_doubt_is_dropped() -> N
         settings = SecondLookSettings(long_frames=100, long_belief=3.0, short_frames=40, short_belief=1.5)
         _drop_doubted(path, np.full(300, belief), settings)
         assert int(path.sum()) == kept
+
+
+def stretches(*spans: tuple[int, int]) -> np.ndarray:
+    path = np.zeros(300, dtype=bool)
+    for begin, stop in spans:
+        path[begin:stop] = True
+    return path
+
+
+@pytest.mark.closed
+@pytest.mark.parametrize(
+    ("whether", "when", "right"),
+    [
+        ([(50, 100)], [(55, 90)], [(55, 90)]),  # both changes have one near
+        ([(50, 100)], [(10, 160)], [(50, 100)]),  # none is near: as they were
+        ([(50, 100)], [], [(50, 100)]),
+        ([(50, 100)], [(45, 60), (70, 105)], [(45, 105)]),  # whether it is one contact is not asked again
+        ([], [(50, 100)], []),
+    ],
+)
+def test_changes_are_dated_by_the_nearest_of_another_path(
+    whether: list[tuple[int, int]], when: list[tuple[int, int]], right: list[tuple[int, int]]
+) -> None:
+    found = dated(stretches(*whether), stretches(*when), near=20)
+    np.testing.assert_array_equal(found, stretches(*right))
+
+
+@pytest.mark.closed
+@pytest.mark.parametrize(("n_contact", "n_air", "share"), [(400, 600, 0.4), (90, 900, 0.2), (800, 150, 0.2)])
+def test_a_run_that_teaches_little_does_not_decide_much(n_contact: int, n_air: int, share: float) -> None:
+    """Frames of 10 ms, sure to 4 nats either way; 8 frames beside each change teach nothing."""
+    rng = np.random.default_rng(1)
+    base = np.concatenate([np.full(n_air, -4.0), np.full(n_contact, 4.0)])
+    vectors = np.sign(base)[:, None] + 0.1 * rng.normal(size=(base.size, 3))
+    own, decides = _own(base, vectors, hop_s=0.01, settings=SecondLookSettings(own_weight=0.4, own_when=0.2))
+    assert own is not None
+    assert decides == share
+    assert np.mean(np.sign(own) == np.sign(base)) > 0.99
 
 
 LAYOUT = Layout(

@@ -45,6 +45,7 @@ def belief(contacts: Spans, *, strength: float, seconds: float = 60.0, seed: int
         at=middle,
         middle=middle,
         odds=odds,
+        whether=odds,
         live=odds,
         states=states,
         vectors=np.column_stack([np.where(inside, 1.0, -1.0) + rng.normal(0.0, 0.5, middle.size)]),
