@@ -173,7 +173,7 @@ class SecondHearing:
     ----------
     refined : tuple of Event
     verdicts : tuple of Verdict
-        None without a job.
+        Empty without a job.
     flags : tuple of Flag
         Those that were not raised while it ran.
     """
@@ -185,7 +185,7 @@ class SecondHearing:
 
 def second_hearing(
     ear: Ear, timeline: Timeline | None, *, rate: int, told: Sequence[object], end: int
-) -> "SecondHearing":
+) -> SecondHearing:
     """Events, verdicts and further flags as known after the whole run was heard.
 
     Parameters

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.decide.kernels import best_path, bridged, runs_of
+from listen.decide.kernels import best_path, bridged, log_odds, runs_of
 from listen.errors import InputError
 from listen.states import Event, Standing, State
 
@@ -254,8 +254,7 @@ class Decoder:
     def _path(self, belief: NDArray[np.float64]) -> NDArray[np.bool_]:
         """In contact or not, by the two-sided ear; what the live ear doubts as a whole is air."""
         settings = self.settings
-        held = np.clip(belief, 1e-4, 1.0 - 1e-4)
-        odds = np.log(held / (1.0 - held))
+        odds = log_odds(belief)
         path = bridged(best_path(settings.gain * odds, settings.switch_cost), settings.shortest_frames)
         now = np.array(self._now)[-belief.size :]
         for begin, stop in runs_of(path):
@@ -272,9 +271,7 @@ class Decoder:
         late = np.array(self._late)[-odds.size :][begin + LATE_FRAMES : stop + LATE_FRAMES]
         if late.size == 0:
             return False
-        held = np.clip(late, 1e-4, 1.0 - 1e-4)
-        both = odds[begin:stop].mean() + np.log(held / (1.0 - held)).mean()
-        return bool(both < self.settings.short_belief)
+        return bool(odds[begin:stop].mean() + log_odds(late).mean() < self.settings.short_belief)
 
     def _change(self, index: int, belief: NDArray[np.float64], now: int) -> list[Event]:
         """Confirm a change at a frame of the review; the newest frames are left for the next time."""

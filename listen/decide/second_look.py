@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from listen.blocks import Frames
 from listen.decide.decoder import SURE_FRAMES
-from listen.decide.kernels import best_path, bridged, runs_of
+from listen.decide.kernels import best_path, bridged, log_odds, runs_of
 from listen.decide.layout import Layout
 from listen.decide.model import Model
 from listen.decide.network import Memory, score_whole, shares
@@ -158,7 +158,7 @@ def belief_of(
     features = frames.values[:, layout.model]
     states = shares(score_whole(model.second, features))
     vectors = layout.vectors(frames.values)
-    base = _log_odds(1.0 - states[:, 0])
+    base = log_odds(1.0 - states[:, 0])
     own, share = _own(base, vectors, hop_s=layout.hop_s, settings=settings)
     live = _live_odds(model, features)
     back = layout.back(hop)
@@ -239,12 +239,6 @@ def _drop_doubted(path: NDArray[np.bool_], both: NDArray[np.float64], settings: 
             path[begin:stop] = False
         if stop - begin <= settings.short_frames and believed < settings.short_belief:
             path[begin:stop] = False
-
-
-def _log_odds(belief: NDArray[np.float64]) -> NDArray[np.float64]:
-    held = np.clip(belief, 1e-4, 1.0 - 1e-4)
-    odds: NDArray[np.float64] = np.log(held / (1.0 - held))
-    return odds
 
 
 def _own(

@@ -44,7 +44,7 @@ def test_six_decibels_at_one_frequency_in_one_contact_are_found(tmp_path: Path) 
 
 
 def test_good_runs_of_other_seeds_give_nothing(tmp_path: Path) -> None:
-    """Twenty pairs; the issue allows one false change in twenty."""
+    """Twenty pairs; one false change in twenty is borne."""
     runs = [run_of(tmp_path, seed) for seed in range(10, 17)]
     pairs = [(a, b) for i, a in enumerate(runs) for b in runs[i + 1 :]][:20]
     false = sum(bool(compare_runs(a, b).changes) for a, b in pairs)
