@@ -121,6 +121,8 @@ def test_a_moment_in_which_the_listener_is_busy_is_no_gap(sound_server: SoundSer
         heard = first_sound(microphone)
         began = time.monotonic()
         time.sleep(1.5)
+        assert microphone._nothing() == ()  # as where the reader was stopped too: what came lies unread
+        assert microphone.listening
         heard += listen(microphone, seconds=0.5)
         passed = time.monotonic() - began
     assert all(isinstance(item, Block) for item in heard)
