@@ -22,6 +22,7 @@ from listen.record.features import FEATURES_FILE, Features, FeatureWriter, read_
 from listen.record.keep import Keep, keep_of
 from listen.record.library import REFERENCE
 from listen.record.lines import Line
+from listen.record.sound import LONG_S
 from listen.record.spectrum import PictureMaker
 from listen.session import Decided, Session, plan_job, second_hearing
 from listen.states import ContactSound, StateLikelihoods
@@ -99,7 +100,7 @@ def replay_recording(
             folder,
             rate=source.rate,
             live=False,
-            sound=_written(kept.sound) if source.sound is not None else "none",
+            sound=_written(kept.sound, source) if source.sound is not None else "none",
             copy_of=source.sound if clamp is None else None,
             picture=picture,
             timeline=timeline,
@@ -118,9 +119,11 @@ def replay_recording(
     return replace(run, folder=out)
 
 
-def _written(sound: str) -> str:
+def _written(sound: str, source: "Source") -> str:
     """Small sound of a recording that exists anyway need not be safe at any moment, only quickly made."""
-    return "vorbis" if sound == "opus" else sound
+    if sound != "opus":
+        return sound
+    return "long vorbis" if source.length > LONG_S * source.rate else "vorbis"
 
 
 def _features(folder: Path, source: "Source", kept: Keep) -> AbstractContextManager[FeatureWriter | None]:

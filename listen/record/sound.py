@@ -3,7 +3,8 @@
 Conventions
 -----------
 Ogg/Opus is small and lossy, and at any moment all but the last tenth of a second is in the file:
-for live. Ogg/Vorbis is as small and three times as quick to make: for a recording that exists anyway.
+for live. Ogg/Vorbis is as small and three times as quick to make: for a recording that exists anyway;
+of a long one only what lies below 12 kHz, for half of the time to make it goes into what lies above.
 FLAC (16 bits) is exact for a 16-bit source and takes any rate; its header is brought up to date with
 each piece, so that the file opens at any moment.
 """
@@ -21,7 +22,7 @@ from numpy.typing import NDArray
 from listen.errors import InputError, RecordingError
 
 OPUS_RATES = (8000, 12000, 16000, 24000, 48000)
-VORBIS_RATE = 32000  # above, half of the time to make goes into what the page does not draw
+LONG_S = 600.0  # from here on a recording is long
 PIECE_S = 0.1  # written to the encoder in pieces of this length
 _PAGE_LATENCY_COMMAND = 0x1302  # libsndfile: SFC_SET_OGG_PAGE_LATENCY_MS
 _PAGE_LATENCY_MS = 100.0
@@ -35,11 +36,13 @@ class _Form:
     container: str
     coding: str
     level: float | None
+    most_rate: int | None = None  # sound of a higher rate is brought down to it [Hz]
 
 
 _FORMS = {
     "opus": _Form(name="sound.ogg", container="OGG", coding="OPUS", level=0.83),  # about 48 kbit/s
-    "vorbis": _Form(name="sound.ogg", container="OGG", coding="VORBIS", level=0.97),  # about 48 kbit/s
+    "vorbis": _Form(name="sound.ogg", container="OGG", coding="VORBIS", level=0.97, most_rate=32000),
+    "long vorbis": _Form(name="sound.ogg", container="OGG", coding="VORBIS", level=0.7, most_rate=24000),
     "flac": _Form(name="sound.flac", container="FLAC", coding="PCM_16", level=None),
 }
 SOUNDS = (*_FORMS, "none")
@@ -127,10 +130,10 @@ class EncodedSound:
     folder : Path
         Where the file goes: ``sound.ogg`` or ``sound.flac``.
     sound : str
-        "opus", "vorbis" or "flac".
+        "opus", "vorbis", "long vorbis" or "flac".
     rate : int
         Rate of what is pushed [Hz]. Opus knows five rates; others are resampled to 48000 Hz.
-        Vorbis is kept at 32000 Hz at most.
+        Vorbis is kept at 32000 Hz at most, of a long recording at 24000 Hz.
     """
 
     def __init__(self, folder: Path, *, sound: str, rate: int) -> None:
@@ -268,7 +271,7 @@ def open_sound(folder: Path, *, sound: str, rate: int, copy_of: Path | None = No
     Parameters
     ----------
     sound : str
-        "opus", "vorbis", "flac" or "none".
+        A word of `SOUNDS`.
     copy_of : Path | None
         The recording that is listened to; small sound is copied from it where it is small already.
     """
@@ -343,8 +346,9 @@ def sound_length(path: Path) -> tuple[int, int]:
 
 
 def _kept_rate(sound: str, rate: int) -> int:
-    if sound == "vorbis":
-        return min(rate, VORBIS_RATE)
+    most = _FORMS[sound].most_rate
+    if most is not None:
+        return min(rate, most)
     return rate if sound == "flac" or rate in OPUS_RATES else 48000
 
 

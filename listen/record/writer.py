@@ -58,8 +58,8 @@ class RunWriter:
         through to the disk (fsync) once a second. False for a recording that exists anyway: a run
         that is refused leaves nothing behind.
     sound : str | None
-        "opus" or "vorbis" (small), "flac" (exact for 16-bit sound, and fast) or "none"; None takes
-        "opus" for a live run and "flac" for a recording that is listened to again.
+        "opus", "vorbis" or "long vorbis" (small), "flac" (exact for 16-bit sound, and fast) or "none";
+        None takes "opus" for a live run and "flac" for a recording that is listened to again.
     copy_of : Path | None
         The recording that is listened to; where it is small already it is copied as it is.
     picture : PictureMaker | None

@@ -10,6 +10,7 @@ from listen.record import Run, read_sound
 from listen.record.features import FEATURES_FILE, picture_of, read_features
 from listen.record.library import newest_reference
 from listen.record.run_json import write_whole
+from listen.record.sound import LONG_S
 from listen.record.spectrum import Picture, PictureMaker, no_picture, useful_range
 from listen.show.contract import run_page
 from listen.show.load_page import write_run_load_page
@@ -18,7 +19,6 @@ from listen.show.page_sound import encoded
 from listen.show.reference import reference_cuts
 
 _MOST_BYTES = 14_600_000  # sound, reference cuts and picture; as Base64 they grow by a third, to 19.5 MB
-_LONG_S = 600.0  # longer runs are heard at 24 kHz on the page, the folder keeps all
 
 
 def write_replay_page(run: Run, path: Path, *, reference: Run | None = None) -> None:
@@ -115,4 +115,4 @@ def _page_sound(run: Run, *, at_most: int) -> bytes:
         return b""
     if path.suffix == ".ogg" and path.stat().st_size <= at_most:
         return path.read_bytes()
-    return encoded(_blocks(run), run.header.sound_rate, short=run.duration / run.rate <= _LONG_S)
+    return encoded(_blocks(run), run.header.sound_rate, short=run.duration / run.rate <= LONG_S)

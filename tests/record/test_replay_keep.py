@@ -107,3 +107,14 @@ def test_a_run_that_somebody_stands_for_is_not_replaced(recording: Path, tmp_pat
         replayed(recording, tmp_path / "run", "decisions")
     unmark_reference(tmp_path / "run")
     replayed(recording, tmp_path / "run", "decisions")
+
+
+def test_of_a_long_recording_less_of_the_highest_sound_is_kept(
+    recording: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The rest is too slow to code; the picture is made of all of it."""
+    monkeypatch.setattr("listen.replay_run.LONG_S", 1.0)
+    run = replayed(recording, tmp_path / "run", "small")
+    assert run.header.sound_rate == 24000
+    assert run.sound_path is not None
+    assert soundfile.info(run.sound_path).samplerate == 24000
