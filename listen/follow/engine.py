@@ -5,18 +5,21 @@ from numpy.typing import NDArray
 
 from listen.follow.feed_clock import FeedClock
 from listen.follow.hypotheses import CORE, Floats, Ints, Off, On, Phase, Rings, joined, merge_alike
-from listen.follow.model import Model
+from listen.follow.model import Model, slowness
 from listen.follow.offset import Offset
 from listen.follow.onset import Onset
 from listen.follow.own_ear import SLIP_S
 from listen.follow.priors import Priors, rate_grid
+from listen.follow.silence import Silence
 from listen.follow.space import Space
 from listen.follow.starting import anew, first_guesses, started_at
 
 Core = NDArray[np.void]
 HOLD_TOLD_S = 3.0  # a hold told this long after the sound stopped explains it
 NEW_PLACE, MOST_PLACES = 8, 400  # stretches in which all places are carried, and how many
-LOST_AFTER, LEAST_UNEXPLAINED_S = 2, 0.7  # contacts in a row without a line, no shorter than this: lost
+FITS = -2.0  # log density of a contact's start and end by all guesses, from which it fits
+LOST, MOST_DEFICIT = 12.0, 16.0  # what contacts in a row lack of that together until the place is lost [nats]
+SURE_PLACE = 0.9  # belief from which a place is one to look around when it is lost
 ANEW = -2.0  # weight of all places anew beside the best guess then [nats]
 MOST_LOST = 8  # gaps in the sound that are remembered
 LEAST_AGREED = 0.7  # belief in "on time" from which a boundary teaches the timing noise
@@ -64,7 +67,9 @@ class Engine:
         self.core: Core = np.zeros(1, CORE)
         self.core["phase"] = Phase.START
         self.rings = Rings.empty(1, n_slots)
-        self._unexplained = 0  # contacts in a row that no guess explains
+        self._deficit = 0.0  # how badly the last contacts fit [nats]
+        self._told = 0.0  # log density of the last boundary by all guesses
+        self._sure = 0  # contact that came next when the place was last known
         self.is_started = False  # whether a place along the program has been guessed at all
         self.version = 0  # counts changes, so that views know when they are old
 
@@ -87,12 +92,12 @@ class Engine:
         self.onsets[slot], self.offsets[slot] = at, np.nan
         self.rings.clear(slot)
         spread = float(np.hypot(spread_s, 0.0))
-        children = self._onset.grow(self.core, at, spread_s=spread, doubt=doubt)
+        children = self._grow_onset(at, spread, doubt)
         if (self.core["phase"] == Phase.START).any():
             begun = first_guesses(self.model, self._grid, at, spread_s=spread, is_open=is_open)
             begun["logw"] += float(self.core["logw"][self.core["phase"] == Phase.START].max())
             children = joined([children, begun])
-        is_lost = self._unexplained >= LOST_AFTER
+        is_lost = self._deficit >= LOST
         if is_lost:
             children = joined([children, self._anew(at, spread, children)])
         self._adopt(children, wide=is_lost or not self.is_started)
@@ -107,17 +112,22 @@ class Engine:
         self.rings.early_mm[:, slot] = np.where(early, self.core["early_mm"], 0.0)
 
     def _anew(self, at: float, spread_s: float, children: Core) -> Core:
-        """Guesses beside all others, after contacts in a row that no guess explained; none after the end."""
-        near = int(self.core["k"][int(np.argmax(self.core["logw"]))])
-        if near >= self.space.n:
-            return children[:0]
-        begun = anew(self.model, self._grid, at, spread_s=spread_s, near=near)
+        """Guesses beside all others, after contacts in a row that no guess explained."""
+        begun = anew(self.model, self._grid, at, spread_s=spread_s, near=self._sure)
         begun["logw"] += float(children["logw"].max(initial=-np.inf)) + ANEW
         return begun
 
     def suppose_onset(self, at: float, *, spread_s: float, doubt: float) -> Core:
         """The guesses that a start would grow, weights not normalised; nothing is changed."""
-        return self._onset.grow(self.core, at, spread_s=spread_s, doubt=doubt)
+        return self._grow_onset(at, spread_s, doubt)
+
+    def _grow_onset(self, at: float, spread_s: float, doubt: float) -> Core:
+        """Children of a start; those that take it for no contact pay for the silence before it."""
+        quiet = Silence(self.model, self.core).log_until(at)
+        unpaid = self.core.copy()
+        unpaid["logw"] -= unpaid["paid"]
+        unpaid["paid"] = 0.0
+        return self._onset.grow(unpaid, at, spread_s=spread_s, quiet=quiet, doubt=doubt)
 
     def suppose_offset(self, at: float, *, spread_s: float) -> Core:
         """The guesses that an end would grow, weights not normalised; nothing is changed."""
@@ -125,19 +135,29 @@ class Engine:
 
     def hear_offset(self, at: float, *, spread_s: float) -> None:
         """The contact that was heard to begin was heard to end."""
-        slot = self.slot
+        slot, of_onset = self.slot, self._told
         self.offsets[slot] = at
         self._adopt(self._offset.grow(self.core, at, spread_s=spread_s), wide=self.n_stretches < 3)
         self._learn_scale(is_gap=False)
         self.model.ear.heard(at - float(self.onsets[slot]), in_contact=True)
         extra = float(self.weights[self.core["code"] == Off.EXTRA].sum())
         self.model.ear.slipped(extra)
-        is_unexplained = extra > 0.5 and at - float(self.onsets[slot]) > LEAST_UNEXPLAINED_S
-        self._unexplained = self._unexplained + 1 if is_unexplained else 0
+        self._learn_place(of_onset + self._told)
         self.rings.off[:, slot] = self.core["code"]
         self.rings.expected_off[:, slot] = self.core["predicted"]
         ended = (self.core["phase"] == Phase.AIR) & (self.rings.contact[:, slot] >= 0)
         self.rings.last[:, slot] = np.where(ended, self.core["k"] - 1, self.rings.contact[:, slot])
+
+    def _learn_place(self, told: float) -> None:
+        """Learn from the log density of a contact whether the place is known, or lost."""
+        log_rate = float(self.core["m"][int(np.argmax(self.core["logw"]))]) + np.log(
+            max(self.clock.rate, 1e-3)
+        )
+        told += 2.0 * float(np.log(slowness(np.array(log_rate))))  # dates stray more where all is slower
+        self._deficit = min(max(self._deficit + FITS - told, 0.0), MOST_DEFICIT)
+        ended = np.bincount(self.core["k"], weights=self.weights * (self.core["code"] != Off.EXTRA))
+        if told > FITS and ended.max() > SURE_PLACE:
+            self._sure = int(np.argmax(ended))
 
     def _learn_ear(self, at: float) -> None:
         """A contact that goes on after a short silence was broken by the ear."""
@@ -216,6 +236,7 @@ class Engine:
         self.core["u0"] = np.where(moved, nearest, self.core["u0"])
         self.core["t0"] = np.where(moved, at, self.core["t0"])
         self.core["q"] = np.where(moved, 0.2**2, self.core["q"])
+        self.core["paid"] = np.where(moved, 0.0, self.core["paid"])
         self._normalise()
         self.version += 1
 
@@ -259,7 +280,8 @@ class Engine:
         self.is_started = bool((self.core["phase"] != Phase.START).any())
         logw = self.core["logw"]
         best = logw.max()
-        logw -= best + np.log(np.exp(logw - best).sum())
+        self._told = float(best + np.log(np.exp(logw - best).sum()))
+        logw -= self._told
 
     @property
     def weights(self) -> Floats:

@@ -84,6 +84,7 @@ CORE = np.dtype(
         ("code", "i1"),
         ("predicted", "f8"),
         ("noise", "f8"),  # noise of this boundary over what was forecast; NaN where not told
+        ("paid", "f8"),  # log of what silence took from it already, while it waits on beside an extra sound
         ("worse", "f8"),  # how much its date speaks for an ear worse than stated [nats]
     ]
 )

@@ -15,9 +15,9 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Core = NDArray[np.void]
 MOST_ABSENT = 6
-HOPELESS = -11.0  # guesses below this before the start was heard are not grown [nats]
+HOPELESS = -11.0  # guesses this far below the best before the start was heard are not grown [nats]
 CUT_STEPS = 9.0  # guesses this far below the best are not taken for restarted [nats]
-AFTER_END_PER_S = 1.0 / 60.0  # doors, air guns, voices once the program is over
+AFTER_END_PER_S, AFTER_END_S = 1.0 / 60.0, 120.0  # doors, air guns, voices once the program is over
 LOST = 0.95  # share of contacts not heard where the sound was lost
 
 
@@ -30,9 +30,10 @@ class Onset:
         self._arrival = Arrival(model, Turning(model, grid, grid_logs))
         self._too_early = TooEarly(model)
 
-    def grow(self, core: Core, at: float, *, spread_s: float, doubt: float = 1.0) -> Core:
+    def grow(self, core: Core, at: float, *, spread_s: float, quiet: Floats, doubt: float = 1.0) -> Core:
         """Children of all guesses for a start heard at `at` [s].
 
+        `quiet`: log chance that nothing was heard before it, by each guess, shape (n_guesses,);
         `doubt`: how much likelier than usual the ear was wrong about it.
         """
         growing = Growing(core)
@@ -41,7 +42,7 @@ class Onset:
         self._from_air(growing, np.flatnonzero(phase == Phase.DROPPED), at, spread_s, ended=True)
         self._resumed(growing, np.flatnonzero(phase == Phase.STOPPED), at)
         self._dropout_over(growing, np.flatnonzero(phase == Phase.DROPPED), at)
-        self._extra(growing, np.arange(core.size), at, doubt)
+        self._extra(growing, np.arange(core.size), at, doubt, quiet)
         self._restarted(growing, np.flatnonzero((phase == Phase.AIR) | (phase == Phase.STOPPED)), at)
         return growing.all()
 
@@ -50,6 +51,7 @@ class Onset:
         space, priors = self.model.space, self.model.priors
         if rows.size == 0:
             return
+        best = growing.parents["logw"].max()
         first = growing.parents["k"][rows] + (1 if ended else 0)
         gone = growing.parents["gone"][rows]
         again = np.where(gone, priors.absent_lost, priors.absent_again)
@@ -57,7 +59,7 @@ class Onset:
         lost = self._lost_until_end(growing.parents[rows], at) if ended else np.zeros(rows.size)
         for n_absent in range(MOST_ABSENT + 1):
             k = first + n_absent
-            hoped = growing.parents["logw"][rows] + lost > HOPELESS
+            hoped = growing.parents["logw"][rows] - best + lost > HOPELESS
             inside = (k < space.n) & hoped
             if not inside.any():
                 break
@@ -120,23 +122,32 @@ class Onset:
             rows, parents["logw"] + logs, code=On.RESUMED, phase=Phase.IN, predicted=np.full(rows.size, at)
         )
 
-    def _extra(self, growing: Growing, rows: Ints, at: float, doubt: float) -> None:
+    def _extra(self, growing: Growing, rows: Ints, at: float, doubt: float, quiet: Floats) -> None:
+        """A burst of the ear, or a touch that the program does not have; the guess waits on."""
         priors = self.model.priors
         parents = growing.parents[rows]
         if rows.size == 0:
             return
-        after_end = (parents["k"] >= self.model.space.n) & (parents["phase"] == Phase.AIR)
         bursts = priors.burst_per_s * doubt * self.model.ear.times
-        rate = bursts + priors.unexpected_per_s + np.where(after_end, AFTER_END_PER_S, 0.0)
+        rate = bursts + priors.unexpected_per_s + self._after_end_per_s(parents, at)
         growing.add(
             rows,
-            parents["logw"] + np.log(rate),
+            parents["logw"] + quiet + np.log(rate),
             code=On.EXTRA,
             phase=Phase.EXTRA,
+            paid=quiet,
             was=parents["phase"],
             ts=at,
             predicted=np.full(rows.size, np.nan),
         )
+
+    def _after_end_per_s(self, parents: Core, at: float) -> Floats:
+        """Rate of sounds once the program is over: someone opens the door, blows off chips, and goes."""
+        over = (parents["k"] >= self.model.space.n) & (parents["phase"] == Phase.AIR)
+        left_s = (self.model.space.end - parents["u0"]) * np.exp(-parents["m"]) / self.model.clock.rate
+        since_s = np.maximum(at - parents["t0"] - left_s, 0.0)
+        result: Floats = np.where(over, AFTER_END_PER_S * np.exp(-since_s / AFTER_END_S), 0.0)
+        return result
 
     def _restarted(self, growing: Growing, rows: Ints, at: float) -> None:
         """The program was started again, from the top or from the head of a tool or pass."""

@@ -149,8 +149,9 @@ def _came_about(
     absent = np.where(
         k == 0, 0.0, np.log(0.3 * (priors.absent + priors.missed)) + (k - 1) * np.log(priors.absent_again)
     )
-    at_once = np.log(0.3) + normal_log(approach.behind, approach.variance + 0.7**2)
-    later = np.where(approach.behind > 0.0, np.log(0.7 / 30.0) - approach.behind / 30.0, -np.inf)
+    behind = at - approach.mean  # of a program that starts with the recording; the anchors lie at the contact
+    at_once = np.log(0.3) + normal_log(behind, approach.variance + 0.7**2)
+    later = np.where(behind > 0.0, np.log(0.7 / 30.0) - behind / 30.0, -np.inf)
     from_top = np.log(0.5) + absent + np.logaddexp(at_once, later)
     before = np.where(k == 0, 0.0, space.stop[np.maximum(k - 1, 0)])
     gap = model.forecast(
