@@ -120,9 +120,9 @@ class SoundEar:
         self._layout = ear_layout()
         self._blanking = Blanking(rate)
         self._measure = Measure(rate)
-        self._decide = Decide(model, self._layout, hop=self._measure.pace.hop)
         self._kept = FrameStore() if keep else None
         self._note = note
+        self._decide = self._decider(())
 
     @property
     def hop(self) -> int:
@@ -141,7 +141,7 @@ class SoundEar:
 
     def know(self, turnings: tuple[Turning, ...]) -> None:
         """They guide what is chatter and what the teeth sing; they say nothing of contact."""
-        self._decide = Decide(self._model, self._layout, hop=self._measure.pace.hop, turnings=turnings)
+        self._decide = self._decider(turnings)
 
     def push(self, given: Given) -> tuple[Heard, ...]:
         """Take the next block or gap; load and marks are not sound, but a page's own beep is passed over."""
@@ -166,18 +166,29 @@ class SoundEar:
         """Refined events, each stretch between gaps for itself."""
         return tuple(
             chain.from_iterable(
-                second_look(s, self._model, self._layout, hop=self.hop) for s in self._stretches()
+                second_look(frames, self._model, self._layout, hop=self.hop, sure=sure)
+                for frames, sure in self._stretches()
             )
         )
 
     def beliefs(self) -> list[Belief]:
         """What the second look believes of each stretch between gaps."""
         return [
-            belief_of(s, self._model, self._layout, hop=self.hop) for s in self._stretches() if len(s) >= 5
+            belief_of(frames, self._model, self._layout, hop=self.hop, sure=sure)
+            for frames, sure in self._stretches()
+            if len(frames) >= 5
         ]
 
-    def _stretches(self) -> list[Frames]:
-        return self._kept.stretches() if self._kept else []
+    def _stretches(self) -> "list[tuple[Frames, NDArray[np.float64] | None]]":
+        """Frames between gaps, each stretch with what the live ear thought of it where that was noted."""
+        if self._kept is None:
+            return []
+        stretches = self._kept.stretches()
+        return list(zip(stretches, self._kept.noted(stretches), strict=True))
+
+    def _decider(self, turnings: tuple[Turning, ...]) -> Decide:
+        note = self._kept.note if self._kept else None
+        return Decide(self._model, self._layout, hop=self._measure.pace.hop, turnings=turnings, note=note)
 
     def _hear(self, made: tuple[Frames | Gap, ...]) -> tuple[Heard, ...]:
         takers = [self._note] if self._note else []
@@ -320,6 +331,19 @@ class FrameStore:
 
     def __init__(self) -> None:
         self._stretches: list[list[tuple[NDArray[np.int64], NDArray[np.float32]]]] = [[]]
+        self._noted: list[NDArray[np.float32]] = []
+
+    def note(self, values: NDArray[np.float64]) -> None:
+        """Keep a number for each of the next frames; single precision must hold it exactly."""
+        self._noted.append(values.astype(np.float32))
+
+    def noted(self, stretches: Sequence[Frames]) -> list[NDArray[np.float64] | None]:
+        """The numbers of the frames of each stretch; None each where not every frame has one."""
+        lengths = [len(frames) for frames in stretches]
+        noted = np.concatenate([*self._noted, np.empty(0, dtype=np.float32)]).astype(np.float64)
+        if noted.size != sum(lengths):
+            return [None] * len(lengths)
+        return list(np.split(noted, np.cumsum(lengths)[:-1])) if lengths else []
 
     def push(self, made: Frames | Gap) -> None:
         """Keep frames; a gap begins a new stretch."""

@@ -1,6 +1,6 @@
 """The ear as a stage: frames in, state likelihoods, events and other findings out."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,7 @@ from listen.decide.decoder import Decoder, DecoderSettings, Scores
 from listen.decide.kept import AT_ONCE, Kept
 from listen.decide.layout import Layout
 from listen.decide.model import Model
-from listen.decide.network import Memory, shares
+from listen.decide.network import SURE_HEAD, Memory, shares
 from listen.decide.review import Review
 from listen.decide.spindle import AirListener
 from listen.errors import ListenError
@@ -35,6 +35,9 @@ class Decide:
     turnings : tuple of Turning
         Spindle speeds and flutes that the program has; they guide what is chatter and what the teeth sing.
     settings : DecoderSettings
+    note : callable | None
+        Is given what the live ear thinks of a second ago, log odds of contact, shape (n_frames,), frame by
+        frame: the second look need not work that out again.
     """
 
     def __init__(
@@ -45,8 +48,10 @@ class Decide:
         hop: int,
         turnings: tuple[Turning, ...] = (),
         settings: DecoderSettings | None = None,
+        note: Callable[[NDArray[np.float64]], None] | None = None,
     ) -> None:
         self.model = model
+        self._note = note
         self.layout = layout
         self.hop = hop
         spread = round(model.rates.onset_spread_s / layout.hop_s * hop)
@@ -101,6 +106,8 @@ class Decide:
     def _frames(self, frames: Frames) -> Iterator[Decided]:
         features = frames.values[:, self.layout.model]
         scores = self._memory.push(features)
+        if self._note is not None:
+            self._note(scores[:, SURE_HEAD])
         beliefs = 1.0 / (1.0 + np.exp(-scores[:, 0]))
         states = shares(scores[:, 3:])
         yield StateLikelihoods(at=frames.at, log_likelihood=np.log(states + 1e-9) - PRIOR, contact=beliefs)

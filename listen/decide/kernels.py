@@ -94,17 +94,18 @@ def dense_rows(
 @njit(cache=True)
 def dense_tiles(
     inputs: NDArray[np.float32],
-    weight: NDArray[np.float32],
+    columns: NDArray[np.float32],
     bias: NDArray[np.float32],
     outputs: NDArray[np.float32],
 ) -> None:
     """`dense_rows` in a third of its time, where all rows are there: a product for some rows at once.
 
     So few that no library spreads it over threads, which costs more than it brings, and rounds differently.
+    `columns` is the weight turned round, (n_inputs, n_outputs): turning it for each tile took half the time.
     """
     for first in range(0, inputs.shape[0], TILE_ROWS):
         last = min(first + TILE_ROWS, inputs.shape[0])
-        np.dot(inputs[first:last], weight.T, outputs[first:last])
+        np.dot(inputs[first:last], columns, outputs[first:last])
         outputs[first:last] += bias
 
 

@@ -30,6 +30,11 @@ class Layer:
         return int(self.w_state.shape[1])
 
     @property
+    def input_columns(self) -> Array:
+        """The weights of the inputs turned round, as `dense_tiles` takes them."""
+        return np.ascontiguousarray(self.w_input.T)
+
+    @property
     def state_columns(self) -> Array:
         """The weights of the memory turned round, as `run_memory` takes them."""
         return np.ascontiguousarray(self.w_state.T)

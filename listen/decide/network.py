@@ -6,6 +6,8 @@ from numpy.typing import NDArray
 from listen.decide.kernels import dense_rows, dense_tiles, run_memory, share_rows, squeeze_rows
 from listen.decide.model import Array, Layer, Network
 
+SURE_HEAD = 2  # of the live ear's scores: log odds that there was contact a second ago
+
 
 class Memory:
     """A live network with its memory; rows pushed in any batches give the same scores.
@@ -51,16 +53,19 @@ def score_whole(network: Network, features: NDArray[np.float64]) -> NDArray[np.f
     -------
     ndarray, shape (n_frames, n_heads)
     """
-    return score_squeezed(network, squeeze(network, features))
+    return score_given(network, *first_given(network, squeeze(network, features)))
 
 
-def score_squeezed(network: Network, flow: Array) -> NDArray[np.float64]:
-    """The same of features that are squeezed already, shape (n_frames, n_inputs)."""
-    for forward, backward in zip(network.forward, network.backward, strict=True):
-        both = np.empty((len(flow), forward.n_units + backward.n_units), dtype=np.float32)
-        _run_whole(forward, flow, both, first=0, way=1)
-        _run_whole(backward, flow, both, first=forward.n_units, way=-1)
-        flow = both
+def first_given(network: Network, flow: Array) -> tuple[Array, Array]:
+    """What squeezed features bring to the first layer, forwards and backwards, (n_frames, 3 * n_units)."""
+    return _given(network.forward[0], flow), _given(network.backward[0], flow)
+
+
+def score_given(network: Network, ahead: Array, back: Array) -> NDArray[np.float64]:
+    """Scores of what `first_given` gives, from an empty memory, shape (n_frames, n_heads)."""
+    flow = _both_ways(network, 0, ahead, back)
+    for i in range(1, len(network.forward)):
+        flow = _both_ways(network, i, _given(network.forward[i], flow), _given(network.backward[i], flow))
     return _dense(network.heads.weight, network.heads.bias, flow).astype(np.float64)
 
 
@@ -85,9 +90,17 @@ def _dense(weight: Array, bias: Array, flow: Array) -> Array:
     return outputs
 
 
-def _run_whole(layer: Layer, flow: Array, outputs: Array, *, first: int, way: int) -> None:
-    """Fill columns of `outputs` from an empty memory."""
+def _given(layer: Layer, flow: Array) -> Array:
     given = np.empty((len(flow), layer.b_input.size), dtype=np.float32)
-    dense_tiles(flow, layer.w_input, layer.b_input, given)
-    state = np.zeros(layer.n_units, dtype=np.float32)
-    run_memory(given, layer.state_columns, layer.b_state, state, outputs, first, way)
+    dense_tiles(flow, layer.input_columns, layer.b_input, given)
+    return given
+
+
+def _both_ways(network: Network, index: int, ahead: Array, back: Array) -> Array:
+    """One layer over all frames, from an empty memory."""
+    forward, backward = network.forward[index], network.backward[index]
+    flow = np.empty((len(ahead), forward.n_units + backward.n_units), dtype=np.float32)
+    for layer, given, first, way in ((forward, ahead, 0, 1), (backward, back, forward.n_units, -1)):
+        state = np.zeros(layer.n_units, dtype=np.float32)
+        run_memory(given, layer.state_columns, layer.b_state, state, flow, first, way)
+    return flow

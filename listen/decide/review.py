@@ -1,14 +1,15 @@
 """The second ear asked about the last seconds, while the run goes on."""
 
-from collections import deque
-
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.decide.model import Array, Network
-from listen.decide.network import score_squeezed, shares, squeeze
+from listen.decide.kept import AT_ONCE
+from listen.decide.kernels import TILE_ROWS
+from listen.decide.model import Network
+from listen.decide.network import first_given, score_given, shares, squeeze
 
 LOOKS_BACK = 800  # frames
+_ROOM = 2 * LOOKS_BACK + AT_ONCE
 
 
 class Review:
@@ -24,21 +25,48 @@ class Review:
 
     def __init__(self, network: Network) -> None:
         self._network = network
-        self._rows: deque[Array] = deque()  # squeezed once, however often they are asked about
-        self._n_rows = 0
+        room = -(-_ROOM // TILE_ROWS) * TILE_ROWS
+        self._rows = np.zeros((room, network.squeeze.bias.size), dtype=np.float32)
+        self._given = [
+            np.zeros((room, ways[0].b_input.size), dtype=np.float32)
+            for ways in (network.forward, network.backward)
+        ]
+        self._stop = 0  # end of the rows that are kept
+        self._n_given = 0  # of them, whole tiles put through the first layer's weights
 
     def keep(self, features: NDArray[np.float64]) -> None:
-        """Keep the features of the next frames, shape (n_frames, n_features)."""
-        self._rows.append(squeeze(self._network, features))
-        self._n_rows += len(features)
-        while self._n_rows - len(self._rows[0]) >= LOOKS_BACK + len(features):
-            self._n_rows -= len(self._rows.popleft())
+        """Keep the features of the next frames, shape (n_frames, n_features), at most `AT_ONCE`."""
+        if self._stop + len(features) > len(self._rows):
+            self._move()
+        self._rows[self._stop : self._stop + len(features)] = squeeze(self._network, features)
+        self._stop += len(features)
 
     def __call__(self, *, ahead: int) -> NDArray[np.float64]:
         """Belief in contact of the kept frames, shape (n_frames,), the latest last.
 
         The newest `ahead` of them are left out: they are kept, and not heard yet.
         """
-        rows = np.concatenate(self._rows)[: self._n_rows - ahead][-LOOKS_BACK:]
-        belief: NDArray[np.float64] = 1.0 - shares(score_squeezed(self._network, rows))[:, 0]
+        self._give()
+        window = slice(max(0, self._stop - ahead - LOOKS_BACK), self._stop - ahead)
+        scores = score_given(self._network, *(given[window] for given in self._given))
+        belief: NDArray[np.float64] = 1.0 - shares(scores)[:, 0]
         return belief
+
+    def _give(self) -> None:
+        """Put new rows through the first layer's weights once, however often they are asked about.
+
+        Always in the same whole tiles, so that a row's sums are the same whatever rows came with it.
+        """
+        last = min(-(-self._stop // TILE_ROWS) * TILE_ROWS, len(self._rows))
+        new = slice(self._n_given, last)
+        for given, fresh in zip(self._given, first_given(self._network, self._rows[new]), strict=True):
+            given[new] = fresh
+        self._n_given = self._stop // TILE_ROWS * TILE_ROWS
+
+    def _move(self) -> None:
+        """Drop the oldest tiles, whole ones, so that each row keeps its place in its tile."""
+        n_dropped = (self._stop - LOOKS_BACK - AT_ONCE) // TILE_ROWS * TILE_ROWS
+        n_left = self._stop - n_dropped
+        for kept in (self._rows, *self._given):
+            kept[:n_left] = kept[n_dropped : self._stop].copy()
+        self._stop, self._n_given = n_left, max(0, self._n_given - n_dropped)

@@ -13,7 +13,7 @@ from listen.decide.decoder import SURE_FRAMES
 from listen.decide.kernels import best_path, bridged, log_odds, runs_of
 from listen.decide.layout import Layout
 from listen.decide.model import Model
-from listen.decide.network import Memory, score_whole, shares
+from listen.decide.network import SURE_HEAD, Memory, score_whole, shares
 from listen.decide.read_out import fit_read_out, separation
 from listen.states import Event, State
 
@@ -86,6 +86,7 @@ def second_look(
     layout: Layout,
     *,
     hop: int,
+    sure: NDArray[np.float64] | None = None,
     settings: SecondLookSettings | None = None,
 ) -> tuple[Event, ...]:
     """Refined events of a stretch of sound without a gap.
@@ -98,6 +99,8 @@ def second_look(
         As for `Decide`.
     hop : int
         [samples]
+    sure : ndarray | None, shape (n_frames,)
+        What `Decide` noted of these frames; None has it worked out again.
 
     Returns
     -------
@@ -106,7 +109,7 @@ def second_look(
     """
     if len(frames) < 5:
         return ()
-    return events_of(belief_of(frames, model, layout, hop=hop, settings=settings))
+    return events_of(belief_of(frames, model, layout, hop=hop, sure=sure, settings=settings))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -151,6 +154,7 @@ def belief_of(
     layout: Layout,
     *,
     hop: int,
+    sure: NDArray[np.float64] | None = None,
     settings: SecondLookSettings | None = None,
 ) -> Belief:
     """Belief of each frame; parameters as for `second_look`."""
@@ -160,7 +164,7 @@ def belief_of(
     vectors = layout.vectors(frames.values)
     base = log_odds(1.0 - states[:, 0])
     own, share = _own(base, vectors, hop_s=layout.hop_s, settings=settings)
-    live = _live_odds(model, features)
+    live = _live_odds(Memory(model.live).push(features)[:, SURE_HEAD] if sure is None else sure)
     back = layout.back(hop)
     return Belief(
         at=frames.at,
@@ -220,9 +224,8 @@ def _moved(at: int, changes: NDArray[np.int64], near: int) -> int:
     return closest if abs(closest - at) <= near else at
 
 
-def _live_odds(model: Model, features: NDArray[np.float64]) -> NDArray[np.float64]:
+def _live_odds(sure: NDArray[np.float64]) -> NDArray[np.float64]:
     """What the live ear thought of each frame a second later, as log odds held to ±9 nats."""
-    sure = Memory(model.live).push(features)[:, 2]
     ahead = np.concatenate([sure[SURE_FRAMES:], np.full(min(SURE_FRAMES, sure.size), sure[-1])])
     odds: NDArray[np.float64] = np.clip(ahead[: sure.size], -9.0, 9.0)
     return odds

@@ -79,7 +79,8 @@ def test_tiles_give_what_rows_give(n_rows: int) -> None:
     rows, weight = (rng.standard_normal(shape).astype(np.float32) for shape in ((n_rows, 6), (15, 6)))
     bias = rng.standard_normal(15).astype(np.float32)
     dense_rows(rows, weight, bias, by_row := np.empty((n_rows, 15), dtype=np.float32))
-    dense_tiles(rows, weight, bias, by_tile := np.empty((n_rows, 15), dtype=np.float32))
+    columns = np.ascontiguousarray(weight.T)
+    dense_tiles(rows, columns, bias, by_tile := np.empty((n_rows, 15), dtype=np.float32))
     np.testing.assert_allclose(by_tile, by_row, rtol=0, atol=1e-5)
 
 
