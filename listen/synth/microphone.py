@@ -1,5 +1,6 @@
 """From sound pressure to the samples that arrive: response, level control, clipping, codec, dropouts."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -8,6 +9,7 @@ from scipy.signal import lfilter
 
 from listen.synth.ranges import Ranges
 from listen.synth.sound import Sound, Values, control_hop, convolve, draw_log, upsample, white
+from listen.synth.stored import STORED, coarseness
 
 CUTOFFS_HZ = (3400.0, 3900.0, 5200.0, 7000.0, 7800.0, 10000.0, 10900.0, 12000.0, 14500.0, 15800.0, 18000.0)
 
@@ -57,6 +59,9 @@ class Microphone:
     bits: int
     starts_silent_s: float
     overdriven: bool
+
+
+Codec = Callable[[np.random.Generator, Sound, Microphone, int], Sound]
 
 
 def draw_microphone(rng: np.random.Generator, ranges: Ranges, rate: int) -> Microphone:
@@ -227,7 +232,30 @@ def cosine_codec(rng: np.random.Generator, sound: Sound, microphone: Microphone,
     return _overlap(fft.dct(np.round(values / step) * step, type=4, axis=1, norm="ortho"), window, sound.size)
 
 
-CODECS = {"bands": band_codec, "holes": hole_codec, "suppressing": suppressing_codec, "cosine": cosine_codec}
+def stored_codec(name: str) -> Codec:
+    """One of the codecs of `stored`, as coarse as the microphone's step says."""
+
+    def store(rng: np.random.Generator, sound: Sound, microphone: Microphone, rate: int) -> Sound:
+        return STORED[name](sound, rate, coarseness(microphone.codec_step))
+
+    return store
+
+
+def twice_codec(rng: np.random.Generator, sound: Sound, microphone: Microphone, rate: int) -> Sound:
+    """One lossy codec after another, as when a recording is sent on."""
+    first, second = rng.choice(TWICE, 2, replace=False)
+    return CODECS[second](rng, CODECS[first](rng, sound, microphone, rate), microphone, rate)
+
+
+TWICE = ("bands", "holes", "vorbis", "opus", "mp3")
+CODECS: dict[str, Codec] = {
+    "bands": band_codec,
+    "holes": hole_codec,
+    "suppressing": suppressing_codec,
+    "cosine": cosine_codec,
+    **{name: stored_codec(name) for name in STORED},
+    "twice": twice_codec,
+}
 
 
 def drop_out(rng: np.random.Generator, sound: Sound, microphone: Microphone, rate: int) -> Sound:

@@ -76,10 +76,10 @@ TRAINING_RANGES = Ranges(
     room_decay_s=((0.02, 0.11), (0.15, 0.3), (0.4, 0.9)),
     snr_db=SNR_DB,
     snr_spread_db=3.0,
-    coolant=("flood", "mist", "hiss", "splash"),
-    talk=("sung table", "murmur"),
+    coolant=("flood", "mist", "hiss", "splash", "foam", "gargle"),
+    talk=("sung table", "murmur", "spoken", "spoken"),
     bump=("modes", "slide", "scrape", "beep"),
-    codec=("bands", "bands", "holes", "holes", "suppressing"),
+    codec=("bands", "bands", "holes", "holes", "suppressing", "vorbis", "opus", "mp3", "telephone", "twice"),
     air_share=0.2,
     seed_word=11,
 )

@@ -19,6 +19,7 @@ from listen.synth.sound import (
     response_of,
     table_of,
     turn,
+    upsample,
     wander_db,
     white,
 )
@@ -136,6 +137,15 @@ def coolant_sound(rng: np.random.Generator, room: Room, *, n_samples: int, rate:
         per_s = draw_log(rng, (2.0, 80.0))
         gulps = _drops(rng, n_samples=n_samples, rate=rate, per_s=per_s, span_hz=(70.0, 1500.0))
         made = np.float32(0.8) * made + np.float32(rng.uniform(0.2, 0.8)) * gulps
+    elif recipe == "foam":  # noise whose loudness is itself a rough noise: bursting bubbles
+        made *= _roughness(rng, n_samples=n_samples, rate=rate)
+    elif recipe == "gargle":  # low and high parts swell each by themselves
+        low = noise(rng, room.neighbour, n_samples=n_samples, rate=rate)
+        for part in (low, made):
+            part *= wander_db(
+                rng, n_samples=n_samples, rate=rate, per_s=draw_log(rng, (0.5, 12.0)), spread_db=2.5
+            )
+        made = np.float32(0.8) * made + np.float32(rng.uniform(0.2, 0.8)) * low
     elif recipe == "patter":  # single drops on sheet metal
         made = np.float32(0.5) * made + np.float32(0.9) * _drops(
             rng,
@@ -149,6 +159,14 @@ def coolant_sound(rng: np.random.Generator, room: Room, *, n_samples: int, rate:
         strokes = np.abs(np.sin(np.pi * time * draw_log(rng, (8.0, 60.0)))).astype(np.float32)
         made *= np.float32(0.8) + np.float32(0.4) * strokes
     return made
+
+
+def _roughness(rng: np.random.Generator, *, n_samples: int, rate: int) -> Sound:
+    """Loudness with rare high tops within milliseconds, power 1, shape (n_samples,)."""
+    step = max(1, int(rate / draw_log(rng, (100.0, 2000.0))))
+    tops = rng.standard_normal(n_samples // step + 2) ** 2 * rng.uniform(0.2, 1.5) + 0.3
+    loud = upsample(tops, step, n_samples)
+    return np.asarray(loud / np.float32(np.sqrt(np.mean(np.square(loud)))), np.float32)
 
 
 def _drops(

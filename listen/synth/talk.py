@@ -23,6 +23,7 @@ from listen.synth.sound import (
     turn,
     white,
 )
+from listen.synth.speech import can_speak, spoken_sound
 
 FORMANTS_HZ = ((250.0, 850.0), (700.0, 2500.0), (2200.0, 3300.0), (3300.0, 4500.0))
 Syllable = Callable[[np.random.Generator, "Speaker", int, int], Sound]
@@ -129,7 +130,14 @@ def _hiss(rng: np.random.Generator, rate: int) -> Sound:
 def talk_sound(
     rng: np.random.Generator, recipe: str, speaker: Speaker, *, n_samples: int, rate: int
 ) -> Sound:
-    """Phrases with pauses, shape (n_samples,); about power 1 while a syllable sounds."""
+    """Phrases with pauses, shape (n_samples,); about power 1 while a syllable sounds.
+
+    The recipe "spoken" has words by a speech synthesiser, or sung syllables where none is installed.
+    """
+    if recipe == "spoken":
+        if can_speak():
+            return spoken_sound(rng, n_samples=n_samples, rate=rate)
+        recipe = "sung table"
     made = np.zeros(n_samples, np.float32)
     at = int(rng.uniform(0.0, 0.5) * rate)
     left = int(rng.integers(3, 16))

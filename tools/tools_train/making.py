@@ -7,6 +7,9 @@ from pathlib import Path
 
 import numpy as np
 
+from tools_train import splicing
+
+SPLICED_SHARE = 0.25
 SHARD_S = 1200.0
 CLIPS_S = (16.0, 32.0, 64.0, 130.0)
 CLIP_SHARES = (0.33, 0.38, 0.22, 0.07)
@@ -71,7 +74,10 @@ def draw_examples(rng: np.random.Generator, *, duration_s: float):
         LabelledContact(start=c.start, full=c.full, leaving=c.leaving, stop=c.stop)
         for c in made.truth.contacts
     ]
-    return examples_of(_start_softly(rng, made.samples, made.rate), contacts, rate=made.rate)
+    samples = _start_softly(rng, made.samples, made.rate)
+    if rng.random() < SPLICED_SHARE:
+        samples, contacts = splicing.splice(rng, samples, contacts, made.rate)
+    return examples_of(samples, contacts, rate=made.rate)
 
 
 def _start_softly(rng: np.random.Generator, samples: np.ndarray, rate: int) -> np.ndarray:
