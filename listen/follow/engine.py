@@ -22,6 +22,7 @@ LOST, MOST_DEFICIT = 12.0, 16.0  # what contacts in a row lack of that together 
 SURE_PLACE = 0.9  # belief from which a place is one to look around when it is lost
 ANEW = -2.0  # weight of all places anew beside the best guess then [nats]
 MOST_LOST = 8  # gaps in the sound that are remembered
+TOLD_AFTER = 2  # stretches
 LEAST_AGREED = 0.7  # belief in "on time" from which a boundary teaches the timing noise
 
 
@@ -103,6 +104,7 @@ class Engine:
         self._adopt(children, wide=is_lost or not self.is_started)
         self._learn_scale(is_gap=True)
         self.model.learn_holds(float(self.weights[self.core["code"] == On.HELD].sum()))
+        self._learn_habits()
         self._learn_ear(at)
         self.rings.contact[:, slot] = np.where(self.core["phase"] == Phase.EXTRA, -1, self.core["k"])
         self.rings.last[:, slot] = self.rings.contact[:, slot]
@@ -158,6 +160,20 @@ class Engine:
         ended = np.bincount(self.core["k"], weights=self.weights * (self.core["code"] != Off.EXTRA))
         if told > FITS and ended.max() > SURE_PLACE:
             self._sure = int(np.argmax(ended))
+
+    def _learn_habits(self) -> None:
+        """Learn from a stretch and the air before it, once what came after has told what they were."""
+        number = self.n_stretches - 1 - TOLD_AFTER
+        if number < 1:
+            return
+        slot, before = number % self.n_slots, (number - 1) % self.n_slots
+        on, off, weights = self.rings.on[:, slot], self.rings.off[:, slot], self.weights
+        held = float(weights[on == On.HELD].sum())
+        air_s = (1.0 - held) * float(self.onsets[slot] - self.offsets[before])
+        seconds = air_s + float(self.offsets[slot] - self.onsets[slot])
+        turned = float(weights[on == On.STEPPED].sum() + weights[off == Off.STEPPED].sum())
+        self.model.turns.learn(turned, seconds)
+        self.model.holds.learn(held + float(weights[off == Off.STOPPED].sum()), seconds)
 
     def _learn_ear(self, at: float) -> None:
         """A contact that goes on after a short silence was broken by the ear."""

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from listen.follow.feed_clock import FeedClock
+from listen.follow.habits import Habit
 from listen.follow.hypotheses import normal_log, tailed_log
 from listen.follow.own_ear import OwnEar, date_tells
 from listen.follow.priors import ANY_FEED, KNOWN_FEED, TOLD_FEED, Priors, Timing
@@ -114,6 +115,7 @@ class Model:
         self.ear = OwnEar(priors)
         self.lost: list[tuple[float, float]] = []  # when nothing was heard [s]
         self.held_share = priors.hold_per_gap  # of the gaps of this run
+        self.turns, self.holds = Habit(priors.step_per_s), Habit(priors.hold_per_s)
         self._held, self._gaps = BEFORE_GAPS * priors.hold_per_gap, BEFORE_GAPS
 
     def in_lost(self, at: Floats) -> NDArray[np.bool_]:
@@ -263,7 +265,7 @@ class Model:
         if self.clock.told_by_control and self.clock.feed_known:
             return np.full(forecast.mean.shape, UNTOLD_TURN)
         p = self.priors
-        once = (1.0 - turns * p.step_per_boundary) * np.exp(-p.step_per_s * forecast.mean)
+        once = (1.0 - turns * p.step_per_boundary) * np.exp(-self.turns.per_s * forecast.mean)
         result: Floats = 1.0 - once
         return result
 

@@ -6,13 +6,15 @@ from scipy.special import log_ndtr
 
 from listen.follow.hypotheses import Growing, Off, Phase, normal_log
 from listen.follow.model import Forecast, Model
-from listen.follow.turning import Turning
+from listen.follow.turning import CUT_TURNS, Turning
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Core = NDArray[np.void]
 MOVED = 0.3  # share of early and late contacts that are as long as they should be
 MOST_MERGED = 3
+TURNED = 0.4  # spread of the log rate after a turn that nothing tells more of,
+TURNED_AT, TURNED_SPREAD = 0.8, 0.2  # and how far on the tool then is, as a share of what the old rate says
 FADED, LONGEST_FADE_S = 0.35, 0.5  # how far along the way out an end is dated
 SINGLE_BLOCK = 0.9  # share of block ends at which single block waits
 MERGE_AIR_S = 0.12  # air shorter than this is often not heard
@@ -106,14 +108,36 @@ class Offset:
         growing.add(
             rows, not_over + np.log(priors.dropout_per_s * self.model.ear.times), **(inside | dropped)
         )
+        self._turned_and_stopped(growing, rows, forecast, inside, at)
         gone = {"u0": place, "q": parents["q"] + priors.offset_s**2, "gone": True, "code": Off.GONE}
         rate = priors.gone / np.maximum(forecast.mean, 0.2)
         growing.add(rows, not_over + np.log(rate), **(ended | gone))
 
+    def _turned_and_stopped(
+        self, growing: Growing, rows: Ints, forecast: Forecast, inside: dict[str, object], at: float
+    ) -> None:
+        """Held after the override was turned in the same contact: about as far on as its time tells."""
+        model = self.model
+        base = growing.parents["logw"][rows]
+        good = np.flatnonzero(base > base.max() - CUT_TURNS)
+        parents, forecast = growing.parents[rows[good]], forecast.take(good)
+        left = model.space.stop[parents["k"]] - parents["u0"]
+        done = np.minimum(forecast.elapsed / forecast.mean, 1.0)
+        slower = np.log(np.minimum(forecast.mean / np.maximum(forecast.elapsed, 1e-3), 1.0))
+        m = parents["m"] + slower
+        place = parents["u0"] + TURNED_AT * done * left
+        spread = (TURNED_SPREAD * done * left * np.exp(-m - forecast.known)) ** 2
+        share = model.step_share(forecast, turns=1)
+        logs = base[good] + np.log(share) + np.log(self._stop_rate(place, spread))
+        picked = {name: v[good] if isinstance(v, np.ndarray) else v for name, v in inside.items()}
+        stopped = {"code": Off.STOPPED, "phase": Phase.STOPPED, "u0": place, "q": spread, "t0": at}
+        turned = {"m": m, "v": np.full(m.size, TURNED**2), "mb": parents["m"]}
+        growing.add(rows[good], logs, **(picked | stopped | turned))
+
     def _stop_rate(self, place: Floats, variance: Floats) -> Floats:
         """Rate of stops in the cut at each place [1/s]; in single block they come where blocks end."""
         space, clock, priors = self.model.space, self.model.clock, self.model.priors
-        rate = np.full(place.shape, clock.hold_rate(priors.hold_per_s))
+        rate = np.full(place.shape, clock.hold_rate(self.model.holds.per_s))
         if space.timeline.single_block and not clock.holds_known:
             near = normal_log(space.from_block_end(place), variance + priors.contact_s**2)
             rate = rate + SINGLE_BLOCK * np.exp(near)

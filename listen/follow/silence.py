@@ -132,7 +132,8 @@ class Silence:
         spread = np.sqrt(feed**2 * self._feed_variance + self._other_variance)
         behind = elapsed - mean
         on_time = ndtr(-behind / (1.5 * spread))
-        per_gap, per_s = (1e-4, 1e-6) if clock.holds_known else (self._model.held_share, priors.hold_per_s)
+        model = self._model
+        per_gap, per_s = (1e-4, 1e-6) if clock.holds_known else (model.held_share, model.holds.per_s)
         share = np.where(self._waits, 0.9, 1.0 - (1.0 - per_gap) * np.exp(-per_s * mean))
         held = self._held_on(behind, np.where(self._waits, priors.wait_median_s, priors.hold_median_s))
         turned = (1e-5 if clock.told_by_control else 1e-3) if clock.feed_known else priors.step_per_boundary
