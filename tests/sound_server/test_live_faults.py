@@ -84,10 +84,10 @@ def test_a_sound_in_the_room_is_drawn_within_150_ms(sound_server: SoundServer, t
         sent = []
         quiet, loud = np.zeros(480, dtype="<i2"), np.full(480, 16000, dtype="<i2")
         began = time.monotonic()
-        for k in range(400):  # 10 ms at a time, in real time; a burst every half second
-            player.stdin.write((loud if k % 50 >= 35 else quiet).tobytes())
+        for k in range(800):  # 10 ms at a time, in real time; a burst every second
+            player.stdin.write((loud if k % 100 >= 85 else quiet).tobytes())
             player.stdin.flush()
-            if k % 50 == 35:
+            if k % 100 == 85:
                 sent.append(1000.0 * time.time())
             time.sleep(max(0.0, began + 0.01 * (k + 1) - time.monotonic()))
         player.stdin.close()
@@ -95,7 +95,7 @@ def test_a_sound_in_the_room_is_drawn_within_150_ms(sound_server: SoundServer, t
         drawn = page.evaluate("window.rises")
         browser.close()
     ended(process)
-    delays = [min(d for d in drawn if d > at) - at for at in sent if any(at < d < at + 500 for d in drawn)]
+    delays = [min(d for d in drawn if d > at) - at for at in sent if any(at < d < at + 950 for d in drawn)]
     print(f"sound to drawn frame: median {np.median(delays):.0f} ms of {len(delays)}")
     assert len(delays) >= 6
     assert np.median(delays) <= 150.0
