@@ -51,11 +51,13 @@ class Arrival:
             )
 
     def _on_time(self, target: Target, waits: NDArray[np.bool_]) -> None:
+        """On time; where a wrong length should have shown again and did not, it was none."""
         model, parents = self._model, target.parents
-        again = (parents["early_mm"] > 0.0) & model.space.down[target.k]
+        again = model.space.down[target.k] & (parents["early_mm"] > target.least_mm(model))
         usual = np.where(again, np.log1p(-model.priors.early_again), np.log(0.9))
         logs = np.where(waits, np.log(0.1), usual) + model.on_time_log(target.forecast)
         learnt = model.learn(parents, target.forecast, target.at, boundary_s=target.spread_s)
+        learnt["early_mm"] = np.where(again, 0.0, parents["early_mm"])
         target.add(np.arange(logs.size), logs, target.fields(model) | learnt, On.ON_TIME)
 
     def _held(self, target: Target, waits: NDArray[np.bool_]) -> None:

@@ -1,5 +1,7 @@
 """The filter: keeps the guesses worth keeping from one heard boundary to the next."""
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -131,16 +133,20 @@ class Engine:
         unpaid["paid"] = 0.0
         return self._onset.grow(unpaid, at, spread_s=spread_s, quiet=quiet, doubt=doubt)
 
-    def suppose_offset(self, at: float, *, spread_s: float) -> Core:
+    def suppose_offset(self, at: float, *, spread_s: float, doubt: float = 1.0) -> Core:
         """The guesses that an end would grow, weights not normalised; nothing is changed."""
-        return self._offset.grow(self.core, at, spread_s=spread_s)
+        return self._offset.grow(self.core, at, spread_s=spread_s, doubt=doubt)
 
-    def hear_offset(self, at: float, *, spread_s: float) -> None:
-        """The contact that was heard to begin was heard to end."""
+    def hear_offset(
+        self, at: float, *, spread_s: float, doubt: float = 1.0, way_out_s: float = math.nan
+    ) -> None:
+        """The contact that was heard to begin was heard to end; see `Offset.grow`."""
         slot, of_onset = self.slot, self._told
         self.offsets[slot] = at
-        self._adopt(self._offset.grow(self.core, at, spread_s=spread_s), wide=self.n_stretches < 3)
+        grown = self._offset.grow(self.core, at, spread_s=spread_s, doubt=doubt, way_out_s=way_out_s)
+        self._adopt(grown, wide=self.n_stretches < 3)
         self._learn_scale(is_gap=False)
+        self._learn_way_out(way_out_s)
         self.model.ear.heard(at - float(self.onsets[slot]), in_contact=True)
         extra = float(self.weights[self.core["code"] == Off.EXTRA].sum())
         self.model.ear.slipped(extra)
@@ -149,6 +155,16 @@ class Engine:
         self.rings.expected_off[:, slot] = self.core["predicted"]
         ended = (self.core["phase"] == Phase.AIR) & (self.rings.contact[:, slot] >= 0)
         self.rings.last[:, slot] = np.where(ended, self.core["k"] - 1, self.rings.contact[:, slot])
+
+    def _learn_way_out(self, heard_s: float) -> None:
+        """Learn whether cuts fade as the program says, from those that ended on time."""
+        on_time = self.core["code"] == Off.ON_TIME
+        belief = float(self.weights[on_time].sum())
+        if belief > LEAST_AGREED:
+            best = int(np.argmax(np.where(on_time, self.core["logw"], -np.inf)))
+            k = np.array([self.core["k"][best] - 1])
+            expected_s = self.model.way_out_s(k, self.core["m"][best])
+            self.model.ways_out.learn(heard_s, float(expected_s[0]), belief)
 
     def _learn_place(self, told: float) -> None:
         """Learn from the log density of a contact whether the place is known, or lost."""

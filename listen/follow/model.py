@@ -19,6 +19,7 @@ from listen.follow.hypotheses import normal_log, tailed_log
 from listen.follow.own_ear import OwnEar, date_tells
 from listen.follow.priors import ANY_FEED, KNOWN_FEED, TOLD_FEED, Priors, Timing
 from listen.follow.space import FEED, FIXED, LOOSE, RAPID, Space
+from listen.follow.way_out import WaysOut
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -113,10 +114,16 @@ class Model:
         self.clock = clock
         self.scales = {True: Scale(), False: Scale()}  # of gaps, of contacts
         self.ear = OwnEar(priors)
+        self.ways_out = WaysOut()
         self.lost: list[tuple[float, float]] = []  # when nothing was heard [s]
         self.held_share = priors.hold_per_gap  # of the gaps of this run
         self.turns, self.holds = Habit(priors.step_per_s), Habit(priors.hold_per_s)
         self._held, self._gaps = BEFORE_GAPS * priors.hold_per_gap, BEFORE_GAPS
+
+    def way_out_s(self, k: Ints, log_rate: Floats) -> Floats:
+        """How long the tool takes to leave contacts `k` at a log rate over the known override [s]."""
+        result: Floats = self.space.ramp_out[k] * np.exp(-log_rate) / max(self.clock.rate, 1e-3)
+        return result
 
     def in_lost(self, at: Floats) -> NDArray[np.bool_]:
         """Whether each time lies where nothing was heard, or so near that it may."""

@@ -1,5 +1,7 @@
 """What a heard end of contact can mean, as children of every guess."""
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import log_ndtr
@@ -11,7 +13,8 @@ from listen.follow.turning import CUT_TURNS, Turning
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Core = NDArray[np.void]
-MOVED = 0.3  # share of early and late contacts that are as long as they should be
+MOVED = 0.3  # share of early and late contacts that are as long as they should be,
+MOVED_DOWN = 0.03  # and of plunges: what is too long touches early and is drawn back on time
 MOST_MERGED = 3
 TURNED = 0.4  # spread of the log rate after a turn that nothing tells more of,
 TURNED_AT, TURNED_SPREAD = 0.8, 0.2  # and how far on the tool then is, as a share of what the old rate says
@@ -28,16 +31,24 @@ class Offset:
         self.priors = model.priors
         self._turning = Turning(model, grid, grid_logs)
 
-    def grow(self, core: Core, at: float, *, spread_s: float) -> Core:
-        """Children of all guesses for an end heard at `at` [s]."""
+    def grow(
+        self, core: Core, at: float, *, spread_s: float, doubt: float = 1.0, way_out_s: float = math.nan
+    ) -> Core:
+        """Children of all guesses for an end heard at `at` [s].
+
+        `doubt`: how much likelier than usual the ear was wrong about it; `way_out_s`: how long
+        leaving was heard to take [s].
+        """
         growing = Growing(core)
         rows = np.flatnonzero(core["phase"] == Phase.IN)
         if rows.size:
-            self._from_contact(growing, rows, at, spread_s)
+            self._from_contact(growing, rows, at, spread_s, doubt, way_out_s)
         self._extra_over(growing, np.flatnonzero(core["phase"] == Phase.EXTRA), at)
         return growing.all()
 
-    def _from_contact(self, growing: Growing, rows: Ints, at: float, spread_s: float) -> None:
+    def _from_contact(
+        self, growing: Growing, rows: Ints, at: float, spread_s: float, doubt: float, way_out_s: float
+    ) -> None:
         model = self.model
         space = model.space
         parents = growing.parents[rows]
@@ -56,8 +67,9 @@ class Offset:
             "shift": 0.0,
             "predicted": at - forecast.behind,
         }
+        self._cut_short(growing, rows, parents, forecast, ended, at, doubt)
+        parents["logw"] += model.ways_out.log_ratio(way_out_s, model.way_out_s(k, parents["m"]))
         self._on_time(growing, rows, parents, forecast, ended, at, spread)
-        self._cut_short(growing, rows, parents, forecast, ended, at)
         self._late(growing, rows, parents, forecast, ended)
         self._moved(growing, rows, parents, forecast, ended)
         self._merged(growing, rows, parents, begun, ended, at, spread_s)
@@ -83,7 +95,7 @@ class Offset:
 
     def _faded(self, parents: Core, spread_s: float) -> Floats:
         """Spread of an end: a cut that grows thin is lost by the ear somewhere on the way out."""
-        ramp_s = self.model.space.ramp_out[parents["k"]] * np.exp(-parents["m"]) / self.model.clock.rate
+        ramp_s = self.model.way_out_s(parents["k"], parents["m"])
         result: Floats = np.hypot(spread_s, FADED * np.minimum(ramp_s, LONGEST_FADE_S))
         return result
 
@@ -95,6 +107,7 @@ class Offset:
         forecast: Forecast,
         ended: dict[str, object],
         at: float,
+        doubt: float,
     ) -> None:
         """Held in the cut, lost by the ear, or gone: the sound stops before the contact's end."""
         priors = self.model.priors
@@ -106,7 +119,9 @@ class Offset:
         growing.add(rows, not_over + np.log(self._stop_rate(place, spread)), **(inside | stopped))
         dropped = {"code": Off.DROPPED, "phase": Phase.DROPPED}
         growing.add(
-            rows, not_over + np.log(priors.dropout_per_s * self.model.ear.times), **(inside | dropped)
+            rows,
+            not_over + np.log(priors.dropout_per_s * self.model.ear.times * doubt),
+            **(inside | dropped),
         )
         self._turned_and_stopped(growing, rows, forecast, inside, at)
         gone = {"u0": place, "q": parents["q"] + priors.offset_s**2, "gone": True, "code": Off.GONE}
@@ -169,7 +184,8 @@ class Offset:
         nominal = forecast.behind + shift_s
         priors = self.model.priors
         spread = np.sqrt(forecast.variance)
-        logs = parents["logw"] + np.log(MOVED) + self._near(nominal, spread, priors.tail_scale)
+        share = np.where(self.model.space.down[parents["k"]], MOVED_DOWN, MOVED)
+        logs = parents["logw"] + np.log(share) + self._near(nominal, spread, priors.tail_scale)
         k = parents["k"]
         picked = {name: v[moved] if isinstance(v, np.ndarray) else v for name, v in ended.items()}
         for place in (self.model.space.stop[k], self.model.space.stop[k] - parents["shift"]):

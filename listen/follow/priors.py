@@ -40,7 +40,7 @@ class Timing:
 ANY_FEED = Timing()
 # The feed clock is known: what strays is the machine alone, a few percent and hundredths of a second.
 KNOWN_FEED = Timing(
-    feed_spread=0.010,
+    feed_spread=0.018,
     gap_s=0.04,
     gap_bias_s=0.05,
     wide_bias=0.02,

@@ -16,7 +16,7 @@ from listen.follow.tracking import Tracking
 from listen.states import Event
 
 SURE = 0.7  # belief in the contact below which nothing is said of it
-MAYBE = 0.2  # belief from which an early start is looked at again once it has lasted
+MAYBE = 0.1  # belief from which an early start is looked at again once it has lasted
 LIKELY = 0.45  # belief from which one is said that has lasted, where the feed clock is known
 CLEAR = 0.8  # belief from which an early start is said although it may be a burst
 EARLY_S = 0.15
@@ -24,7 +24,8 @@ LEFT_SHARE = 0.12  # at least this share of the contact must be still to come
 LEFT_S = 0.2
 LEFT_SPREADS = 3.5
 # How often a wrong word is borne: with the feed clock 0.2 in a run of a quarter of an hour or so.
-FALSE_EARLY_PER_S, FALSE_STOP_PER_S = 6.0e-4, 3.0e-4  # of air, of cutting
+FALSE_EARLY_PER_S, FALSE_STOP_PER_S = 2.0e-4, 3.0e-4  # of air, of cutting
+LOOK_AGAIN_S = 0.08  # what is believed less than that is looked at again after this
 LASTED_S = np.arange(0.0, 1.31, 0.02)
 SLIP_S = 0.4  # a start so soon after a stop goes on with what was heard before
 
@@ -95,8 +96,12 @@ class Surprises:
     def is_early_still(self, contact: int, at: int) -> bool:
         """Whether it is believed by now, a burst of the ear being over sooner."""
         weights, _ = self._tracking.beliefs(at / self._tracking.rate)
-        least = LIKELY if self._tracking.clock.feed_known else SURE
-        return float(weights[self._says_early(self._tracking.view().core, contact)].sum()) >= least
+        return float(weights[self._says_early(self._tracking.view().core, contact)].sum()) >= self._least
+
+    @property
+    def _least(self) -> float:
+        """Belief from which an early start is said."""
+        return LIKELY if self._tracking.clock.feed_known else SURE
 
     def _says_early(self, core: NDArray[np.void], k: int) -> NDArray[np.bool_]:
         """Guesses that contact `k` began early; where nobody told the feed, perhaps only faster."""
@@ -167,13 +172,21 @@ class Surprises:
         """How long after it was decided an early start must still last before it is said [samples]."""
         if found.belief >= CLEAR:
             return 0
-        priors, times = self._tracking.priors, self._tracking.engine.model.ear.times
-        return self._wait(times * priors.burst_per_s * priors.burst_lasts(LASTED_S), FALSE_EARLY_PER_S, event)
+        priors, times = self._tracking.priors, self._times(event)
+        least = 0 if found.belief >= self._least else round(LOOK_AGAIN_S * self._tracking.rate)
+        return max(
+            least,
+            self._wait(times * priors.burst_per_s * priors.burst_lasts(LASTED_S), FALSE_EARLY_PER_S, event),
+        )
 
     def wait_for_stop(self, event: Event) -> int:
         """How long after it was decided a stop must still last before it is said [samples]."""
-        priors, times = self._tracking.priors, self._tracking.engine.model.ear.times
+        priors, times = self._tracking.priors, self._times(event)
         return self._wait(times * priors.dropout_per_s * dropout_lasts(LASTED_S), FALSE_STOP_PER_S, event)
+
+    def _times(self, event: Event) -> float:
+        """How many times as often as stated the ear is wrong where it believes as much as here."""
+        return self._tracking.engine.model.ear.times * self._tracking.doubt_of(event)
 
     def _wait(self, false_per_s: Floats, borne_per_s: float, event: Event) -> int:
         """Until it has lasted so long, from when it happened, that a false word is rare enough."""

@@ -11,6 +11,9 @@ from listen.follow.model import Forecast, Model
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+LEAST_LENGTH_S = 0.25  # an offset of less time is lost in the timing,
+LEAST_LENGTH = 0.06  # and so is one of less than this share of a contact
+
 
 @dataclass(slots=True, kw_only=True)
 class Target:
@@ -88,6 +91,14 @@ class Target:
             "gone": False,
             "predicted": self.at - self.forecast.behind,
         }
+
+    def least_mm(self, model: Model) -> Floats:
+        """The least offset that is not lost in the timing of each contact [mm]."""
+        space = model.space
+        speed = space.speed[self.k] * np.exp(self.parents["m"]) * model.clock.rate
+        contact_s = (space.stop - space.start)[self.k] * space.speed[self.k] / speed
+        result: Floats = speed * np.maximum(LEAST_LENGTH_S, LEAST_LENGTH * contact_s)
+        return result
 
     def add(self, good: NDArray[np.bool_] | Ints, logs: Floats, fields: dict[str, object], code: int) -> None:
         """Add the children of the good ones; arrays are of all rows."""

@@ -12,8 +12,6 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 SHORT_EARLY_MM = 8.0
 LENGTHS_MM = 0.3 * 1.2 ** np.arange(18)  # up to 6.7 mm
-LEAST_LENGTH_S = 0.25  # an offset of less time is lost in the timing,
-LEAST_LENGTH = 0.06  # and so is one of less than this share of a contact
 OTHER_TOOL = 0.5  # share of lengths that are wrong for the next tool as well
 
 
@@ -68,7 +66,7 @@ class TooEarly:
     def _by_length(self, target: Target) -> None:
         """Plunges early by one length: the one of the touches before, or any where a tool is new."""
         space, known = self._model.space, target.parents["early_mm"]
-        least_mm = self._least_mm(target)
+        least_mm = target.least_mm(self._model)
         held = np.flatnonzero(space.down[target.k] & (known > least_mm))
         share = np.where(space.is_first[target.k], OTHER_TOOL, self._priors.early_again)
         self._one_length(target, held, np.log(share), known)
@@ -77,14 +75,6 @@ class TooEarly:
         for length_mm in LENGTHS_MM if new.any() else ():
             clear = np.flatnonzero(new & (length_mm > least_mm))
             self._one_length(target, clear, prior, np.full(new.size, length_mm))
-
-    def _least_mm(self, target: Target) -> Floats:
-        """The least offset that is not lost in the timing of each contact [mm]."""
-        space, k = self._model.space, target.k
-        speed = space.speed[k] * np.exp(target.parents["m"]) * self._model.clock.rate
-        contact_s = (space.stop - space.start)[k] * space.speed[k] / speed
-        result: Floats = speed * np.maximum(LEAST_LENGTH_S, LEAST_LENGTH * contact_s)
-        return result
 
     def _one_length(self, target: Target, good: Ints, prior: Floats, length_mm: Floats) -> None:
         """Add guesses in which the contact begins this length before its place, and on time for that."""

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from listen.blocks import Gap
 from listen.follow.boundaries import Boundaries, Boundary
+from listen.follow.doubt import doubts_of_ends, doubts_of_starts
 from listen.follow.engine import Engine
 from listen.follow.feed_clock import FeedClock
 from listen.follow.hypotheses import Floats, Phase
@@ -15,7 +16,7 @@ from listen.follow.priors import priors_for
 from listen.follow.read_ahead import ReadAhead
 from listen.follow.space import Space
 from listen.follow.view import View
-from listen.states import ContactSound, EarRates, Event, Finding
+from listen.states import ContactSound, EarRates, Event, Finding, Standing, State
 from listen.timeline import Mark, MarkKind, Place, Timeline
 
 Core = NDArray[np.void]
@@ -23,7 +24,6 @@ KEPT_READINGS = 256
 LEAST_SPREAD_S = 0.005
 SAME_PLACE_S, SURE_PLACE = 0.4, 0.8  # a place is known well where this share of the belief lies this near
 FIRST_LINE = 12.0  # nats
-USUAL_ODDS = 0.05  # of a false start, before this run's own are known
 Item = Event | Mark | Gap | Finding | ContactSound
 
 
@@ -58,7 +58,7 @@ class Tracking:
         self.readings: deque[tuple[float, str]] = deque(maxlen=KEPT_READINGS)
         self._most = most
         self._place_told = False  # by a cycle start or a line
-        self._odds: list[float] = []
+        self._starts, self._ends = doubts_of_starts(), doubts_of_ends()
         self._view: View | None = None
         self._seen = -1
         self._asked = (-1, 0.0, False)
@@ -85,13 +85,17 @@ class Tracking:
         if boundary.is_onset:
             spread = self._spread_s(boundary.spread_s, self.priors.onset_s)
             self.engine.hear_onset(
-                boundary.at_s, spread_s=spread, is_open=boundary.is_open, doubt=self._doubt(boundary)
+                boundary.at_s,
+                spread_s=spread,
+                is_open=boundary.is_open,
+                doubt=self._starts.learn(boundary.probability),
             )
             self.probabilities[self.engine.n_stretches - 1] = boundary.probability
             self.probabilities.pop(self.engine.n_stretches - 1 - self.engine.n_slots, None)
         else:
             spread = self._spread_s(boundary.spread_s, self.priors.offset_s)
-            self.engine.hear_offset(boundary.at_s, spread_s=spread)
+            doubt = self._ends.learn(boundary.probability)
+            self.engine.hear_offset(boundary.at_s, spread_s=spread, doubt=doubt, way_out_s=boundary.way_out_s)
         return boundary
 
     def _spread_s(self, told_s: float, stated_s: float) -> float:
@@ -102,23 +106,20 @@ class Tracking:
     def suppose_onset(self, event: Event) -> Core:
         """What the guesses would become if this start were taken in; nothing is changed."""
         spread = self._spread_s(event.spread / self.rate, self.priors.onset_s)
-        doubt = self._beside_usual(_odds(event.probability))
+        doubt = self.doubt_of(event)
         return self.engine.suppose_onset(event.at / self.rate, spread_s=spread, doubt=doubt)
 
     def suppose_offset(self, event: Event) -> Core:
         """What the guesses would become if this end were taken in; nothing is changed."""
         spread = self._spread_s(event.spread / self.rate, self.priors.offset_s)
-        return self.engine.suppose_offset(event.at / self.rate, spread_s=spread)
+        doubt = self.doubt_of(event)
+        return self.engine.suppose_offset(event.at / self.rate, spread_s=spread, doubt=doubt)
 
-    def _doubt(self, boundary: Boundary) -> float:
-        """How much likelier the ear was wrong about this start than about this run's others."""
-        odds = _odds(boundary.probability)
-        self._odds = [*self._odds, odds][-16:]
-        return self._beside_usual(odds)
-
-    def _beside_usual(self, odds: float) -> float:
-        usual = float(np.median([*self._odds, USUAL_ODDS, USUAL_ODDS]))
-        return min(max(odds / usual, 0.2), 20.0)
+    def doubt_of(self, event: Event) -> float:
+        """How much likelier than usual the ear is wrong about this start or end; 1 for what is not firm."""
+        if event.standing != Standing.CONFIRMED:
+            return 1.0
+        return (self._ends if event.state == State.AIR else self._starts).of(event.probability)
 
     def _mark(self, mark: Mark) -> None:
         at = mark.at / self.rate
@@ -224,9 +225,3 @@ def _inside(place: Floats, starts: Floats, stops: Floats) -> Floats:
     inside = np.clip(place[:, None], starts[None, :], stops[None, :])
     nearest: Floats = inside[np.arange(place.size), np.argmin(np.abs(inside - place[:, None]), axis=1)]
     return nearest
-
-
-def _odds(probability: float) -> float:
-    """Odds that the ear is wrong, kept off certainty."""
-    p = min(max(probability, 0.02), 0.995)
-    return (1.0 - p) / p

@@ -81,7 +81,9 @@ def timeline_of(stretches: Stretches, *, rapid_share: float = 0.0, **more: objec
     return Timeline(**(given | more))  # type: ignore[arg-type]
 
 
-def events_of(stretches: Stretches, *, lag_s: float = 0.1, spread_s: float = 0.03) -> tuple[Event, ...]:
+def events_of(
+    stretches: Stretches, *, lag_s: float = 0.1, spread_s: float = 0.03, end_probability: float = 0.95
+) -> tuple[Event, ...]:
     """Confirmed starts and ends of contact, known `lag_s` after they happened."""
     events = []
     for start, stop in sorted(stretches):
@@ -91,7 +93,7 @@ def events_of(stretches: Stretches, *, lag_s: float = 0.1, spread_s: float = 0.0
                     state=state,
                     at=round(at * RATE),
                     decided_at=round((at + lag_s) * RATE),
-                    probability=0.95,
+                    probability=0.95 if state == State.ENTRY else end_probability,
                     spread=round(spread_s * RATE),
                 )
             )

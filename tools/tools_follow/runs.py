@@ -1,6 +1,6 @@
 """Run a drawn program on a drawn machine: the true path first, then what an ear hears of it."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -14,7 +14,10 @@ RATE = 8000
 STOP_S = 0.08  # a feed hold or a lost tool ends the cut in this
 LEAST_AIR_S = 1.5
 LEAST_HEARD_AIR_S = 0.3  # what comes sooner after a contact is heard as one with it
-Heard = tuple[float, float, float]  # start, stop, length of the exit [s]
+# What the shipped ear believes [log odds: mean, spread] and hears of ways out, on made sound at 12 and 6 dB,
+# by `python -m tools.tools_follow.measure_ear`.
+START, BURST, END, BREAK = (3.3, 1.1), (1.9, 0.9), (2.1, 1.0), (0.6, 0.9)
+UNHEARD_S, HEARD_SHARE = 0.15, (0.65, 0.25)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +43,17 @@ class Fault:
     kind: str  # "absent", "early", "cut short", "tool gone", "extra", "dry run", "offset"
     contact: int = 0
     amount: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """One stretch as the ear has it [s], its way out, and whether it is none or goes on after a break."""
+
+    start: float
+    stop: float
+    way_out_s: float
+    is_burst: bool = False
+    is_broken: bool = False
 
 
 @dataclass(slots=True, kw_only=True)
@@ -306,40 +320,56 @@ def hear(
             at = rng.uniform(begin, end)
             length = rng.exponential(0.2) + 0.05
             if begin + 0.1 < at and at + length < end - 0.1:
-                heard.append((begin, at, STOP_S))
+                heard.append(Heard(begin, at, STOP_S, is_broken=True))
                 begin = at + length
-        heard.append((begin, end, ramp))
+        heard.append(Heard(begin, end, ramp))
     n_bursts = rng.poisson(ear.false_bursts_per_hour / 3600.0 * truth.end_s)
     bursts = rng.uniform(0.0, truth.end_s, n_bursts)
-    heard += [(t, t + 0.06 + rng.exponential(0.15), 0.05) for t in bursts]
+    heard += [Heard(t, t + 0.06 + rng.exponential(0.15), 0.05, is_burst=True) for t in bursts]
     return _events(rng, _joined(heard), told or ear)
 
 
 def _joined(heard: list[Heard]) -> list[Heard]:
     joined: list[Heard] = []
-    for start, stop, ramp in sorted(heard):
-        if joined and start - joined[-1][1] < 0.06:
-            joined[-1] = (joined[-1][0], max(stop, joined[-1][1]), ramp)
+    for one in sorted(heard, key=lambda one: one.start):
+        if joined and one.start - joined[-1].stop < 0.06:
+            before = joined[-1]
+            last = one if one.stop > before.stop else before
+            joined[-1] = replace(last, start=before.start, is_burst=one.is_burst and before.is_burst)
         else:
-            joined.append((max(start, 0.0), max(stop, 0.05), ramp))
+            joined.append(replace(one, start=max(one.start, 0.0), stop=max(one.stop, 0.05)))
     return joined
 
 
 def _events(rng: np.random.Generator, heard: list[Heard], ear: EarRates) -> tuple[Event, ...]:
     events = []
     before = 0
-    for start, stop, ramp in heard:
-        leaving = max(stop - ramp, 0.5 * (start + stop))
-        for state, at, spread in (
-            (State.ENTRY, start, ear.onset_spread_s),
-            (State.EXIT, leaving, ear.offset_spread_s),
-            (State.AIR, stop, ear.offset_spread_s),
+    for one in heard:
+        start_odds, end_odds = BURST if one.is_burst else START, BREAK if one.is_broken else END
+        for state, at, spread, odds in (
+            (State.ENTRY, one.start, ear.onset_spread_s, start_odds),
+            (State.EXIT, one.stop - _heard_way_out_s(rng, one), ear.offset_spread_s, end_odds),
+            (State.AIR, one.stop, ear.offset_spread_s, end_odds),
         ):
             decided = max(round((at + rng.uniform(0.03, 0.12)) * RATE), before)
             before = decided
-            sure = float(rng.uniform(0.85, 0.99))
+            sure = float(1.0 / (1.0 + np.exp(-rng.normal(*odds))))
             events.append(_event(state, min(round(at * RATE), decided), decided, sure, round(spread * RATE)))
-    return tuple(events)
+    following = [*events[1:], None] if events else []
+    return tuple(event for event, after in zip(events, following, strict=True) if _is_told(event, after))
+
+
+def _heard_way_out_s(rng: np.random.Generator, one: Heard) -> float:
+    """The ear misses short ways out, and hears a part of the longer ones."""
+    if rng.random() < np.exp(-one.way_out_s / UNHEARD_S):
+        return 0.0
+    heard_s = one.way_out_s * float(np.clip(rng.normal(*HEARD_SHARE), 0.05, 1.2))
+    return min(heard_s, 0.5 * (one.stop - one.start))
+
+
+def _is_told(event: Event, after: Event | None) -> bool:
+    """A way out of no length is not told."""
+    return event.state != State.EXIT or after is None or event.at < after.at
 
 
 def _marks(truth: Truth) -> tuple[Mark, ...]:

@@ -1,0 +1,114 @@
+"""How sure the shipped ear is where it is right and where it is wrong, and what it hears of ways out.
+
+`python -m tools.tools_follow.measure_ear [CLIPS]` listens to made clips of half a minute at 12 and 6 dB
+(default 60, about two minutes) and prints, for confirmed events, log odds of the ear's belief at true starts,
+bursts in air, true ends and breaks inside a contact; and the way out that was heard beside the true one.
+The numbers in `listen/follow/doubt.py`, `listen/follow/way_out.py` and `runs.py` here are set from it.
+"""
+
+import sys
+from collections.abc import Iterator
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+
+from listen.blocks import Block
+from listen.ears import SoundEar, shipped_model
+from listen.states import Event, Standing, State
+from listen.synth import EVALUATION_RANGES, Made, draw_clip
+
+FIRST_SEED = 987_654
+RATIOS_DB = (12.0, 6.0)
+NEAR_S, INSIDE_S = 0.25, 0.3
+SHORT_S = 0.12  # a feed hold stops in no more
+LENGTHS_S = (0.0, 0.06, 0.12, 0.2, 0.4, 0.8, 5.0)
+
+
+def clips(n_clips: int) -> Iterator[Made]:
+    """Half a minute each, with all disturbances."""
+    for index in range(n_clips):
+        ratio = RATIOS_DB[index % len(RATIOS_DB)]
+        ranges = replace(
+            EVALUATION_RANGES,
+            snr_db=((1.0, ratio - 0.01, ratio + 0.01),),
+            snr_spread_db=0.001,
+            air_share=0.02,
+        )
+        rng = np.random.default_rng([FIRST_SEED, index])
+        yield draw_clip(rng, ranges=ranges, rate=16000, duration_s=30.0)
+
+
+def heard(made: Made) -> list[Event]:
+    """Confirmed events of the ear."""
+    ear, size = SoundEar(shipped_model(), rate=made.rate, keep=False), made.rate // 10
+    found: list[object] = []
+    for start in range(0, made.samples.size, size):
+        found += ear.push(Block(samples=made.samples[start : start + size], start=start, rate=made.rate))
+    found += ear.close()
+    return [item for item in found if isinstance(item, Event) and item.standing is Standing.CONFIRMED]
+
+
+class Tally:
+    """Beliefs by what was true, and ways out."""
+
+    def __init__(self) -> None:
+        self.odds: dict[str, list[float]] = {}
+        self.ways_out: list[tuple[float, float]] = []  # true, heard [s]
+
+    def take(self, made: Made) -> None:
+        """Listen to one clip."""
+        truth = (
+            np.array([(c.start, c.leaving, c.stop) for c in made.truth.contacts]).reshape(-1, 3) / made.rate
+        )
+        leaving = np.nan
+        for event in heard(made):
+            at = event.at / made.rate
+            if event.state is State.EXIT:
+                leaving = at
+            elif event.state is State.ENTRY:
+                self._add(self._start(truth, at), event)
+                leaving = np.nan
+            elif event.state is State.AIR:
+                self._end(truth, at, leaving, event)
+
+    def _start(self, truth: np.ndarray, at: float) -> str:
+        if np.abs(truth[:, 0] - at).min(initial=9.0) < NEAR_S:
+            return "starts"
+        is_air = ((at < truth[:, 0] - INSIDE_S) | (at > truth[:, 2] + INSIDE_S)).all()
+        return "bursts in air" if is_air else ""
+
+    def _end(self, truth: np.ndarray, at: float, leaving: float, event: Event) -> None:
+        away = np.abs(truth[:, 2] - at)
+        if away.min(initial=9.0) < NEAR_S:
+            _, began, stop = truth[int(np.argmin(away))]
+            self.ways_out.append((stop - began, 0.0 if np.isnan(leaving) else at - leaving))
+            self._add("ends, short way out" if stop - began < SHORT_S else "ends, long way out", event)
+        elif ((at > truth[:, 0] + INSIDE_S) & (at < truth[:, 2] - INSIDE_S)).any():
+            self._add("breaks in a contact", event)
+
+    def _add(self, name: str, event: Event) -> None:
+        p = min(max(event.probability, 0.005), 0.995)
+        if name:
+            self.odds.setdefault(name, []).append(float(np.log(p / (1.0 - p))))
+
+
+def main(arguments: list[str]) -> None:
+    """Listen and print."""
+    tally = Tally()
+    for made in clips(int(arguments[0]) if arguments else 60):
+        tally.take(made)
+    for name, odds in sorted(tally.odds.items()):
+        print(f"log odds at {name:20} {np.mean(odds):5.2f} ± {np.std(odds):.2f} of {len(odds)}")
+    ways_out = np.array(tally.ways_out).reshape(-1, 2)
+    for low, high in pairwise(LENGTHS_S):
+        mine = ways_out[(ways_out[:, 0] >= low) & (ways_out[:, 0] < high)]
+        if len(mine):
+            told = mine[mine[:, 1] > 0.0]
+            part = np.median(told[:, 1] / np.maximum(told[:, 0], 1e-3)) if len(told) else 0.0
+            unheard = 100.0 * (1.0 - len(told) / len(mine))
+            print(f"way out {low:.2f} to {high:.2f} s: unheard {unheard:.0f} %, else {part:.2f}; {len(mine)}")
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
