@@ -60,6 +60,8 @@ class FromHere:
     def _moved(self, item: Block | Gap) -> Block | Gap:
         if self._first is None:
             self._first = item.start
+        if not self._first:
+            return item
         if isinstance(item, Block):
             return replace(item, start=item.start - self._first)
         return replace(item, start=item.start - self._first, stop=item.stop - self._first)

@@ -20,9 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 RECORD = struct.Struct("<dIIB")
-BLOCK_S = 0.02
-LATENCY_S = 0.05
-GATHER_S = 0.025  # what comes in this time is handed on as one block: half the work of each piece apart
+BLOCK_S = 0.04  # shorter ones cost more to hand on than they bring
+LATENCY_S = 0.1  # room for two blocks and a half; they are taken as they come
 WORD_S = 0.1  # a record is written at least this often
 QUEUE_S = 10.0
 
@@ -47,11 +46,10 @@ class Callback:
             self._dropped += n_samples
 
     def waiting(self) -> list[Raw]:
-        """All pieces that are there a moment after the first; none where none comes."""
+        """All pieces that are there when the first has come; none where none comes."""
         pieces: list[Raw] = []
         try:
             pieces.append(self.pieces.get(timeout=WORD_S))
-            time.sleep(GATHER_S)
             while True:
                 pieces.append(self.pieces.get_nowait())
         except queue.Empty:

@@ -148,7 +148,8 @@ class Microphone:
 
 
 def _place(placing: Placing, pieces: list[NDArray[np.float64]], now_s: float) -> tuple[Block | Gap, ...]:
-    return placing.arrived(np.concatenate(pieces), now_s=now_s) if pieces else ()
+    whole = pieces[0] if len(pieces) == 1 else np.concatenate(pieces or [np.empty(0)])
+    return placing.arrived(whole, now_s=now_s) if whole.size else ()
 
 
 class _Ear:

@@ -2,7 +2,7 @@
 
 Conventions
 -----------
-Ogg/Opus is small and lossy, and at any moment all but the last tenth of a second is in the file:
+Ogg/Opus is small and lossy, and at any moment all but the last third of a second is in the file:
 for live. Ogg/Vorbis is as small and three times as quick to make: for a recording that exists anyway;
 of a long one only what lies below 12 kHz, for half of the time to make it goes into what lies above.
 FLAC (16 bits) is exact for a 16-bit source and takes any rate; its header is brought up to date with
@@ -23,7 +23,7 @@ from listen.errors import InputError, RecordingError
 
 OPUS_RATES = (8000, 12000, 16000, 24000, 48000)
 LONG_S = 600.0  # from here on a recording is long
-PIECE_S = 0.1  # written to the encoder in pieces of this length
+PIECE_S = 0.2  # written to the encoder in pieces of this length
 _PAGE_LATENCY_COMMAND = 0x1302  # libsndfile: SFC_SET_OGG_PAGE_LATENCY_MS
 _PAGE_LATENCY_MS = 100.0
 
