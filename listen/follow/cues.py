@@ -115,12 +115,12 @@ class Cues:
         self._still_said = None
 
     def tick(self, at: int) -> tuple[Cue, ...]:
-        """Cues that come with time."""
-        engine = self._tracking.engine
-        if not self._tracking.boundaries.in_contact:
+        """Cues that come with time; without the feed clock no time is known by which a cut must end."""
+        tracking, engine = self._tracking, self._tracking.engine
+        if not (tracking.boundaries.in_contact and tracking.clock.feed_known) or tracking.clock.held:
             return ()
         running = engine.core["phase"] == Phase.IN
-        if not running.any() or self._tracking.clock.held:
+        if not running.any():
             return ()
         row = int(np.argmax(np.where(running, engine.weights, -1.0)))
         k = int(engine.core["k"][row])
@@ -139,7 +139,7 @@ class Cues:
         behind = float(forecast.behind[0])
         spread = math.sqrt(float(forecast.variance[0]))
         late = max(5.0 * spread, 0.5, 0.25 * float(forecast.mean[0]))
-        if tracking.clock.feed_known and behind > late and self._still_said != k:
+        if behind > late and self._still_said != k:
             self._still_said = k
             contact = space.timeline.contacts[k]
             text = (

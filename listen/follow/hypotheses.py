@@ -140,19 +140,25 @@ class Rings:
 
 
 class Growing:
-    """Collects the children of one step, leaving out the hopeless ones at once."""
+    """Collects the children of one step, leaving out the hopeless ones at once.
+
+    Attributes
+    ----------
+    best : float
+        Log weight of the best child so far.
+    """
 
     def __init__(self, parents: NDArray[np.void]) -> None:
         self.parents = parents
         self._parts: list[NDArray[np.void]] = []
-        self._best = -np.inf
+        self.best = -np.inf
 
     def add(self, index: Ints, logw: Floats, **fields: object) -> None:
         """Add children of the parents `index`; a field is one value or one for each child."""
         if index.size == 0:
             return
-        self._best = max(self._best, float(logw.max()))
-        good = logw > self._best - CUT
+        self.best = max(self.best, float(logw.max()))
+        good = logw > self.best - CUT
         children = self.parents[index[good]]
         children["logw"] = logw[good]
         children["parent"] = index[good]
@@ -167,7 +173,7 @@ class Growing:
         if not self._parts:
             return self.parents[:0]
         children = joined(self._parts)
-        return children[children["logw"] > self._best - CUT]
+        return children[children["logw"] > self.best - CUT]
 
 
 def joined(parts: list[NDArray[np.void]]) -> NDArray[np.void]:

@@ -32,6 +32,7 @@ NEAR_LOST_S = 0.5
 NEW_TOOL_S, MOST_CARRIED = 1.0, 2.0  # standard deviations of the gap bias that go over to the next tool
 UNTOLD_TURN = 1e-5
 MET_RAPID = 0.8  # share of its first variance below which the rapid rate was heard
+MOST_DENSITY, BEATEN = 2.0, 8.0  # log density of a boundary at most; what falls so far behind is not grown
 LEAST_S = 0.02  # no two boundaries are nearer than this
 
 

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
 from listen.follow.hypotheses import Growing, Off, Phase, normal_log
-from listen.follow.model import Forecast, Model
+from listen.follow.model import BEATEN, MOST_DENSITY, Forecast, Model
 from listen.follow.turning import CUT_TURNS, Turning
 
 Floats = NDArray[np.float64]
@@ -217,10 +217,13 @@ class Offset:
             inside = last < space.n
             if not inside.any():
                 return
+            air = space.start[np.minimum(last, space.n - 1)] - space.stop[last - 1]
+            cost = cost + np.log(np.where(air * np.exp(-parents["m"]) < MERGE_AIR_S, 0.5, 5e-4))
+            inside &= parents["logw"] + cost + MOST_DENSITY > growing.best - BEATEN
             rows, parents, begun = rows[inside], parents[inside], begun[inside]
             cost, last = cost[inside], last[inside]
-            air = space.start[last] - space.stop[last - 1]
-            cost = cost + np.log(np.where(air * np.exp(-parents["m"]) < MERGE_AIR_S, 0.5, 5e-4))
+            if rows.size == 0:
+                return
             amounts = np.maximum(space.at_stop[last] - begun, 0.0)
             forecast = model.forecast(parents, amounts, at, boundary_s=spread_s, is_gap=False)
             logs = parents["logw"] + cost + model.on_time_log(forecast)

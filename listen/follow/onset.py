@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from listen.follow.arrival import Arrival
 from listen.follow.hypotheses import Growing, On, Phase, lognormal_log
-from listen.follow.model import Model
+from listen.follow.model import BEATEN, MOST_DENSITY, Model
 from listen.follow.priors import DROPOUT_S, dropout_log
 from listen.follow.target import Target
 from listen.follow.too_early import TooEarly
@@ -59,7 +59,8 @@ class Onset:
         lost = self._lost_until_end(growing.parents[rows], at) if ended else np.zeros(rows.size)
         for n_absent in range(MOST_ABSENT + 1):
             k = first + n_absent
-            hoped = growing.parents["logw"][rows] - best + lost > HOPELESS
+            logw = growing.parents["logw"][rows]
+            hoped = (logw - best + lost > HOPELESS) & (logw + lost + MOST_DENSITY > growing.best - BEATEN)
             inside = (k < space.n) & hoped
             if not inside.any():
                 break
@@ -156,20 +157,22 @@ class Onset:
         silence = at - np.where(parents["phase"] == Phase.STOPPED, parents["ts"], parents["t0"])
         good = (silence > 4.0) & (parents["logw"] > parents["logw"].max(initial=-np.inf) - CUT_STEPS)
         rows, silence = rows[good], silence[good]
-        for head in space.heads:
-            again = growing.parents["k"][rows] != head
-            share = priors.restart / space.heads.size
-            logs = np.log(share) + lognormal_log(silence[again], median=30.0, spread=1.0)
-            growing.add(
-                rows[again],
-                growing.parents["logw"][rows[again]] + logs,
-                code=On.RESTARTED,
-                k=int(head),
-                phase=Phase.IN,
-                t0=at,
-                u0=float(space.start[head]),
-                q=priors.onset_s**2,
-                shift=0.0,
-                gone=False,
-                predicted=np.full(rows[again].size, at),
-            )
+        rows, silence = np.repeat(rows, space.heads.size), np.repeat(silence, space.heads.size)
+        heads = np.resize(space.heads, rows.size)
+        again = growing.parents["k"][rows] != heads
+        rows, silence, heads = rows[again], silence[again], heads[again]
+        share = priors.restart / max(space.heads.size, 1)
+        logs = np.log(share) + lognormal_log(silence, median=30.0, spread=1.0)
+        growing.add(
+            rows,
+            growing.parents["logw"][rows] + logs,
+            code=On.RESTARTED,
+            k=heads,
+            phase=Phase.IN,
+            t0=at,
+            u0=space.start[heads],
+            q=priors.onset_s**2,
+            shift=0.0,
+            gone=False,
+            predicted=np.full(rows.size, at),
+        )
