@@ -12,7 +12,8 @@ from listen.decide.kept import AT_ONCE, Kept
 from listen.decide.layout import Layout
 from listen.decide.model import Model
 from listen.decide.network import SURE_HEAD, Memory, shares
-from listen.decide.review import Review
+from listen.decide.review import LOOKS_BACK, Review
+from listen.decide.shop import ShopSoFar
 from listen.decide.spindle import AirListener
 from listen.errors import ListenError
 from listen.states import AirSound, ContactSound, Event, Finding, StateLikelihoods, Turning
@@ -69,6 +70,7 @@ class Decide:
         self._listener = ContactListener(layout, self._kept, hop=hop, turnings=turnings)
         self._air = AirListener(layout, self._kept, hop=hop)
         self._memory = Memory(model.live)
+        self._shop = self._new_shop()
         self._heard = 0
         self._ahead = 0  # frames that are kept and not judged yet
         self._closed = False
@@ -86,6 +88,7 @@ class Decide:
             self._memory = Memory(self.model.live)
             ended = self._decoder.start_anew(max(self._heard, given.start))
             self._review = Review(self.model.second)
+            self._shop = self._new_shop()
             self._heard = given.stop
             self._kept.start_anew()
             self._listener.start_anew()
@@ -100,14 +103,24 @@ class Decide:
         events = self._decoder.close(self._heard)
         return (*(s for event in events for s in self._listener.hear(event)), *events)
 
+    def _new_shop(self) -> ShopSoFar | None:
+        shop = self.model.shop
+        return None if shop is None else ShopSoFar(shop, self.layout, kept=LOOKS_BACK + AT_ONCE)
+
     def _again(self) -> NDArray[np.float64]:
-        return self._review(ahead=self._ahead)
+        belief = self._review(ahead=self._ahead)
+        if self._shop is None:
+            return belief
+        return self._shop.reviewed(belief, ahead=self._ahead)
 
     def _frames(self, frames: Frames) -> Iterator[Decided]:
         features = frames.values[:, self.layout.model]
         scores = self._memory.push(features)
         if self._note is not None:
             self._note(scores[:, SURE_HEAD])
+        if self._shop is not None:
+            self._shop.push(frames.values)
+            scores = self._shop.heard(scores)
         beliefs = 1.0 / (1.0 + np.exp(-scores[:, 0]))
         states = shares(scores[:, 3:])
         yield StateLikelihoods(at=frames.at, log_likelihood=np.log(states + 1e-9) - PRIOR, contact=beliefs)

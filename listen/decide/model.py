@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.decide.read_out import ReadOut
+from listen.decide.shop import Shop
 from listen.errors import ModelError
 from listen.states import EarRates
 
@@ -82,6 +84,8 @@ class Model:
         What it was fitted on and how it scored; see models/README.md.
     rates : EarRates
         Measured on sound that the fit never saw.
+    shop : Shop | None
+        What a shop has taught besides.
     """
 
     name: str
@@ -89,6 +93,7 @@ class Model:
     second: Network
     card: dict[str, Any]
     rates: EarRates
+    shop: Shop | None = None
 
 
 def load_model(folder: Path, *, features: tuple[str, ...], version: int) -> Model:
@@ -114,18 +119,21 @@ def load_model(folder: Path, *, features: tuple[str, ...], version: int) -> Mode
     try:
         with np.load(folder / "arrays.npz", allow_pickle=False) as arrays:
             stored = {name: arrays[name].astype(np.float32) for name in arrays.files}
-        live, second = _network(stored, "live"), _network(stored, "second")
+        live, second, shop = _network(stored, "live"), _network(stored, "second"), _shop(stored)
     except (OSError, ValueError, KeyError) as error:
         raise ModelError(
             f"model {folder.name}: arrays.npz cannot be used ({error}); fetch it again"
         ) from None
-    return Model(name=folder.name, live=live, second=second, card=card, rates=EarRates(**card["rates"]))
+    rates = EarRates(**card["rates"])
+    return Model(name=folder.name, live=live, second=second, card=card, rates=rates, shop=shop)
 
 
 def save_model(model: Model, folder: Path) -> None:
     """Write a model folder that `load_model` reads back the same."""
     folder.mkdir(parents=True, exist_ok=True)
     arrays = {**_arrays(model.live, "live"), **_arrays(model.second, "second")}
+    if model.shop is not None:
+        arrays |= _shop_arrays(model.shop)
     np.savez_compressed(folder / "arrays.npz", allow_pickle=False, **arrays)
     text = json.dumps(model.card, indent=1, ensure_ascii=False)
     (folder / "card.json").write_text(text + "\n", encoding="utf-8")
@@ -178,3 +186,23 @@ def _arrays(network: Network, prefix: str) -> dict[str, Array]:
             for part in ("w_input", "b_input", "w_state", "b_state"):
                 arrays[f"{prefix}.{way}{i}.{part}"] = getattr(layer, part)
     return arrays
+
+
+def _shop(stored: dict[str, Array]) -> Shop | None:
+    if "shop.numbers" not in stored:
+        return None
+    mean, spread, weight = (
+        stored[f"shop.{part}"].astype(np.float64) for part in ("mean", "spread", "weight")
+    )
+    bias, far, live_share, second_share = (float(number) for number in stored["shop.numbers"])
+    read_out = ReadOut(mean=mean, spread=spread, weight=weight, bias=bias)
+    return Shop(read_out=read_out, far=far, live_share=live_share, second_share=second_share)
+
+
+def _shop_arrays(shop: Shop) -> dict[str, Array]:
+    numbers = [shop.read_out.bias, shop.far, shop.live_share, shop.second_share]
+    arrays = {f"shop.{part}": getattr(shop.read_out, part) for part in ("mean", "spread", "weight")}
+    return {
+        name: value.astype(np.float32)
+        for name, value in {**arrays, "shop.numbers": np.array(numbers)}.items()
+    }

@@ -163,8 +163,11 @@ def belief_of(
     states = shares(score_whole(model.second, features))
     vectors = layout.vectors(frames.values)
     base = log_odds(1.0 - states[:, 0])
-    own, share = _own(base, vectors, hop_s=layout.hop_s, settings=settings)
     live = _live_odds(Memory(model.live).push(features)[:, SURE_HEAD] if sure is None else sure)
+    if model.shop is not None:
+        taught = model.shop.log_odds(vectors)
+        base, live = (model.shop.mixed(odds, taught, model.shop.second_share) for odds in (base, live))
+    own, share = _own(base, vectors, hop_s=layout.hop_s, settings=settings)
     back = layout.back(hop)
     return Belief(
         at=frames.at,

@@ -1,10 +1,10 @@
-"""Fit a model's read-outs to a shop from a few labelled runs; what it remembers stays as it is.
+"""Fit a read-out of the shop's own machine from a few labelled runs; what knows many machines stays as it is.
 
 Conventions
 -----------
-Each read-out gets a correction of its log odds of contact that is linear in the memory's outputs and
-held towards nothing: without evidence the shipped read-out stays. How firmly it is held is chosen on
-runs that the correction was not fitted on, and where none of them gains, the model stays.
+The read-out is a logistic regression on band levels. It stands beside the networks, with a share in the log
+odds of either ear; the shares are chosen on runs that the read-out was not fitted on, and where none gains,
+the model stays.
 """
 
 from collections.abc import Callable, Sequence
@@ -12,13 +12,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize
-from scipy.special import expit, logsumexp
 
 from listen.decide import Model
-from listen.decide.decoder import LATE_FRAMES, SURE_FRAMES
-from listen.decide.model import Dense, Network
-from listen.decide.network import Memory, score_whole
+from listen.decide.shop import Shop, teach_shop
 from listen.ears import ear_layout
 from listen.errors import InputError
 from listen.teach.check import RunScore, check_model, pooled
@@ -37,22 +33,16 @@ class TeachSettings:
 
     Attributes
     ----------
-    live, second : tuple of float
-        How firmly corrections of each network are held towards nothing; each is tried, firmest
-        first. The second ear knows more, and has more to lose: it is held more firmly.
+    shares : tuple of float
+        Of the shop's read-out in the log odds of an ear; each is tried.
     least_gain : float
-        Event F1 on held-out runs must rise by so much for the ear that a correction is for, live
-        or second look; a gain of the other one is luck and does not count.
-    most_loss : float
-        By how much event F1 of the other ear may fall.
+        Event F1 on held-out runs must rise by so much for the ear that a share is for.
     most_run_loss : float
-        By how much it may fall in any single held-out run, with either ear.
+        By how much it may fall in any single held-out run.
     """
 
-    live: tuple[float, ...] = (0.3,)
-    second: tuple[float, ...] = (3.0,)
+    shares: tuple[float, ...] = (0.3, 0.5, 0.7)
     least_gain: float = 0.01
-    most_loss: float = 0.0
     most_run_loss: float = 0.05
 
 
@@ -62,14 +52,14 @@ class Trial:
 
     Attributes
     ----------
-    second, live : float | None
-        Firmness of the corrections of the two networks; None where one stays as it was.
+    live, second : float
+        Share of the shop's read-out in either ear, 0 where one stays as it was.
     heard : tuple of RunScore
         Each run by a model that the other runs taught.
     """
 
-    second: float | None
-    live: float | None
+    live: float
+    second: float
     heard: tuple[RunScore, ...]
 
     @property
@@ -82,21 +72,16 @@ class Trial:
         """All runs, after the second look."""
         return pooled(score.refined for score in self.heard)
 
-    def gains(self, before: "Trial") -> tuple[float, float]:
-        """By how much event F1 rises, live and after the second look."""
-        return (
-            self.live_score.f1 - before.live_score.f1,
-            self.refined_score.f1 - before.refined_score.f1,
-        )
+    def gain(self, before: "Trial", ear: int) -> float:
+        """By how much event F1 of an ear rises (0 live, 1 second look)."""
+        scores = [(one.live_score, one.refined_score)[ear].f1 for one in (self, before)]
+        return scores[0] - scores[1]
 
-    def worst_run(self, before: "Trial") -> float:
-        """The least gain of event F1 in a single run, of either ear; silent runs count as right."""
-        pairs = [
-            (after, earlier)
-            for mine, theirs in zip(self.heard, before.heard, strict=True)
-            for after, earlier in ((mine.live, theirs.live), (mine.refined, theirs.refined))
-        ]
-        return min((_f1(after) - _f1(earlier) for after, earlier in pairs), default=0.0)
+    def worst_run(self, before: "Trial", ear: int) -> float:
+        """The least gain of event F1 in a single run; silent runs count as right."""
+        pairs = zip(self.heard, before.heard, strict=True)
+        scores = [[(one.live, one.refined)[ear] for one in pair] for pair in pairs]
+        return min((_f1(after) - _f1(earlier) for after, earlier in scores), default=0.0)
 
 
 def _f1(score: EventScore) -> float:
@@ -160,22 +145,16 @@ def adapt_model(
     """
     settings = settings or TeachSettings()
     _check_runs(runs)
-    n_steps = len(settings.live) + len(settings.second) + 1
-    before = _trial(model, runs, second=None, live=None)
+    before = _trial(model, runs, share=0.0)
     tried: list[Trial] = []
-
-    def attempt(*, second: float | None, live: float | None) -> Trial:
-        tried.append(_trial(model, runs, second=second, live=live))
-        progress((len(tried) + 1) / n_steps)
-        return tried[-1]
-
-    progress(1 / n_steps)
-    live = [attempt(second=None, live=firm) for firm in settings.live]
-    best = best_trial(before, before, live, settings, LIVE_EAR)
-    second = [attempt(second=firm, live=best.live) for firm in settings.second]
-    best = best_trial(before, best, second, settings, SECOND_EAR)
-    taught = _taught(model, runs, second=best.second, live=best.live)
-    return Adapted(model=taught, before=before, chosen=best, tried=tuple(tried))
+    for share in settings.shares:
+        progress((len(tried) + 1) / (len(settings.shares) + 1))
+        tried.append(_trial(model, runs, share=share))
+    live, second = (best_trial(before, tried, settings, ear) for ear in (LIVE_EAR, SECOND_EAR))
+    chosen = _chosen(before, live, second)
+    taught = model if chosen is before else taught_model(model, runs, live=chosen.live, second=chosen.second)
+    progress(1.0)
+    return Adapted(model=taught, before=before, chosen=chosen, tried=tuple(tried))
 
 
 def _check_runs(runs: Sequence[LabelledRun]) -> None:
@@ -188,134 +167,61 @@ def _check_runs(runs: Sequence[LabelledRun]) -> None:
         raise InputError("teaching needs at least one labelled contact, these runs have none")
 
 
-def best_trial(
-    before: Trial, best: Trial, tried: Sequence[Trial], settings: TeachSettings, ear: int
-) -> Trial:
-    """The trial in which an ear gains most (0 live, 1 second look); `best` where none gains without loss."""
+def best_trial(before: Trial, tried: Sequence[Trial], settings: TeachSettings, ear: int) -> Trial:
+    """The trial in which an ear gains most (0 live, 1 second look); `before` where none does without loss."""
+    best = before
     for trial in tried:
-        gains, reached = trial.gains(before), best.gains(before)
-        steps = [one - other for one, other in zip(gains, reached, strict=True)]
-        without_loss = (
-            steps[1 - ear] >= -settings.most_loss and trial.worst_run(before) >= -settings.most_run_loss
-        )
-        if steps[ear] >= settings.least_gain and without_loss:
+        gains = trial.gain(before, ear) >= max(settings.least_gain, best.gain(before, ear) + 1e-9)
+        if gains and trial.worst_run(before, ear) >= -settings.most_run_loss:
             best = trial
     return best
 
 
-def _trial(model: Model, runs: Sequence[LabelledRun], *, second: float | None, live: float | None) -> Trial:
+def _chosen(before: Trial, live: Trial, second: Trial) -> Trial:
+    """The best for either ear as one: the share of one ear does not change what the other hears."""
+    if live is before and second is before:
+        return before
+    pairs = zip(live.heard, second.heard, strict=True)
+    heard = tuple(replace(one, refined=other.refined) for one, other in pairs)
+    return Trial(live=live.live, second=second.second, heard=heard)
+
+
+def _trial(model: Model, runs: Sequence[LabelledRun], *, share: float) -> Trial:
     """Hear each run with a model that the others taught."""
     heard: list[RunScore] = []
     for index, run in enumerate(runs):
         others = [*runs[:index], *runs[index + 1 :]]
-        heard += check_model(_taught(model, others, second=second, live=live), [run])
-    return Trial(second=second, live=live, heard=tuple(heard))
+        taught = taught_model(model, others, live=share, second=share) if share else model
+        heard += check_model(taught, [run])
+    return Trial(live=share, second=share, heard=tuple(heard))
 
 
-def _taught(model: Model, runs: Sequence[LabelledRun], *, second: float | None, live: float | None) -> Model:
-    """The model with corrections of one network, both or none."""
-    if second is not None:
-        model = replace(model, second=taught_network(model.second, SECOND, runs, stiffness=second))
-    if live is not None:
-        model = replace(model, live=taught_network(model.live, LIVE, runs, stiffness=live))
-    return model
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _ReadOut:
-    """One read-out of contact: which rows speak for it, how far back it looks, which row is moved."""
-
-    rows: tuple[int, ...]
-    against: tuple[int, ...]
-    delay: int
-    moved: int
-    sign: float
-
-
-LIVE = (
-    _ReadOut(rows=(0,), against=(), delay=0, moved=0, sign=1.0),
-    _ReadOut(rows=(1,), against=(), delay=LATE_FRAMES, moved=1, sign=1.0),
-    _ReadOut(rows=(2,), against=(), delay=SURE_FRAMES, moved=2, sign=1.0),
-    _ReadOut(rows=(4, 5, 6), against=(3,), delay=LATE_FRAMES, moved=3, sign=-1.0),
-)
-SECOND = (_ReadOut(rows=(1, 2, 3), against=(0,), delay=0, moved=0, sign=-1.0),)
-
-
-def taught_network(
-    network: Network, read_outs: Sequence[_ReadOut], runs: Sequence[LabelledRun], *, stiffness: float
-) -> Network:
-    """A network whose read-outs of contact are fitted to labelled runs; its memory stays."""
-    memories = [_memory(network, run) for run in runs]
-    scores = [memory @ network.heads.weight.T + network.heads.bias for memory in memories]
-    weight, bias = network.heads.weight.copy(), network.heads.bias.copy()
-    for read_out in read_outs:
-        odds = np.concatenate([_odds(read_out, score) for score in scores])
-        truth = np.concatenate([_truth(run, read_out.delay) for run in runs])
-        change = fit_correction(np.vstack(memories), odds, truth, stiffness=stiffness)
-        weight[read_out.moved] += (read_out.sign * change[:-1]).astype(np.float32)
-        bias[read_out.moved] += np.float32(read_out.sign * change[-1])
-    return replace(network, heads=Dense(weight=weight, bias=bias))
-
-
-def fit_correction(memory: Values, odds: Values, truth: NDArray[np.bool_], *, stiffness: float) -> Values:
-    """Logistic regression on top of given log odds.
+def taught_model(model: Model, runs: Sequence[LabelledRun], *, live: float, second: float) -> Model:
+    """The model with a read-out that labelled runs taught; as it is where they lack contact or air.
 
     Parameters
     ----------
-    memory : ndarray, shape (n_frames, n_units)
-    odds : ndarray, shape (n_frames,)
-        Log odds of contact as they are.
-    truth : ndarray, shape (n_frames,)
-    stiffness : float
-        Weight of the square penalty on the correction, against the mean loss of a frame.
-
-    Returns
-    -------
-    ndarray, shape (n_units + 1,)
-        Weights and bias to be added: the corrected log odds are odds + memory @ weights + bias.
+    model : Model
+    runs : sequence of LabelledRun
+    live, second : float
+        Share of the read-out in the log odds of either ear [0 to 1].
     """
-    sign = np.where(truth, 1.0, -1.0)
-
-    def loss(theta: Values) -> tuple[float, Values]:
-        margin = sign * (odds + memory @ theta[:-1] + theta[-1])
-        pull = -sign * expit(-margin) / sign.size
-        value = np.logaddexp(0.0, -margin).mean() + 0.5 * stiffness * theta @ theta
-        return float(value), np.append(memory.T @ pull, pull.sum()) + stiffness * theta
-
-    start = np.zeros(memory.shape[1] + 1)
-    found: Values = minimize(loss, start, jac=True, method="L-BFGS-B", options={"maxiter": 200}).x
-    return found
+    layout = ear_layout()
+    vectors = np.vstack([layout.vectors(part.values) for run in runs for part in run.stretches])
+    truth = np.concatenate([_truth(run) for run in runs])
+    if not 0 < truth.sum() < truth.size:
+        return model
+    read_out, far = teach_shop(vectors[truth], vectors[~truth])
+    return replace(model, shop=Shop(read_out=read_out, far=far, live_share=live, second_share=second))
 
 
-def _memory(network: Network, run: LabelledRun) -> Values:
-    """What the network remembers at each frame of a run, shape (n_frames, n_units)."""
-    size = network.heads.weight.shape[1]
-    bare = Dense(weight=np.eye(size, dtype=np.float32), bias=np.zeros(size, dtype=np.float32))
-    open_network = replace(network, heads=bare)
-    rows = [part.values[:, ear_layout().model] for part in run.stretches]
-    if network.backward:
-        return np.vstack([score_whole(open_network, row) for row in rows])
-    return np.vstack([Memory(open_network).push(row) for row in rows])
-
-
-def _odds(read_out: _ReadOut, scores: Values) -> Values:
-    """Log odds of contact that a read-out gives, shape (n_frames,)."""
-    speaks: Values = logsumexp(scores[:, read_out.rows], axis=1)
-    return speaks - scores[:, read_out.against[0]] if read_out.against else speaks
-
-
-def _truth(run: LabelledRun, delay: int) -> NDArray[np.bool_]:
-    """Whether tool and work touched so many frames before each frame, shape (n_frames,)."""
+def _truth(run: LabelledRun) -> NDArray[np.bool_]:
+    """Whether tool and work touch in each frame, shape (n_frames,)."""
     contacts = [
         LabelledContact(start=cut.onset, full=cut.onset, leaving=cut.offset, stop=cut.offset)
         for cut in run.cuts
     ]
-    told = []
-    for part in run.stretches:
-        in_contact = label_frames(part.at, contacts, rate=run.rate) > 0
-        before = np.full(min(delay, in_contact.size), in_contact[0])
-        told.append(np.concatenate([before, in_contact[: in_contact.size - before.size]]))
-    return np.concatenate(told)
+    return np.concatenate([label_frames(part.at, contacts, rate=run.rate) > 0 for part in run.stretches])
 
 
 def taught_card(
@@ -343,7 +249,7 @@ def taught_card(
         "from": start,
         "on": day,
         "runs": list(runs),
-        "stiffness": {"live": chosen.live, "second": chosen.second},
+        "share of the shop's read-out": {"live": chosen.live, "second": chosen.second},
         "event F1 at 200 ms on held-out runs, before and after": scores,
     }
     return {**adapted.model.card, "name": name, "taught": taught}
