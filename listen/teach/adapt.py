@@ -43,7 +43,7 @@ class TeachSettings:
 
     shares: tuple[float, ...] = (0.3, 0.5, 0.7)
     least_gain: float = 0.01
-    most_run_loss: float = 0.05
+    most_run_loss: float = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

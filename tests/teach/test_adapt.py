@@ -124,7 +124,7 @@ def trial(*runs: tuple[int, int], share: float = 0.0) -> Trial:
         (((6, 8), (7, 8)), 0, True),  # by hand: live 11/20 becomes 13/20
         (((5, 9), (6, 9)), 0, False),  # only the other ear gains
         (((6, 7), (9, 8)), 0, True),  # what the other ear loses is not its own
-        (((4, 8), (9, 8)), 0, False),  # one run loses 1/10
+        (((3, 8), (10, 8)), 0, False),  # one run loses 2/10
         (((5, 9), (6, 8)), 1, True),
         (((5, 8), (6, 8)), 1, False),  # nothing gains
     ],
