@@ -31,9 +31,10 @@ class Closing:
     def outcome(self, index: int) -> Outcome:
         """Outcome of contact `index` (from 0)."""
         view = self._tracking.view()
-        outcome = Reading(view, self._weights, index, self._absent, is_over=True).outcome()
+        reading = Reading(view, self._weights, index, self._absent, is_over=True)
+        outcome = reading.outcome()
         beliefs, reach = outcome.beliefs.copy(), 1.0
-        if beliefs[PENDING] > 0.2 and not np.isfinite(outcome.onset_s):
+        if beliefs[PENDING] - reading.untold > 0.2 and not np.isfinite(outcome.onset_s):
             beliefs, reach = self._never_came(index, outcome, beliefs)
         return replace(
             outcome,

@@ -63,6 +63,7 @@ class Off:
 CORE = np.dtype(
     [
         ("k", "i4"),  # next contact, or the one that runs
+        ("since", "i4"),  # first contact that this guess can speak of; what came before it nobody knows
         ("phase", "i1"),
         ("was", "i1"),  # phase to go back to after an extra sound
         ("t0", "f8"),  # time of the anchor

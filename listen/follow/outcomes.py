@@ -95,6 +95,11 @@ class Reading:
         """Share of the belief in kinds that are not waiting for more."""
         return float(self.beliefs[:6].sum())
 
+    @property
+    def untold(self) -> float:
+        """Share of the belief that cannot speak of this contact: of what is pending, it waits for nothing."""
+        return float(self._weights[self._untold].sum())
+
     def _add_up(self, absent_now: Floats) -> Floats:
         core = self._view.core
         beliefs = np.bincount(self._kind, weights=self._weights, minlength=8).astype(np.float64)
@@ -109,7 +114,10 @@ class Reading:
         """What each guess says, shape (n_guesses,)."""
         core, found, contact = self._view.core, self._found, self._contact
         kind = np.full(core.size, PENDING)
-        kind[~found & (core["k"] > contact)] = NOT_HEARD
+        over = ~found & (core["k"] > contact)
+        told = self._oldest() <= contact
+        kind[over & told] = NOT_HEARD
+        self._untold = over & ~told
         if not found.any():
             return kind
         self._judge(kind)
@@ -120,6 +128,16 @@ class Reading:
         kind[here & ((phase == Phase.STOPPED) | (phase == Phase.DROPPED))] = STOPPED
         kind[here & (phase == Phase.IN)] = PENDING
         return kind
+
+    def _oldest(self) -> NDArray[np.int64]:
+        """First contact that each guess can speak of: it began there, or forgot what came before."""
+        view, since = self._view, self._view.core["since"].astype(np.int64)
+        if view.engine.n_stretches <= view.engine.n_slots:
+            return since
+        heard = view.rings.contact[:, view.order]
+        remembered = np.where(heard >= 0, heard, view.space.n).min(axis=1)
+        result: NDArray[np.int64] = np.maximum(since, np.minimum(remembered, view.core["k"]))
+        return result
 
     def _judge(self, kind: NDArray[np.int64]) -> None:
         """Fill in what the first and the last stretch of the contact say."""

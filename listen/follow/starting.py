@@ -129,7 +129,7 @@ def _at_contacts(
     """In each of `contacts` since `at`, at each of the rates; weights are not set."""
     core = np.tile(_blank(model, rates), contacts.size)
     k = np.repeat(contacts, rates[0].size)
-    core["k"], core["phase"], core["t0"] = k, Phase.IN, at
+    core["k"], core["since"], core["phase"], core["t0"] = k, k, Phase.IN, at
     core["u0"], core["q"] = model.space.start[k], spread_s**2
     core["predicted"] = at
     result: Core = core
