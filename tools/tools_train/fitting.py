@@ -88,11 +88,19 @@ class Store:
         held = np.arange(len(starts)) % 16 == 7
         self.clips = {"fit": np.flatnonzero(~held), "check": np.flatnonzero(held)}
 
-    def normalise(self) -> tuple[torch.Tensor, torch.Tensor]:
-        """Bring each feature to mean 0 and spread 1; gives the means, and one over the spreads."""
-        sample = self.features[:: max(1, len(self.features) // 200000)].float()
-        mean, spread = sample.mean(0), sample.std(0)
-        scale = 1.0 / torch.clamp(spread, min=0.05)
+    def normalise(self, onto: dict[str, np.ndarray] | None = None) -> tuple[torch.Tensor, torch.Tensor]:
+        """Bring each feature to mean 0 and spread 1; gives the means, and one over the spreads.
+
+        With `onto`, those that its network knows are used.
+        """
+        if onto is not None:
+            mean, scale = (
+                torch.from_numpy(onto[name]).to(self.features.device) for name in ("mean", "scale")
+            )
+        else:
+            sample = self.features[:: max(1, len(self.features) // 200000)].float()
+            mean, spread = sample.mean(0), sample.std(0)
+            scale = 1.0 / torch.clamp(spread, min=0.05)
         for start in range(0, len(self.features), 500000):
             rows = self.features[start : start + 500000].float()
             self.features[start : start + 500000] = ((rows - mean) * scale).half()
@@ -179,20 +187,38 @@ def _bands_kept(n_crops: int, n_features: int, device: torch.device) -> torch.Te
 
 
 def fit_one(
-    store: Store, recipe: Recipe, *, both_ways: bool, minutes: float, seed: int, batch: int, device: str
+    store: Store,
+    recipe: Recipe,
+    *,
+    both_ways: bool,
+    minutes: float,
+    seed: int,
+    batch: int,
+    device: str,
+    onto: dict[str, np.ndarray] | None = None,
 ) -> Ear:
-    """Fit one network for so many minutes and keep the best slow mean of its weights."""
+    """Fit one network for so many minutes and keep the best slow mean of its weights.
+
+    With `onto`, it goes on from those weights, in smaller steps; they stay where nothing is better.
+    """
     torch.manual_seed(seed)
     rng = np.random.default_rng(seed)
     heads = 4 if both_ways else N_LIVE
     ear = Ear(store.features.shape[1], recipe, heads=heads, both_ways=both_ways).to(device)
+    top_rate = 3e-3
+    if onto is not None:
+        ear.load_state_dict(state_of(onto, device))
+        top_rate = 1.2e-3
     mean = copy.deepcopy(ear).eval()
     best, best_loss = copy.deepcopy(mean), math.inf
-    optimiser = torch.optim.AdamW(ear.parameters(), lr=3e-3, weight_decay=recipe.decay)
+    if onto is not None:
+        best_loss, right = check(mean, store)
+        print(f"begins with check {best_loss:.4f}, right {right}", flush=True)
+    optimiser = torch.optim.AdamW(ear.parameters(), lr=top_rate, weight_decay=recipe.decay)
     began, steps, said = time.monotonic(), 0, 0.0
     while (spent := (time.monotonic() - began) / (60.0 * minutes)) < 1.0:
         for group in optimiser.param_groups:
-            group["lr"] = 3e-3 * min(1.0, (steps + 1) / 100) * 0.5 * (1.0 + math.cos(math.pi * spent))
+            group["lr"] = top_rate * min(1.0, (steps + 1) / 100) * 0.5 * (1.0 + math.cos(math.pi * spent))
         length = int(rng.choice([1500, 3000, 6000], p=[0.4, 0.45, 0.15]))
         features, labels = store.crops(rng, "fit", batch=max(2, batch * 3000 // length), length=length)
         loss = loss_of(ear, disturb(features, noise_share=recipe.noise), labels)
@@ -260,16 +286,37 @@ def arrays_of(ear: Ear, mean: np.ndarray, scale: np.ndarray) -> dict[str, np.nda
     return arrays
 
 
-def fit_model(shards: Path, out: Path, *, minutes: float, seed: int, batch: int) -> None:
+def state_of(arrays: dict[str, np.ndarray], device: str) -> dict[str, torch.Tensor]:
+    """The arrays of one network as PyTorch names them; the other way round than `arrays_of`."""
+    state = {name: arrays[name] for name in arrays if name.split(".")[0] in ("squeeze", "heads")}
+    words = {"w_input": "weight_ih", "b_input": "bias_ih", "w_state": "weight_hh", "b_state": "bias_hh"}
+    for name, array in arrays.items():
+        layer, _, word = name.partition(".")
+        if word in words:
+            end = "_reverse" if layer.startswith("backward") else ""
+            state[f"memory.{words[word]}_l{layer[-1]}{end}"] = array
+    return {name: torch.from_numpy(np.ascontiguousarray(array)).to(device) for name, array in state.items()}
+
+
+def part_of(model: Path, part: str) -> dict[str, np.ndarray]:
+    """The arrays of one of the two networks of a model."""
+    with np.load(model / "arrays.npz") as arrays:
+        return {name.split(".", 1)[1]: arrays[name] for name in arrays.files if name.startswith(f"{part}.")}
+
+
+def fit_model(
+    shards: Path, out: Path, *, minutes: float, seed: int, batch: int, onto: Path | None = None
+) -> None:
     """Fit both networks and write `arrays.npz`; `tools/train card` adds the card.
 
+    With `onto`, both go on from that model.
     With two accelerators both are fitted at once and have all the minutes; else one after the other.
     """
     out.mkdir(parents=True, exist_ok=True)
     at_once = torch.cuda.device_count() >= 2
     each = minutes if at_once else 0.5 * minutes
     jobs = [
-        (shards, part, f"cuda:{index}" if at_once else _device(), each, seed, batch)
+        (shards, part, f"cuda:{index}" if at_once else _device(), each, seed, batch, onto)
         for index, part in enumerate(RECIPES)
     ]
     if at_once:
@@ -286,11 +333,12 @@ def _device() -> str:
 
 
 def fit_part(
-    shards: Path, part: str, device: str, minutes: float, seed: int, batch: int
+    shards: Path, part: str, device: str, minutes: float, seed: int, batch: int, onto: Path | None
 ) -> dict[str, np.ndarray]:
     """One of the two networks as arrays."""
     store = Store(shards, device=device)
-    mean, scale = store.normalise()
+    known = None if onto is None else part_of(onto, part)
+    mean, scale = store.normalise(known)
     ear = fit_one(
         store,
         RECIPES[part],
@@ -299,6 +347,7 @@ def fit_part(
         seed=seed,
         batch=batch,
         device=device,
+        onto=known,
     )
     found = arrays_of(ear, mean.cpu().numpy().astype(np.float32), scale.cpu().numpy().astype(np.float32))
     return {f"{part}.{name}": array for name, array in found.items()}

@@ -1,5 +1,6 @@
 """Made sound, measured and kept as shards of features and labels."""
 
+import faulthandler
 import multiprocessing as mp
 import os
 import time
@@ -10,7 +11,7 @@ import numpy as np
 from tools_train import splicing
 
 SPLICED_SHARE = 0.25
-SHARD_S = 1200.0
+SHARD_S = 200.0
 CLIPS_S = (16.0, 32.0, 64.0, 130.0)
 CLIP_SHARES = (0.33, 0.38, 0.22, 0.07)
 RATES = (48000, 44100, 32000, 22050, 16000, 11025, 8000)
@@ -23,23 +24,44 @@ def make_shards(out: Path, *, hours: float, minutes: float, workers: int, seed: 
     os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1", MKL_NUM_THREADS="1")
     until = time.monotonic() + 60.0 * minutes
     n_shards = int(np.ceil(min(hours, 1e5) * 3600.0 / SHARD_S))
-    context = mp.get_context("spawn")
-    processes = [
-        context.Process(target=_work, args=(out, worker, workers, n_shards, seed, until))
-        for worker in range(workers)
-    ]
-    for process in processes:
-        process.start()
-    for process in processes:
-        process.join()
+    _work_through(out, workers, n_shards, seed, until)
     kept = list(out.glob("*.npz"))
-    print(f"{len(kept)} shards, about {len(kept) * SHARD_S / 3600.0:.1f} h of sound", flush=True)
+    print(f"{len(kept)} shards, at most {len(kept) * SHARD_S / 3600.0:.1f} h of sound", flush=True)
 
 
-def _work(out: Path, worker: int, workers: int, n_shards: int, seed: int, until: float) -> None:
-    for shard in range(worker, n_shards, workers):
+def _work_through(out: Path, workers: int, n_shards: int, seed: int, until: float) -> None:
+    """Keep so many processes at work; one that dies (a library may fail) goes on with its next shard."""
+    context = mp.get_context("spawn")
+    begun = context.Array("q", [-1] * workers)
+
+    def start(worker: int):
+        first = worker if begun[worker] < 0 else begun[worker] + workers
+        process = context.Process(
+            target=_work, args=(out, worker, workers, first, n_shards, seed, until, begun)
+        )
+        process.start()
+        return process
+
+    running = [start(worker) for worker in range(workers)]
+    died = 0
+    while any(process.is_alive() for process in running):
+        time.sleep(0.2)
+        for worker, process in enumerate(running):
+            if process.exitcode not in (None, 0) and time.monotonic() < until:
+                died += 1
+                running[worker] = start(worker)
+    if died:
+        print(f"{died} times a process died; what it was at is left out", flush=True)
+
+
+def _work(
+    out: Path, worker: int, workers: int, first: int, n_shards: int, seed: int, until: float, begun
+) -> None:
+    faulthandler.enable()
+    for shard in range(first, n_shards, workers):
         if time.monotonic() > until:
             return
+        begun[worker] = shard
         features, labels, lengths = _shard(np.random.default_rng([seed, shard]), until)
         if features is not None:
             np.savez(out / f"{seed:03d}-{shard:05d}.npz", features=features, labels=labels, lengths=lengths)
