@@ -196,12 +196,12 @@ function paint() {
   document.body.dataset.state = on ? now.state ?? "none" : "none";
   const cue = now.cue && now.t - now.cue.at_s < CUE_S ? now.cue.text : "";
   put($("cue"), cue);
-  paintNext();
+  paintNext(on);
   paintFlag(cue);
   paintHold();
 }
 
-function paintNext() {
+function paintNext(on) {
   const {next} = now;
   if (!next) {
     put($("next-what"), sheet ? "–" : "no job: only what is heard is told");
@@ -209,7 +209,7 @@ function paintNext() {
     return;
   }
   const [x, y, z] = next.place;
-  const soon = next.in_s !== null && next.in_s > 0 ? `, in about ${Math.round(next.in_s)} s` : "";
+  const soon = on && next.in_s !== null && next.in_s > 0 ? `, in about ${Math.round(next.in_s)} s` : "";
   put($("next-what"), `T${next.tool}, ${next.block}${z === null ? "" : `, Z ${z.toFixed(2)} at touch`}${soon}`);
   const where = x === null || y === null ? next.way : `${next.way} at X ${x.toFixed(1)} Y ${y.toFixed(1)}`;
   put($("next-where"), now.approach || where);
