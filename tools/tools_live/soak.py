@@ -43,13 +43,13 @@ KEEP_AGES = """() => {
 
 
 class MadeMicrophone:
-    """Sound as fast as it is taken, in blocks of 20 ms as the microphone gives them."""
+    """Sound as fast as it is taken, in blocks of 40 ms as the microphone gives them."""
 
     listening = True
 
     def __init__(self, seconds: float, *, seed: int) -> None:
         self._sound = made_sound(60.0, seed=seed)
-        self._size = RATE // 50
+        self._size = RATE // 25
         self._stop = round(seconds * RATE)
         self.place = 0
 
