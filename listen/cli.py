@@ -42,7 +42,7 @@ def main(arguments: list[str] | None = None) -> int:
     except ListenError as error:
         return _fail(str(error))
     except _MISUSE as error:
-        return _fail(f"{_complaint(error)}; `cut-listen --help` lists what there is")
+        return _fail(f"{_complaint(error)}; `{_verb_of(error)} --help` lists what there is")
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # nobody reads any more
         return FINE
@@ -56,6 +56,11 @@ def main(arguments: list[str] | None = None) -> int:
 def _complaint(error: Exception) -> str:
     told = getattr(error, "format_message", None)
     return str(told() if told else error).rstrip(". ")
+
+
+def _verb_of(error: Exception) -> str:
+    """The command that was written wrong: its help lists what it takes."""
+    return str(getattr(getattr(error, "ctx", None), "command_path", "cut-listen"))
 
 
 def _fail(reason: str) -> int:

@@ -68,11 +68,20 @@ def test_the_real_command_refuses_with_code_2_and_no_traceback(tmp_path: Path) -
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.parametrize("arguments", [["replay"], ["reply"], ["replay", "--frog"], ["expect", "a", "b"]])
-def test_a_command_written_wrongly_is_one_line(
-    arguments: list[str], capsys: pytest.CaptureFixture[str]
+@pytest.mark.parametrize(
+    ("arguments", "help_of"),
+    [
+        (["replay"], "cut-listen replay"),
+        (["reply"], "cut-listen"),
+        (["replay", "--frog"], "cut-listen replay"),
+        (["expect", "a", "b"], "cut-listen expect"),
+        (["runs", "list", "a"], "cut-listen runs list"),
+    ],
+)
+def test_a_command_written_wrongly_is_one_line_that_names_the_help_to_read(
+    arguments: list[str], help_of: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert "--help" in refused(arguments, capsys)
+    assert f"`{help_of} --help`" in refused(arguments, capsys)
 
 
 def _not_there(path: Path) -> None:
