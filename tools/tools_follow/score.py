@@ -1,6 +1,7 @@
 """Score the follower on one drawn run, online and smoothed."""
 
 import time
+from collections import Counter
 from dataclasses import dataclass, field
 from itertools import pairwise
 
@@ -178,20 +179,31 @@ def rates(said: Said, truth: Truth) -> dict[str, float]:
 
 
 def starts(said: Said, truth: Truth) -> dict[str, float]:
-    """Predicted start of the next contact where nothing unforeseen came between."""
+    """Predicted start of the next contact where nothing unforeseen came between.
+
+    Of a contact that was made twice the prediction is held against the one that its verdict speaks of.
+    """
     turns = [t for t, _ in truth.rates] + [start for start, _ in truth.holds]
     counts = {"start of": 0.0, "start": 0.0}
+    n_visits = Counter(contact for contact, _, _ in visits(truth))
     for before, here in pairwise(visits(truth)):
         contact, start, _ = here
         verdict = said.verdicts.get(contact)
         if contact < 2 or before[0] != contact - 1 or verdict is None or verdict.expected_onset is None:
             continue
-        if any(before[2] - 5.0 < t < start for t in turns):
+        if any(before[2] - 5.0 < t < start for t in turns) or not _speaks_of(verdict, here, n_visits):
             continue
         counts["start of"] += 1
         error = abs(verdict.expected_onset / RATE - start)
         counts["start"] += error <= max(0.3, 0.05 * (start - before[2]))
     return counts
+
+
+def _speaks_of(verdict: Verdict, visit: Visit, n_visits: Counter[int]) -> bool:
+    """Whether a verdict is on this visit of its contact."""
+    contact, start, _ = visit
+    onset = verdict.heard_onset
+    return n_visits[contact] == 1 or (onset is not None and abs(onset / RATE - start) < NEAR_S)
 
 
 def is_false(verdict: Verdict) -> bool:
