@@ -2,7 +2,8 @@
 
 `python -m tools.tools_follow.measure_ear [CLIPS]` listens to made clips of half a minute at 12 and 6 dB
 (default 60, about two minutes) and prints, for confirmed events, log odds of the ear's belief at true starts,
-bursts in air, true ends and breaks inside a contact; and the way out that was heard beside the true one.
+bursts in air, true ends and breaks inside a contact; the way out that was heard beside the true one; and how
+often the ear supposes or confirms an end in the middle of a contact.
 The numbers in `listen/follow/doubt.py`, `listen/follow/way_out.py` and `runs.py` here are set from it.
 """
 
@@ -40,13 +41,13 @@ def clips(n_clips: int) -> Iterator[Made]:
 
 
 def heard(made: Made) -> list[Event]:
-    """Confirmed events of the ear."""
+    """Events of the ear."""
     ear, size = SoundEar(shipped_model(), rate=made.rate, keep=False), made.rate // 10
     found: list[object] = []
     for start in range(0, made.samples.size, size):
         found += ear.push(Block(samples=made.samples[start : start + size], start=start, rate=made.rate))
     found += ear.close()
-    return [item for item in found if isinstance(item, Event) and item.standing is Standing.CONFIRMED]
+    return [item for item in found if isinstance(item, Event)]
 
 
 class Tally:
@@ -55,16 +56,22 @@ class Tally:
     def __init__(self) -> None:
         self.odds: dict[str, list[float]] = {}
         self.ways_out: list[tuple[float, float]] = []  # true, heard [s]
+        self.contact_s = 0.0
+        self.supposed = 0  # ends in the middle of a contact
 
     def take(self, made: Made) -> None:
         """Listen to one clip."""
         truth = (
             np.array([(c.start, c.leaving, c.stop) for c in made.truth.contacts]).reshape(-1, 3) / made.rate
         )
+        self.contact_s += float((truth[:, 2] - truth[:, 0]).sum())
         leaving = np.nan
         for event in heard(made):
             at = event.at / made.rate
-            if event.state is State.EXIT:
+            if event.standing is not Standing.CONFIRMED:
+                is_end = event.state is State.AIR and event.standing is Standing.PROVISIONAL
+                self.supposed += is_end and _is_inside(truth, at)
+            elif event.state is State.EXIT:
                 leaving = at
             elif event.state is State.ENTRY:
                 self._add(self._start(truth, at), event)
@@ -84,13 +91,18 @@ class Tally:
             _, began, stop = truth[int(np.argmin(away))]
             self.ways_out.append((stop - began, 0.0 if np.isnan(leaving) else at - leaving))
             self._add("ends, short way out" if stop - began < SHORT_S else "ends, long way out", event)
-        elif ((at > truth[:, 0] + INSIDE_S) & (at < truth[:, 2] - INSIDE_S)).any():
+        elif _is_inside(truth, at):
             self._add("breaks in a contact", event)
 
     def _add(self, name: str, event: Event) -> None:
         p = min(max(event.probability, 0.005), 0.995)
         if name:
             self.odds.setdefault(name, []).append(float(np.log(p / (1.0 - p))))
+
+
+def _is_inside(truth: np.ndarray, at: float) -> bool:
+    """Whether a time lies in a contact, not near its ends."""
+    return bool(((at > truth[:, 0] + INSIDE_S) & (at < truth[:, 2] - INSIDE_S)).any())
 
 
 def main(arguments: list[str]) -> None:
@@ -100,6 +112,9 @@ def main(arguments: list[str]) -> None:
         tally.take(made)
     for name, odds in sorted(tally.odds.items()):
         print(f"log odds at {name:20} {np.mean(odds):5.2f} ± {np.std(odds):.2f} of {len(odds)}")
+    hours = tally.contact_s / 3600.0
+    confirmed = len(tally.odds.get("breaks in a contact", []))
+    print(f"ends in the middle of {hours:.2f} h of contact: supposed {tally.supposed}, confirmed {confirmed}")
     ways_out = np.array(tally.ways_out).reshape(-1, 2)
     for low, high in pairwise(LENGTHS_S):
         mine = ways_out[(ways_out[:, 0] >= low) & (ways_out[:, 0] < high)]
