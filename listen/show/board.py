@@ -15,7 +15,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from itertools import islice
+from itertools import islice, pairwise
 from typing import Any, TypeVar
 
 import numpy as np
@@ -69,7 +69,9 @@ class Board:
         self.answers: queue.SimpleQueue[Start] = queue.SimpleQueue()
         self.on_change: Callable[[], None] = lambda: None
         self._lock = threading.Lock()
-        self._contacts = {contact.id: contact for contact in timeline.contacts} if timeline else {}
+        contacts = timeline.contacts if timeline else ()
+        self._contacts = {contact.id: contact for contact in contacts}
+        self._after = {one.id: other for one, other in pairwise(contacts)}
         self._columns = SpectrumColumns(rate, hop_s=HOP_S)
         self._spectrum: deque[bytes] = deque(maxlen=KEPT_COLUMNS)
         self._n_columns = 0
@@ -265,12 +267,19 @@ class Board:
         return False
 
     def _next(self, position: Position) -> dict[str, Any] | None:
+        """The next contact, also while one is running."""
         contact = self._contacts.get(position.next_contact or -1)
+        if contact is not None and position.program_time > contact.start and self._in_contact:
+            contact = self._after.get(contact.id)
         if contact is None:
             return None
         is_counted = position.rate > 0 and bool(position.witness)  # never in a silent approach
         to_go = (contact.start - position.program_time) / position.rate if is_counted else None
         return {**_contact_words(contact), "in_s": None if to_go is None else round(to_go, 1)}
+
+    @property
+    def _in_contact(self) -> bool:
+        return self._now["state"] in (State.ENTRY, State.STEADY, State.EXIT)
 
     def _mark(self, mark: Mark) -> None:
         if mark.kind == MarkKind.HOLD:

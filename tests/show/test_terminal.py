@@ -1,6 +1,7 @@
 """The live run in a terminal: the four things, the approach, and the questions of a hold."""
 
 import io
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,6 +9,7 @@ from rich.console import Console
 
 from listen.blocks import Block
 from listen.show.terminal import TerminalScreen
+from listen.states import Event, State
 from listen.timeline import Cue, Mark, MarkKind, Position, Timeline
 from tests.follow.runs import timeline_of
 
@@ -21,7 +23,13 @@ def place(*, witness: str, rate: float = 1.0) -> Position:
     return Position(at=at, program_time=7.0, line=11, spread=0.1, rate=rate, next_contact=2, witness=witness)
 
 
-def drawn(*items: Position | Cue | Mark) -> str:
+def inside(state: State) -> tuple[Event, Position]:
+    """At 3.0 s of program, where contact 1 is running."""
+    event = Event(state=state, at=0, decided_at=1, probability=0.9)
+    return event, replace(place(witness="earlier contact"), program_time=3.0, line=4, next_contact=1)
+
+
+def drawn(*items: Position | Cue | Mark | Event) -> str:
     """What stands in the terminal after one second of sound, as one line."""
     console = Console(file=io.StringIO(), width=200)
     screen = TerminalScreen(rate=RATE, timeline=PROGRAM, console=console)
@@ -38,6 +46,13 @@ def test_a_countdown_needs_a_witness() -> None:
     """By hand: contact 2 begins at 10.0 s of program, now is 7.0 s."""
     assert "line 12, Z 0.00 at touch, side cut, in about 3 s" in drawn(place(witness="earlier contact"))
     assert "in about" not in drawn(place(witness=""))
+
+
+def test_in_the_cut_what_comes_next_is_the_contact_after_it() -> None:
+    """By hand: contact 2 begins at 10.0 s of program, now is 3.0 s; contact 1 is next until it is heard."""
+    shown = drawn(*inside(State.STEADY))
+    assert "line 12, Z 0.00 at touch, side cut, in about 7 s" in shown
+    assert "line 12" not in drawn(*inside(State.AIR))
 
 
 def test_the_next_height_of_an_approach_stays() -> None:
