@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from listen.blocks import Block, LoadSample
 from listen.record import Run, RunWriter
+from listen.record.sound import LONG_S
 from listen.states import Event, State
 from listen.timeline import Contact, Flag, Position, Spans, Timeline, Verdict, VerdictKind
 from tests.record.made_run import made_contact
@@ -18,8 +19,9 @@ PIECE_S = 9.0  # of sound, over and over: two contacts
 LINES_PER_CONTACT = 10
 
 
-def write_long_run(folder: Path, *, minutes: float, sound: str = "vorbis") -> Run:
+def write_long_run(folder: Path, *, minutes: float) -> Run:
     """Half an hour has 400 contacts, 4000 moves, 9000 positions and load samples, 16 flags."""
+    sound = "long vorbis" if minutes * 60 > LONG_S else "vorbis"
     length = round(minutes * 60 * RATE)
     timeline = long_timeline(minutes * 60)
     piece = _sound()
