@@ -2,20 +2,23 @@
 
 Conventions
 -----------
-What sound decides is passed on as it comes. Load is believed only after it has agreed with sound in
-this run, or where sound heard nothing at all; then a contact that load is sure of and sound is silent
-about becomes an event, told late, and dated by how late load came where both had a contact. If sound
-hears that contact after all, sound tells its end.
+What sound decides is passed on as it comes. Load is believed only after it has had what sound had in
+this run, and always about as late, or where sound heard nothing at all; then a contact that load is sure of
+and sound is silent about becomes an event, told late, and dated by how late load came where both had a
+contact. Dates that scatter would cost more than the contact is worth. If sound hears that contact after
+all, sound tells its end.
 """
 
 from collections import deque
 from dataclasses import replace
-from statistics import median
+from statistics import fmean, median
 
 from listen.states import Event, Standing, State
 
 N_SEEN = 3  # contacts of load before it is believed
-AGREE = 0.8  # of them that sound must have had, too
+AGREE = 0.6  # of the contacts of sound that load must have had, too
+N_SHARED = 2
+STEADY_S = 0.15  # mean by which load may be later or earlier than it mostly is
 BELIEF = 0.85  # in a contact that load alone tells
 KEPT = 40
 LASTS_S = 2.0  # a shorter rise may be the spindle stopping
@@ -35,6 +38,7 @@ class FuseLive:
     def __init__(self, *, rate: int) -> None:
         self._late = round(LATE_S * rate)
         self._lasts = round(LASTS_S * rate)
+        self._steady = round(STEADY_S * rate)
         self._waiting: Event | None = None  # that load is in a contact
         self._sound, self._load = _Side(), _Side()
         self._filled_at = 0
@@ -87,21 +91,36 @@ class FuseLive:
 
     def _late_by(self, end: int) -> int:
         """How late load's beginnings (0) or ends (1) come, by the contacts that both had [samples]."""
-        late = [
+        late = self._late_at(end)
+        return round(median(late)) if late else 0
+
+    def _late_at(self, end: int) -> list[int]:
+        """The same of each contact that both had."""
+        return [
             seen[end] - heard[end]
             for seen in self._load.past
             for heard in self._sound.past
-            if heard[0] < seen[1] and seen[0] < heard[1] and abs(seen[end] - heard[end]) <= self._late
+            if _touch(heard, seen) and abs(seen[end] - heard[end]) <= self._late
         ]
-        return round(median(late)) if late else 0
 
     def _believed(self) -> bool:
-        """Load has been right so far: sound had nearly all that it had, or has had nothing at all."""
+        """Load has had nearly all that sound had, always about as late; or sound has had nothing at all."""
         heard, seen = self._sound.past, self._load.past
         if len(seen) < N_SEEN:
             return False
-        shared = sum(any(a < stop and start < b for a, b in heard) for start, stop in seen)
-        return not heard or shared >= AGREE * len(seen)
+        shared = sum(any(_touch(one, other) for other in seen) for one in heard)
+        return not heard or (shared >= AGREE * len(heard) and self._is_steady(0) and self._is_steady(1))
+
+    def _is_steady(self, end: int) -> bool:
+        late = self._late_at(end)
+        if len(late) < N_SHARED:
+            return False
+        middle = median(late)
+        return fmean(abs(one - middle) for one in late) <= self._steady
+
+
+def _touch(one: Span, other: Span) -> bool:
+    return one[0] < other[1] and other[0] < one[1]
 
 
 class _Side:

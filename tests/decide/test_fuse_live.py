@@ -68,6 +68,23 @@ def test_a_contact_from_load_is_dated_by_how_late_load_was_before() -> None:
     assert told[-1].at / RATE == 23.0
 
 
+def test_load_that_is_now_early_now_late_is_not_believed() -> None:
+    """By hand: beginnings 0.6 s late, 0.4 s early, 0.5 s late: whatever is filled in lies anywhere."""
+    load = [
+        event for (a, b), by in zip(FOUR, (0.6, -0.4, 0.5, 0.0), strict=True) for event in contact(a + by, b)
+    ]
+    sound = [event for span in FOUR[:3] for event in contact(*span)]
+    assert fused(sound, load) == sound
+
+
+def test_load_is_believed_where_it_had_what_sound_had_however_much_sound_missed() -> None:
+    """By hand: sound had the first two of five; load had all, half a second late."""
+    five = [*FOUR, (26.0, 29.0)]
+    load = [event for span in five for event in contact(span[0] + 0.5, span[1] + 0.5)]
+    sound = [event for span in FOUR[:2] for event in contact(*span)]
+    assert entries(fused(sound, load)) == [2.0, 8.0, 20.0, 26.0]
+
+
 def test_a_short_rise_of_load_is_not_passed_on_it_may_be_the_spindle_stopping() -> None:
     load = [event for span in [*FOUR, (26.0, 27.0)] for event in contact(*span)]
     sound = [event for span in FOUR for event in contact(*span)]
