@@ -121,12 +121,14 @@ class LiveServer:
         await page.close(1001)
 
     async def _next_frame(self) -> None:
+        """One timer for all pages: who wakes first wakes the others, so that they share each frame."""
         assert self._wake is not None
+        assert self._loop is not None
+        timer = self._loop.call_later(FRAME_S, self._wake.set)
         try:
-            async with asyncio.timeout(FRAME_S):  # wait_for of Python 3.11 may lose a cancellation
-                await self._wake.wait()
-        except TimeoutError:
-            return
+            await self._wake.wait()
+        finally:
+            timer.cancel()
         self._wake.clear()
 
     async def marks(self, page: WebSocket) -> None:
