@@ -120,7 +120,7 @@ def heard_visits(truth: Truth) -> list[Visit]:
 
 
 def matches(said: Said, timeline: Timeline, truth: Truth) -> dict[str, float]:
-    """Contacts matched to their line: half a second in, once over, smoothed."""
+    """Contacts matched to their line: half a second in, once over and heard to be, smoothed."""
     ats = np.array([position.at for position in said.positions])
     counts = dict.fromkeys(("heard", "half a second in", "once over", "smoothed"), 0.0)
     for contact, start, stop in heard_visits(truth):
@@ -131,12 +131,19 @@ def matches(said: Said, timeline: Timeline, truth: Truth) -> dict[str, float]:
             position = said.positions[inside]
             right = {contact + 1} if position.at / RATE < stop - 0.1 else {contact + 1, following}
             counts["half a second in"] += position.next_contact in right
-        counts["once over"] += _next_at(said, ats, stop + 0.15) == following
+        counts["once over"] += _next_at(said, ats, _known_s(truth, stop)) == following
         verdict = said.refined.get(contact)
         onset = None if verdict is None else verdict.heard_onset
         near = (abs(onset / RATE - a) < NEAR_S for c, a, _ in visits(truth) if onset and c == contact)
         counts["smoothed"] += any(near)
     return counts
+
+
+def _known_s(truth: Truth, stop_s: float) -> float:
+    """0.15 s after the end of a contact; where the ear decided it later, then: its delay is its own [s]."""
+    ends = [event for event in truth.events if event.state == State.AIR]
+    decided = [event.decided_at / RATE for event in ends if abs(event.at / RATE - stop_s) < NEAR_S]
+    return max(stop_s + 0.15, min(decided, default=0.0))
 
 
 def _next_at(said: Said, ats: np.ndarray, at_s: float) -> int | None:
@@ -155,7 +162,7 @@ def recoveries(said: Said, timeline: Timeline, truth: Truth) -> dict[str, float]
             contact, _, stop = after[0]
             following = contact + 2 if contact + 1 < len(timeline.contacts) else None
             counts["holds"] += 1
-            counts["recovered"] += _next_at(said, ats, stop + 0.15) == following
+            counts["recovered"] += _next_at(said, ats, _known_s(truth, stop)) == following
     return counts
 
 
