@@ -29,7 +29,7 @@ from listen.states import Event, Finding, Standing, State
 from listen.timeline import Contact, Cue, Flag, Look, Mark, MarkKind, Position, Timeline, Verdict
 
 HOP_S = 0.05
-DRAWN_S = 0.1  # two columns at a time cost little more than one
+DRAWN_S = 0.2  # four columns at a time cost little more than one
 KEPT_COLUMNS = 1200  # a minute of spectrum for who joins late or was slow
 KEPT_MESSAGES = 5000
 KEPT_POSITIONS_S = 0.5  # the followed line is told this often
