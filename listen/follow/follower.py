@@ -1,5 +1,7 @@
 """Following a program by ear while it runs."""
 
+import math
+
 import numpy as np
 
 from listen.errors import ListenError
@@ -125,13 +127,13 @@ class Follower:
         weights, _ = tracking.beliefs(at_s)
         place, inner = view.places(at_s)
         low, middle, high = _quantiles(place, weights)
-        spread = float(np.hypot(np.sqrt((weights * inner**2).sum()), 0.5 * (high - low)))
+        spread = math.sqrt(float(weights @ inner**2) + 0.25 * float(high - low) ** 2)
         k = view.core["k"]
         chance = np.bincount(k, weights=weights, minlength=1)
         likeliest = int(np.argmax(chance))
         mine = k == likeliest
         held = tracking.clock.held or bool(weights[view.core["phase"] == Phase.STOPPED].sum() > 0.5)
-        log_rate = float((weights[mine] * view.core["m"][mine]).sum() / max(weights[mine].sum(), 1e-12))
+        log_rate = float((weights * mine) @ view.core["m"]) / max(float(chance[likeliest]), 1e-12)
         started = view.is_started
         return Position(
             at=at,

@@ -139,5 +139,6 @@ class Silence:
         turned = (1e-5 if clock.told_by_control else 1e-3) if clock.feed_known else priors.step_per_boundary
         slower = turned + np.where(self._rapid > 0.15, self._rapid_share, 0.0)
         slow = ndtr(-(behind - 2.0 * mean) / (1.0 + mean))
-        result: Floats = np.clip((1.0 - share - slower) * on_time + share * held + slower * slow, 0.0, 1.0)
+        quiet = (1.0 - share - slower) * on_time + share * held + slower * slow
+        result: Floats = np.minimum(np.maximum(quiet, 0.0), 1.0)
         return result

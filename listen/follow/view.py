@@ -47,6 +47,8 @@ class View:
     def _target(self) -> None:
         """Where each guess is going until the next boundary, and how long that takes."""
         core, space = self.core, self.space
+        self._t0, self._u0, self._m, self._q = (core[name].copy() for name in ("t0", "u0", "m", "q"))
+        self._strays = core["v"] + 0.03**2
         n = max(space.n, 1)
         index = np.minimum(core["k"], n - 1)
         sounding = (core["phase"] == Phase.IN) | (core["phase"] == Phase.DROPPED)
@@ -81,13 +83,12 @@ class View:
 
     def places(self, at: float) -> tuple[Floats, Floats]:
         """Where each guess says the program is [s at 100 %], and how surely."""
-        core = self.core
-        elapsed, known = self.engine.clock.between(core["t0"], at)
-        needed = self._needed_feed * np.exp(-known) + self._needed_rest
-        share = np.where(self._still, 0.0, np.clip(elapsed / np.maximum(needed, 1e-6), 0.0, 1.0))
-        place = core["u0"] + share * self._to_go
-        rate = np.exp(core["m"] + known)
+        elapsed, known = self.engine.clock.between(self._t0, at)
+        needed = np.maximum(self._needed_feed * np.exp(-known) + self._needed_rest, 1e-6)
+        share = np.where(self._still, 0.0, np.minimum(np.maximum(elapsed / needed, 0.0), 1.0))
+        place = self._u0 + share * self._to_go
+        rate = np.exp(self._m + known)
         moved = np.minimum(elapsed, needed) * rate
-        spread = np.sqrt(core["q"] * rate**2 + moved**2 * (core["v"] + 0.03**2))
+        spread = np.sqrt(self._q * rate**2 + moved**2 * self._strays)
         late = np.maximum(elapsed - needed, 0.0)
         return place, np.minimum(spread + 0.1 * late, max(self.space.end, 1.0))
