@@ -35,6 +35,7 @@ from listen.measure import (
     MeasureLoad,
 )
 from listen.measure.blanking import Blanking
+from listen.measure.digital_silence import DigitalSilence
 from listen.measure.measure import SHORT_S, Pace
 from listen.measure.spectrum import HIGHEST_HZ, LOWEST_HZ, N_BANDS, log_edges
 from listen.record.features import Features, FeatureWriter
@@ -119,6 +120,7 @@ class SoundEar:
         self._model = model
         self._layout = ear_layout()
         self._blanking = Blanking(rate)
+        self._silence = DigitalSilence(rate)
         self._measure = Measure(rate)
         self._kept = FrameStore() if keep else None
         self._note = note
@@ -149,7 +151,8 @@ class SoundEar:
             self._blanking.blank(round(given.value * self._measure.rate))
         if not isinstance(given, Block | Gap):
             return ()
-        return self._hear(self._measure.push(self._blanking.push(given)))
+        sound = self._silence.push(self._blanking.push(given))
+        return tuple(chain.from_iterable(self._hear(self._measure.push(item)) for item in sound))
 
     def close(self) -> tuple[Heard, ...]:
         """End the stream and give what was still open."""
