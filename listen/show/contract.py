@@ -81,7 +81,7 @@ def run_page(run: Run) -> dict[str, Any]:
             if row.id in sheet and row.expected is not None
         ],
         "heard": heard_lane(run.heard, run.duration, rate),
-        "flags": [_flag(flag, rate) for flag in run.flags],
+        "flags": [_flag(flag, rate) for flag in sorted(run.flags, key=lambda flag: flag.at)],
         "load": [{"at_s": sample.at / rate, "value": sample.percent} for sample in run.loads],
         "load_unit": LOAD_UNITS[run.loads[0].kind] if run.loads else "%",
         "position": [_position(position, rate) for position in run.positions],
