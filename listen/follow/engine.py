@@ -103,6 +103,7 @@ class Engine:
         is_lost = self._deficit >= LOST
         if is_lost:
             children = joined([children, self._anew(at, spread, children)])
+            self._deficit = 0.5 * LOST  # these are given a chance before others are begun
         self._adopt(children, wide=is_lost or not self.is_started)
         self._learn_scale(is_gap=True)
         self.model.learn_holds(float(self.weights[self.core["code"] == On.HELD].sum()))

@@ -186,6 +186,8 @@ class Follower:
                 continue
             reading = Reading(view, weights, index, absent)
             if reading.settled < SETTLED:
+                if reading.untold > SETTLED and reached >= index + OLD:
+                    self._called.add(index)  # it will never be told: not looked at again
                 continue
             best = int(np.argmax(reading.beliefs[:6]))
             is_told = best == STARTED_EARLY and reached > index and tracking.clock.feed_known
