@@ -11,13 +11,18 @@ from numpy.typing import NDArray
 
 from listen.blocks import Block, Frames, Gap, LoadSample
 from listen.decide import (
+    AHEAD_COLUMNS,
+    LOAD_COLUMNS,
+    LOAD_VERSION,
     Belief,
     Decide,
     DecideLoad,
     Layout,
     Model,
+    Network,
     belief_of,
     load_model,
+    load_network,
     second_look,
     second_look_load,
 )
@@ -56,6 +61,7 @@ from listen.timeline import Mark, MarkKind
 
 Given = Block | Gap | LoadSample | Mark
 Heard = Event | Finding | ContactSound | AirSound | ContactLoad | StateLikelihoods | Gap
+LOAD_MODEL = "mill_load"
 # Of load at 5 Hz, by tests/hear/test_load_alone.py: entries and exits lie within 0.25 s of the truth there.
 LOAD_RATES = EarRates(
     false_bursts_per_hour=2.0,
@@ -298,7 +304,9 @@ class LoadEar:
     def look_again(self) -> tuple[Event, ...]:
         """Refined events; block by block where the log names lines."""
         whole = self._kept.stretches() if self._kept else []
-        return second_look_load(whole[0], self._marks, rate=self._rate) if whole else ()
+        if not whole:
+            return ()
+        return second_look_load(whole[0], self._marks, rate=self._rate, network=shipped_load_network())
 
     def _hear(self, made: Sequence[Frames]) -> tuple[Heard, ...]:
         if self._kept is not None:
@@ -394,3 +402,15 @@ def shipped_model(folder: Path | None = None) -> Model:
             raise ModelError(f"no model in {models_folder()}; install cut-listen again")
         folder = found[0]
     return load_model(folder, features=FEATURES, version=VERSION)
+
+
+def shipped_load_network() -> Network:
+    """The shipped network that takes a second look at a load log.
+
+    Raises
+    ------
+    ModelError
+        If there is none, or it does not fit what is told of a load log.
+    """
+    columns = (*LOAD_COLUMNS, *AHEAD_COLUMNS)
+    return load_network(models_folder() / LOAD_MODEL, "second", features=columns, version=LOAD_VERSION)

@@ -128,6 +128,34 @@ def load_model(folder: Path, *, features: tuple[str, ...], version: int) -> Mode
     return Model(name=folder.name, live=live, second=second, card=card, rates=rates, shop=shop)
 
 
+def load_network(folder: Path, part: str, *, features: tuple[str, ...], version: int) -> Network:
+    """One network of a model folder, as `load_model` reads them.
+
+    Parameters
+    ----------
+    folder : Path
+    part : str
+        ``live`` or ``second``.
+    features, version
+        What the network is told; the card must name the same.
+
+    Raises
+    ------
+    ModelError
+        If a file is missing or damaged, or the card does not fit the features.
+    """
+    card = _read_card(folder)
+    if card.get("features") != list(features) or card.get("features_version") != version:
+        raise ModelError(f"model {folder.name} was fitted on other features; install cut-listen again")
+    try:
+        with np.load(folder / "arrays.npz", allow_pickle=False) as arrays:
+            return _network({name: arrays[name].astype(np.float32) for name in arrays.files}, part)
+    except (OSError, ValueError, KeyError) as error:
+        raise ModelError(
+            f"model {folder.name}: arrays.npz cannot be used ({error}); fetch it again"
+        ) from None
+
+
 def save_model(model: Model, folder: Path) -> None:
     """Write a model folder that `load_model` reads back the same."""
     folder.mkdir(parents=True, exist_ok=True)

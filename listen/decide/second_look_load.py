@@ -1,39 +1,58 @@
-"""Contact from a whole load log, looked at from both sides; a new block makes a new level likelier."""
+"""Contact from a whole load log: a network that looks both ways, and the likeliest story of the log's levels.
 
-from collections.abc import Iterable, Iterator
+The network knows many drawn logs; the story knows none and is bound by rules. Where one is unsure the
+other decides, so that neither errs alone where a log is unlike those drawn.
+"""
+
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from listen.blocks import Frames
-from listen.decide.load_kernels import CUT, IDLE, LONGEST_SPIKE_S, SPINDLE, STANDING
-from listen.decide.load_levels import Levels, Story, cut_levels, opened, step_of, tell_story
-from listen.decide.load_states import IS_PERCENT, LOAD, SIGN, between
+from listen.decide.kernels import best_path, runs_of
+from listen.decide.load_dates import FineLog
+from listen.decide.load_points import (
+    GONE_S,
+    POINT_S,
+    Grid,
+    ahead_of,
+    grid_of,
+    rows_of,
+    scale_of,
+    step_of,
+)
+from listen.decide.load_states import IS_PERCENT, LOAD, SIGN
+from listen.decide.load_story import story_contacts
+from listen.decide.model import Network
+from listen.decide.network import score_whole
+from listen.decide.second_look import dated
 from listen.states import Event, State
 from listen.timeline import Mark, MarkKind
 
-ENTERED, LEFT = 0.3, 0.7  # a drive answers late: contact begins and ends with the change, not at its middle
-CLEAR_NOISE = 5.0  # a rise of fewer standard deviations is dated by its stretches alone
-LASTS_S = 0.7
-SETTLES_S = 1.5
-SPIKE_RATIO = 3.0
-SAME_IDLE = 0.1
+OF_STORY = 1.5  # what the story says counts for as much, either way [nats]
+OF_STORY_IN_UNITS = 6.0  # in amperes and watts: what may be feeding in air is a rule, and the story keeps it
+SWITCH = 1.0  # what a change of contact must explain [nats]
+NEAR_POINTS = 3  # the network dates what both decide, where it has a change this near
+SURE = 0.98  # a point believed to be all contact or all air
 NEAR_BLOCK = 1.5  # values of the log
-BLIP_S, BLIP_SHARE = 2.0, 0.15  # a shorter and smaller rise is a rapid move
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SeenContact:
-    """One contact that the load shows: ends [samples], and how far it rose over idle [unit of the load]."""
+    """One contact that the load shows: ends [samples], and the mean belief in it [0 to 1]."""
 
     start: int
     full: int
     stop: int
-    rise: float
+    probability: float
 
 
-def second_look_load(frames: Frames, marks: Iterable[Mark], *, rate: int) -> tuple[Event, ...]:
+def second_look_load(
+    frames: Frames, marks: Iterable[Mark], *, rate: int, network: Network
+) -> tuple[Event, ...]:
     """Contacts as known after the whole log was read.
 
     Parameters
@@ -44,44 +63,75 @@ def second_look_load(frames: Frames, marks: Iterable[Mark], *, rate: int) -> tup
         Line marks tell where a new level is likely, speeds where a new idle level is.
     rate : int
         Audio sample rate [Hz].
+    network : Network
+        The second one of a load model.
 
     Returns
     -------
     tuple of Event
         Confirmed events in order, decided at the end of the log.
     """
-    return _events(contacts_of_load(frames, marks, rate=rate), int(frames.at[-1]) if len(frames) else 0, rate)
+    contacts = contacts_of_load(frames, marks, rate=rate, network=network)
+    return _events(contacts, int(frames.at[-1]) if len(frames) else 0, rate)
 
 
-def contacts_of_load(frames: Frames, marks: Iterable[Mark], *, rate: int) -> tuple[SeenContact, ...]:
-    """The same as contacts, with their rises; parameters as for `second_look_load`."""
+def contacts_of_load(
+    frames: Frames, marks: Iterable[Mark], *, rate: int, network: Network
+) -> tuple[SeenContact, ...]:
+    """The same as contacts; parameters as for `second_look_load`."""
     if len(frames) < 3:
         return ()
     marks = tuple(marks)
     seconds = frames.at / rate
-    load = (
-        frames.values[:, LOAD] * frames.values[:, SIGN] * frames.values[-1, SIGN]
-    )  # as it came out at the end
-    percent, step = bool(frames.values[-1, IS_PERCENT]), step_of(load)
+    upwards = frames.values[:, SIGN] * frames.values[-1, SIGN]  # as it came out at the end
+    load = frames.values[:, LOAD] * upwards
     blocks_s = _times(marks, rate, MarkKind.LINE)
-    levels = cut_levels(seconds, load, step=step, blocks_s=blocks_s)
     speeds_s = _times(marks, rate, MarkKind.SPINDLE_SPEED, MarkKind.SPINDLE_ON)
-    story = tell_story(levels, percent=percent, step=step, speeds_s=speeds_s)
-    levels, story = opened(levels, story, seconds, load)
-    points = _Points(at=frames.at, load=load, levels=levels, story=story)
-    runs = [run for run in _runs(story.kind == CUT) if not _is_spindle(levels, story, *run)]
+    grid = grid_of(seconds, load, told_s=speeds_s, blocks_s=blocks_s)
+    percent = bool(frames.values[-1, IS_PERCENT])
+    step = step_of(load) if percent else 0.0
+    odds = _odds(grid, percent=percent, step=step, network=network, blocks_known=blocks_s.size > 0)
+    told = story_contacts(seconds, load, percent=percent, step=step, speeds_s=speeds_s, blocks_s=blocks_s)
+    both = odds + (OF_STORY if percent else OF_STORY_IN_UNITS) * _says(grid, told)
+    path = dated(best_path(both, SWITCH), best_path(odds, SWITCH), near=NEAR_POINTS)
+    log = _Log(fine=FineLog(seconds, load), grid=grid, belief=1.0 / (1.0 + np.exp(-odds)))
     near_s = NEAR_BLOCK * float(np.median(np.diff(seconds)))
-    found = [_at_blocks(points.contact(first, last), blocks_s, near_s, rate) for first, last in runs]
-    blip = round(BLIP_S * rate)
-    return tuple(
-        one
-        for one in found
-        if one.stop > one.start and (one.stop - one.start > blip or one.rise > BLIP_SHARE * story.cut_scale)
-    )
+    found = [log.contact(first, stop, rate) for first, stop in _runs(grid, path)]
+    snapped = [_at_blocks(one, blocks_s, near_s, rate) for one in found]
+    return tuple(one for one in snapped if one.stop > one.start)
+
+
+def _odds(
+    grid: Grid, *, percent: bool, step: float, network: Network, blocks_known: bool
+) -> NDArray[np.float64]:
+    """Log odds of contact of each point by the network."""
+    scale = scale_of(grid.load[grid.age == 0.0], percent=percent, step=step)
+    rows = rows_of(grid, scale, percent=percent, blocks_known=blocks_known)
+    return score_whole(network, np.concatenate([rows, ahead_of(grid, scale)], axis=1))[:, 0]
+
+
+def _says(grid: Grid, contacts: list[tuple[float, float]]) -> NDArray[np.float64]:
+    """1 for points inside contacts, -1 for the others."""
+    middle = grid.seconds + 0.5 * POINT_S
+    edges = np.array(contacts).reshape(-1)
+    inside = np.searchsorted(edges, middle, side="right") % 2 == 1
+    return np.where(inside, 1.0, -1.0)
+
+
+def _runs(grid: Grid, path: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Points of each contact, half-open; none lasts through a gap of the log."""
+    edges = [0, *(np.flatnonzero(np.diff(grid.seconds) > 1.5 * POINT_S) + 1).tolist(), path.size]
+    gone = grid.age >= GONE_S - 1.5 * POINT_S
+    held = np.array([gone[max(0, stop - 1)] for stop in edges[1:]])
+    found = []
+    for (first, stop), over in zip(pairwise(edges), held, strict=True):
+        last = first + int(np.flatnonzero(grid.age[first:stop] == 0.0)[-1]) + 1 if over else stop
+        found += [(first + a, first + b) for a, b in runs_of(path[first:last])]
+    return found
 
 
 def _times(marks: tuple[Mark, ...], rate: int, *kinds: MarkKind) -> NDArray[np.float64]:
-    return np.array(sorted({mark.at / rate for mark in marks if mark.kind in kinds}))
+    return np.array(sorted({mark.at / rate for mark in marks if mark.kind in kinds}), dtype=np.float64)
 
 
 def _at_blocks(one: SeenContact, blocks_s: NDArray[np.float64], near_s: float, rate: int) -> SeenContact:
@@ -97,80 +147,43 @@ def _snapped(at: int, blocks_s: NDArray[np.float64], near_s: float, rate: int) -
     return round(nearest * rate) if abs(nearest - at / rate) <= near_s else at
 
 
-def _runs(true: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:
-    """First and last place of each run of true ones."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], true, [False]]).astype(int)))
-    yield from zip(edges[::2].tolist(), (edges[1::2] - 1).tolist(), strict=True)
-
-
-def _is_spindle(levels: Levels, story: Story, first: int, last: int) -> bool:
-    """Whether a short rise is the spindle: far above all cuts and not back to the same idle, or settling.
-
-    A plunge may rise as far, but the spindle idles after it as before.
-    """
-    lasts = levels.stop_s[last] - levels.start_s[first]
-    height = float(levels.level[first : last + 1].max() - story.idle[first])
-    if lasts <= LONGEST_SPIKE_S and height > SPIKE_RATIO * story.cut_scale:
-        return not _same_after(levels, story, first, last)
-    beside = story.kind[max(0, first - 1) : last + 2]
-    return lasts <= SETTLES_S and bool(np.isin(beside, (SPINDLE, STANDING)).any())
-
-
-def _same_after(levels: Levels, story: Story, first: int, last: int) -> bool:
-    """Whether the load comes back to the idle level that it left."""
-    before = float(story.idle[first])
-    after = levels.level[last + 1 : last + 5][story.kind[last + 1 : last + 5] == IDLE]
-    width = max(3.0 * levels.noise, SAME_IDLE * abs(before))
-    return bool(after.size and abs(after[0] - before) < width)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Points:
-    """The log with its story, for dating ends between frames."""
+class _Log:
+    """The log with what is believed of each of its points, for dating ends."""
 
-    at: NDArray[np.int64]
-    load: NDArray[np.float64]
-    levels: Levels
-    story: Story
+    fine: FineLog
+    grid: Grid
+    belief: NDArray[np.float64]
 
-    def contact(self, first: int, last: int) -> SeenContact:
-        """The contact of stretches `first` to `last`."""
-        levels, idle = self.levels, float(self.story.idle[first])
-        length = levels.stop_s[first : last + 1] - levels.start_s[first : last + 1]
-        lasting = [first + int(i) for i in np.flatnonzero(length >= LASTS_S)]
-        lasting = lasting or [first + int(np.argmax(levels.level[first : last + 1]))]
-        heights = levels.level[first : last + 1] - idle
-        begin, end = (float(levels.level[i]) - idle for i in (lasting[0], lasting[-1]))
+    def contact(self, first: int, stop: int, rate: int) -> SeenContact:
+        """The contact of points `first` to `stop`."""
+        start_s, stop_s = self._begun(first), self._over(stop)
+        full_s = start_s
+        if self.fine.is_fine:
+            stop_s = self.fine.over(stop_s, start_s)
+            start_s, full_s = self.fine.begun(start_s, stop_s)
         return SeenContact(
-            start=self._entered(first, lasting[0], idle, begin, ENTERED),
-            full=self._entered(first, lasting[0], idle, begin, 0.9),
-            stop=self._left(last, lasting[-1], idle, end),
-            rise=float(np.average(heights, weights=length)),
+            start=max(0, round(start_s * rate)),
+            full=round(full_s * rate),
+            stop=round(stop_s * rate),
+            probability=float(np.mean(self.belief[first:stop])),
         )
 
-    def _entered(self, first: int, full: int, idle: float, rise: float, share: float) -> int:
-        """Where the load first passed a share of its rise [samples]."""
-        edges, noise = self.levels.edges, self.levels.noise
-        if rise > CLEAR_NOISE * noise:
-            wanted = idle + share * rise
-            for i in range(max(1, int(edges[first]) - 1), min(int(edges[full]) + 2, self.load.size)):
-                if self.load[i - 1] < wanted <= self.load[i]:
-                    return between(self._point(i - 1), self._point(i), wanted)
-        return int(self.at[edges[first]])
+    def _begun(self, first: int) -> float:
+        """Where contact begins, by the share of contact in the points about it [s]."""
+        before = self.belief[first - 1] if first > 0 else 0.0
+        here = self.belief[first]
+        return float(self.grid.seconds[first] - POINT_S * min(before, 0.5) + POINT_S * _rest(1.0 - here))
 
-    def _left(self, last: int, full: int, idle: float, rise: float) -> int:
-        """Where the load last fell through a share of its rise [samples]."""
-        edges, noise = self.levels.edges, self.levels.noise
-        stop = min(int(edges[last + 1]), self.load.size - 1)
-        if rise > CLEAR_NOISE * noise:
-            wanted = idle + LEFT * rise
-            for i in range(stop, max(0, int(edges[full + 1]) - 2), -1):
-                if self.load[i - 1] >= wanted > self.load[i]:
-                    return between(self._point(i - 1), self._point(i), wanted)
-        return int(self.at[stop])
+    def _over(self, stop: int) -> float:
+        after = self.belief[stop] if stop < self.belief.size else 0.0
+        here = self.belief[stop - 1]
+        return float(self.grid.seconds[stop - 1] + POINT_S * (1.0 + min(after, 0.5) - _rest(1.0 - here)))
 
-    def _point(self, i: int) -> tuple[int, float]:
-        return int(self.at[i]), float(self.load[i])
+
+def _rest(share: float) -> float:
+    """The share of a point that is not contact, 0 where it is as good as all."""
+    return 0.0 if share < 1.0 - SURE else share
 
 
 def _events(contacts: tuple[SeenContact, ...], end: int, rate: int) -> tuple[Event, ...]:
@@ -179,6 +192,12 @@ def _events(contacts: tuple[SeenContact, ...], end: int, rate: int) -> tuple[Eve
         places = ((State.ENTRY, one.start), (State.STEADY, max(one.start, min(one.full, one.stop))))
         for state, at in (*places, (State.EXIT, one.stop), (State.AIR, one.stop)):
             events.append(
-                Event(state=state, at=at, decided_at=max(end, at), probability=0.95, spread=round(0.1 * rate))
+                Event(
+                    state=state,
+                    at=at,
+                    decided_at=max(end, at),
+                    probability=one.probability,
+                    spread=round(0.1 * rate),
+                )
             )
     return tuple(events)

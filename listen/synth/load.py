@@ -8,6 +8,7 @@ here was fitted to a measured log; the ranges are common practice, no source.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,6 +82,8 @@ class LoadVoice:
         Current of the field, at right angles to that of the load [percent]; 0 where power is shown.
     held : bool
         Whether each value is the mean of its stretch, as logs of one row a block give it.
+    run_up_rpm_per_s : float
+        How fast the spindle changes its speed.
     """
 
     kind: str = "load_percent"
@@ -103,6 +106,7 @@ class LoadVoice:
     scale: float = 1.0
     magnetising: float = 0.0
     held: bool = False
+    run_up_rpm_per_s: float = 6000.0
 
 
 def make_load(
@@ -153,7 +157,7 @@ def _idle(
 ) -> NDArray[np.float64]:
     """Load without cutting: by speed, warmth and move, with the spikes of each change of speed."""
     wanted = np.array([one.rpm for one in stretches])[index]
-    speed = _run_up(wanted)
+    speed = _run_up(wanted, voice.run_up_rpm_per_s)
     warm = 1.0 - voice.warm_share * (1.0 - np.exp(-grid / voice.warm_s))
     warm += voice.wander_share * np.sin(2.0 * np.pi * grid / voice.wander_s)
     idle = (voice.idle + voice.idle_per_1000_rpm * speed / 1000.0) * warm * (speed > 0.0)
@@ -165,13 +169,16 @@ def _idle(
     return spiked
 
 
-def _run_up(wanted: NDArray[np.float64], rpm_per_s: float = 6000.0) -> NDArray[np.float64]:
-    """Speed that follows what is commanded as fast as a drive can."""
+def _run_up(wanted: NDArray[np.float64], rpm_per_s: float) -> NDArray[np.float64]:
+    """Speed that follows what is commanded as fast as a drive can; the spindle stands at first."""
     speed = np.empty_like(wanted)
+    changes = np.flatnonzero(np.diff(wanted)) + 1
     now, step = 0.0, rpm_per_s * STEP_S
-    for place, target in enumerate(wanted):
-        now += min(step, max(-step, target - now))
-        speed[place] = now
+    for start, stop in pairwise([0, *changes.tolist(), wanted.size]):
+        target = wanted[start]
+        way = step * np.arange(1, stop - start + 1)
+        speed[start:stop] = np.minimum(now + way, target) if target > now else np.maximum(now - way, target)
+        now = float(speed[stop - 1])
     return speed
 
 

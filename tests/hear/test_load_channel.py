@@ -1,5 +1,6 @@
 """A current clamp on the second channel of a sound file."""
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -8,8 +9,10 @@ import soundfile
 from numpy.typing import NDArray
 
 from listen.blocks import Block
+from listen.cli import main
 from listen.errors import InputError
 from listen.hear.load_channel import Clamp, ClampEnvelope, clamp_loads, parse_clamp
+from listen.record import read_run
 from listen.replay_run import replay_recording
 
 RATE = 16000
@@ -73,3 +76,24 @@ def test_a_recording_with_a_clamp_on_its_second_channel_is_replayed_with_its_loa
         replay_recording(
             path, out=tmp_path / "b", write_page=lambda run, page: None, clamp=parse_clamp("3:0=0,1=1")
         )
+
+
+@pytest.mark.closed
+def test_the_option_of_the_command_gives_the_run_its_load(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The same as a command; without the option the run has no load."""
+    load = drawn(20.0)
+    noise = 0.01 * np.random.default_rng(1).standard_normal(load.size)
+    path, out = tmp_path / "both.wav", tmp_path / "run"
+    soundfile.write(path, np.column_stack([noise, load]), RATE)
+    assert main(["replay", str(path), "--clamp", "2:0.02=1,0.2=10", "--out", str(out)]) == 0
+    said = json.loads((out / "run.json").read_text(encoding="utf-8"))
+    starts = [event["onset_s"] for event in said["refined"] if event["state"] == "entry"]
+    np.testing.assert_allclose(starts, [4.0, 12.0], rtol=0, atol=0.15)
+    assert max(sample.percent for sample in read_run(out).loads) == pytest.approx(8.0, rel=0.05)
+    assert main(["replay", str(path), "--out", str(tmp_path / "without")]) == 0
+    assert read_run(tmp_path / "without").loads == ()
+    capsys.readouterr()
+    assert main(["replay", str(path), "--clamp", "2:0.1=1", "--out", str(tmp_path / "bad")]) == 2
+    assert "--clamp reads CHANNEL:RMS=AMPERES,RMS=AMPERES" in capsys.readouterr().err

@@ -1,0 +1,224 @@
+"""Fit the network that takes a second look at load, on drawn logs, and write it as plain arrays.
+
+Needs PyTorch (extra `train`): ``python tools/tools_load/fitting.py --make 2 --fit 5 --workers 2 --out DIR``.
+"""
+
+import argparse
+import copy
+import math
+import multiprocessing
+import os
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import torch
+from torch import nn
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from tools_load.making import examples
+
+SQUEEZE, DROPOUT, DECAY = 48, 0.1, 1e-3
+UNITS = 64  # of each layer, each way
+
+
+class Ear(nn.Module):
+    """Squeeze, layers of gated recurrent units, read-outs."""
+
+    def __init__(self, n_features: int) -> None:
+        super().__init__()
+        self.squeeze = nn.Linear(n_features, SQUEEZE)
+        self.memory = nn.GRU(
+            SQUEEZE, UNITS, num_layers=2, batch_first=True, bidirectional=True, dropout=DROPOUT
+        )
+        self.heads = nn.Linear(2 * UNITS, 1)
+
+    def forward(self, features: torch.Tensor) -> torch.Tensor:
+        """Scores, shape (n_crops, n_points, 1)."""
+        flow, _ = self.memory(torch.relu(self.squeeze(features)))
+        return self.heads(flow)
+
+
+def make_part(out: Path, seed: int, worker: int, until: float) -> None:
+    """One worker's shard."""
+    rows, contact, lengths = [], [], []
+    for one, share in examples(seed, worker):
+        rows.append(one)
+        contact.append(share)
+        lengths.append(len(share))
+        if time.time() > until:
+            break
+    np.savez(
+        out / f"{worker}.npz", rows=np.concatenate(rows), contact=np.concatenate(contact), lengths=lengths
+    )
+
+
+def make_shards(out: Path, *, seed: int, workers: int, minutes: float) -> None:
+    """Draw logs on so many cores for so many minutes."""
+    out.mkdir(parents=True, exist_ok=True)
+    os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1")
+    until = time.time() + 60.0 * minutes
+    context = multiprocessing.get_context("fork")
+    jobs = [context.Process(target=make_part, args=(out, seed, k, until)) for k in range(workers)]
+    for job in jobs:
+        job.start()
+    for job in jobs:
+        job.join()
+
+
+class Store:
+    """All rows on the accelerator, and where each log begins."""
+
+    def __init__(self, shards: Path, device: str) -> None:
+        rows, contact, lengths = [], [], []
+        for path in sorted(shards.glob("*.npz")):
+            with np.load(path) as arrays:
+                rows.append(torch.from_numpy(arrays["rows"]).to(device))
+                contact.append(torch.from_numpy(arrays["contact"]).to(device))
+                lengths.append(arrays["lengths"])
+        self.rows, self.contact = torch.cat(rows), torch.cat(contact)
+        self.lengths = np.concatenate(lengths)
+        self.starts = np.concatenate([[0], np.cumsum(self.lengths)[:-1]])
+        held = np.arange(self.lengths.size) % 16 == 7
+        self.parts = {"fit": np.flatnonzero(~held), "check": np.flatnonzero(held)}
+        sample = self.rows[:: max(1, len(self.rows) // 200000)].float()
+        self.mean, self.scale = sample.mean(0), 1.0 / sample.std(0).clamp(min=0.05)
+        print(f"{self.lengths.size} logs, {len(self.rows) / 18000:.0f} h", flush=True)
+
+    def crops(self, rng: np.random.Generator, part: str, *, batch: int, length: int):
+        """Crops of logs that are long enough, half of them from where the log begins."""
+        fitting = self.parts[part][self.lengths[self.parts[part]] >= length]
+        chosen = rng.choice(fitting, size=batch)
+        offset = np.where(rng.random(batch) < 0.5, 0, rng.integers(0, self.lengths[chosen] - length + 1))
+        index = torch.from_numpy(self.starts[chosen] + offset).to(self.rows.device)
+        index = index[:, None] + torch.arange(length, device=index.device)[None, :]
+        return (self.rows[index].float() - self.mean) * self.scale, self.contact[index].float()
+
+
+def fit_network(shards: Path, out: Path, *, minutes: float, seed: int, start: Path | None = None) -> None:
+    """Fit for so many minutes, from an earlier fit if any, and write the best slow mean of the weights."""
+    torch.manual_seed(seed)
+    rng = np.random.default_rng(seed)
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    store = Store(shards, device)
+    ear = Ear(store.rows.shape[1]).to(device)
+    if start is not None:
+        with np.load(start / "arrays.npz") as arrays:
+            begin_with(ear, store, {name.removeprefix("second."): arrays[name] for name in arrays.files})
+    best_rate = 3e-3 if start is None else 1.5e-3
+    mean = copy.deepcopy(ear).eval()
+    best, best_loss = copy.deepcopy(mean), math.inf
+    optimiser = torch.optim.AdamW(ear.parameters(), lr=best_rate, weight_decay=DECAY)
+    loss_of = nn.functional.binary_cross_entropy_with_logits
+    began, steps, said = time.monotonic(), 0, 0.0
+    while (spent := (time.monotonic() - began) / (60.0 * minutes)) < 1.0:
+        for group in optimiser.param_groups:
+            group["lr"] = best_rate * min(1.0, (steps + 1) / 100) * 0.5 * (1.0 + math.cos(math.pi * spent))
+        length = int(rng.choice([400, 1000, 2500], p=[0.35, 0.45, 0.2]))
+        rows, contact = store.crops(rng, "fit", batch=140 * 1000 // length, length=length)
+        loss = loss_of(ear(rows), contact[:, :, None])
+        optimiser.zero_grad()
+        loss.backward()
+        nn.utils.clip_grad_norm_(ear.parameters(), 1.0)
+        optimiser.step()
+        steps += 1
+        keep = min(0.998, steps / (steps + 50))
+        with torch.no_grad():
+            for slow, fast in zip(mean.parameters(), ear.parameters(), strict=True):
+                slow.lerp_(fast, 1.0 - keep)
+        if spent - said > 0.06:
+            said = spent
+            checked, right = check(mean, store)
+            if checked < best_loss:
+                best, best_loss = copy.deepcopy(mean), checked
+            print(
+                f"{steps} steps, loss {loss.item():.4f}, check {checked:.4f}, right {right}",
+                flush=True,
+            )
+    pack(out, arrays_of(best, store.mean.cpu().numpy(), store.scale.cpu().numpy()))
+    hours = len(store.rows) / 18000
+    print(f"{store.lengths.size} logs, {hours:.1f} h, {steps} steps, best check {best_loss:.4f}")
+
+
+def check(ear: Ear, store: Store) -> tuple[float, str]:
+    """Loss, and share of the time right, on logs that the fit does not see."""
+    rng = np.random.default_rng(0)
+    losses, rights = [], []
+    with torch.no_grad():
+        for length in (500, 1000, 2000):
+            rows, contact = store.crops(rng, "check", batch=256, length=length)
+            scores, wanted = ear(rows), contact[:, :, None]
+            losses.append(nn.functional.binary_cross_entropy_with_logits(scores, wanted).item())
+            rights.append(torch.where(scores > 0, wanted, 1.0 - wanted).mean(dim=(0, 1)).cpu().numpy())
+    return float(np.mean(losses)), " ".join(f"{value:.4f}" for value in np.mean(rights, axis=0))
+
+
+def arrays_of(ear: Ear, mean: np.ndarray, scale: np.ndarray) -> dict[str, np.ndarray]:
+    """The network as the run time wants it."""
+    state = {
+        name: value.detach().cpu().numpy().astype(np.float32) for name, value in ear.state_dict().items()
+    }
+    arrays = {"mean": mean.astype(np.float32), "scale": scale.astype(np.float32)}
+    for name in ("squeeze", "heads"):
+        arrays[f"{name}.weight"], arrays[f"{name}.bias"] = state[f"{name}.weight"], state[f"{name}.bias"]
+    for way, end in (("forward", ""), ("backward", "_reverse")):
+        for layer in range(2):
+            if f"memory.weight_ih_l{layer}{end}" in state:
+                arrays[f"{way}{layer}.w_input"] = state[f"memory.weight_ih_l{layer}{end}"]
+                arrays[f"{way}{layer}.b_input"] = state[f"memory.bias_ih_l{layer}{end}"]
+                arrays[f"{way}{layer}.w_state"] = state[f"memory.weight_hh_l{layer}{end}"]
+                arrays[f"{way}{layer}.b_state"] = state[f"memory.bias_hh_l{layer}{end}"]
+    return arrays
+
+
+def begin_with(ear: Ear, store: Store, arrays: dict[str, np.ndarray]) -> None:
+    """Weights of an earlier fit, and the scales that it was fitted with."""
+    store.mean, store.scale = (
+        torch.from_numpy(arrays[name]).to(store.rows.device) for name in ("mean", "scale")
+    )
+    state = {
+        f"{name}.{part}": arrays[f"{name}.{part}"]
+        for name in ("squeeze", "heads")
+        for part in ("weight", "bias")
+    }
+    words = {"w_input": "weight_ih", "b_input": "bias_ih", "w_state": "weight_hh", "b_state": "bias_hh"}
+    for way, end in (("forward", ""), ("backward", "_reverse")):
+        for layer in range(2):
+            if f"{way}{layer}.w_input" in arrays:
+                state |= {
+                    f"memory.{word}_l{layer}{end}": arrays[f"{way}{layer}.{part}"]
+                    for part, word in words.items()
+                }
+    ear.load_state_dict({name: torch.from_numpy(np.asarray(value)) for name, value in state.items()})
+
+
+def pack(folder: Path, arrays: dict[str, np.ndarray]) -> None:
+    """Write the one file of a model folder; large weights in half precision."""
+    large = ("weight", "w_input", "w_state")
+    packed = {
+        f"second.{name}": value.astype(np.float16) if name.rsplit(".", 1)[-1] in large else value
+        for name, value in arrays.items()
+    }
+    np.savez_compressed(folder / "arrays.npz", **packed)
+
+
+def main() -> None:
+    """Make, fit, pack."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--make", type=float, default=2.0, help="minutes to draw logs")
+    parser.add_argument("--fit", type=float, default=5.0, help="minutes to fit")
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--seed", type=int, default=11)
+    parser.add_argument("--start", type=Path, help="folder of an earlier fit to go on from")
+    parser.add_argument("--out", type=Path, required=True)
+    asked = parser.parse_args()
+    shards = asked.out / "shards"
+    make_shards(shards, seed=asked.seed, workers=asked.workers, minutes=asked.make)
+    fit_network(shards, asked.out, minutes=asked.fit, seed=1, start=asked.start)
+
+
+if __name__ == "__main__":
+    main()
