@@ -36,6 +36,7 @@ MUST_50 = {12.0: 0.85, 6.0: 0.75}
 MUST_200 = {12.0: 0.95, 6.0: 0.90, 0.0: 0.75}
 RATES_AT_DB = 12.0  # a first run is followed with the microphone near the cut
 N_FINDINGS = {False: {"n_clean": 72, "n_planted": 16}, True: {"n_clean": 8, "n_planted": 3}}
+COLLARS_S = (0.05, 0.1, 0.2)
 NOTHING = EventScore(true=0, heard=0, matched=0)
 
 
@@ -58,15 +59,17 @@ def judge(job: tuple[str, float, int, int]) -> dict:
         "energy threshold": hearing.energy_threshold,
         "two-window ratio": hearing.two_window_ratio,
     }
-    counts = {(name, collar): NOTHING for name in listeners for collar in (0.05, 0.1, 0.2)}
+    counts = {(name, collar): NOTHING for name in listeners for collar in COLLARS_S}
+    each: dict = {key: [] for key in counts}
     model = shipped_model()
     for clip in clips.at_ratio(snr_db, seed=seed, n_clips=n_clips):
         heard = hearing.hear(clip, model)
         for name, listener in listeners.items():
             found = getattr(heard, name) if listener is None else listener(clip)
-            for collar in (0.05, 0.1, 0.2):
+            for collar in COLLARS_S:
                 score = score_contacts(clip.contacts, found, collar_s=collar)
                 counts[name, collar] = counts[name, collar].plus(score)
+                each[name, collar].append(score)
         pooled["delays"] += heard.entry_delays_s
         pooled["fast"] += [
             d for d, ramp in zip(heard.entry_delays_s, clip.ramps_s, strict=True) if ramp < 0.1
@@ -75,7 +78,7 @@ def judge(job: tuple[str, float, int, int]) -> dict:
         pooled["offset"] += heard.offset_errors_s
         pooled["errors"] = pooled["errors"].plus(heard.errors)
         pooled["beliefs"].append(heard.beliefs)
-    pooled["counts"] = counts
+    pooled["counts"], pooled["each"] = counts, each
     return pooled
 
 
@@ -94,22 +97,23 @@ def false_entries(job: tuple[int, float]) -> tuple[int, int, float]:
 
 def scores(pool, quick: bool) -> tuple[dict, list[dict]]:
     """Print the rows of made sound; give what belongs in the card, and all parts."""
-    n_clips = 2 if quick else 8
+    n_clips = 2 if quick else 16
     jobs = [("ratio", snr, seed, n_clips) for snr in RATIOS_DB for seed in SEEDS]
     parts = pool.map(judge, jobs, chunksize=1)
     kept: dict = {}
     print(
         f"\nevent F1, onset collar, {len(SEEDS)} seeds of {n_clips} clips of 30 s "
-        f"(spread over seeds in brackets)"
+        f"(spread over seeds in brackets; 95 % intervals by drawing clips anew)"
     )
     print(
         f"{'ratio':>6} {'contacts':>8} {'listener':18} {'50 ms':>16} "
-        f"{'100 ms':>14} {'200 ms':>16}  must 50 / 200"
+        f"{'100 ms':>14} {'200 ms':>16} {'':15} must 50 / 200"
     )
     for snr in RATIOS_DB:
         mine = [part for part in parts if part["snr_db"] == snr]
         for name in ("live", "refined", "energy threshold", "two-window ratio"):
-            row = {c: [part["counts"][name, c] for part in mine] for c in (0.05, 0.1, 0.2)}
+            row = {c: [part["counts"][name, c] for part in mine] for c in COLLARS_S}
+            low, high = interval([score for part in mine for score in part["each"][name, COLLARS_S[-1]]])
             whole = {c: functools.reduce(EventScore.plus, row[c]) for c in row}
             spread = {c: float(np.std([s.f1 for s in row[c]])) for c in row}
             must = (
@@ -118,13 +122,23 @@ def scores(pool, quick: bool) -> tuple[dict, list[dict]]:
             print(
                 f"{snr:6g} {whole[0.05].true:8d} {name:18}"
                 + "".join(f" {whole[c].f1:7.3f} (±{spread[c]:.3f})" for c in row)
-                + f"  {must}"
+                + f" {low:.3f} to {high:.3f}  {must}"
             )
             kept[f"{name} {snr:g} dB"] = {f"f1_{round(c * 1000)}ms": round(whole[c].f1, 4) for c in row}
+            kept[f"{name} {snr:g} dB"]["f1_200ms_interval"] = [round(low, 4), round(high, 4)]
     kept["delays"] = delays(parts)
     kept["edges"] = edges(parts)
     kept["errors"] = misses(parts)
     return kept, parts
+
+
+def interval(scores: list[EventScore]) -> tuple[float, float]:
+    """95 % interval of F1 over clips: contacts of one clip stand or fall together."""
+    rng = np.random.default_rng(0)
+    counts = np.array([(one.true, one.heard, one.matched) for one in scores], dtype=np.float64)
+    drawn = counts[rng.integers(0, len(scores), (2000, len(scores)))].sum(axis=1)
+    f1 = 2.0 * drawn[:, 2] / np.maximum(drawn[:, 0] + drawn[:, 1], 1.0)
+    return float(np.quantile(f1, 0.025)), float(np.quantile(f1, 0.975))
 
 
 def delays(parts: list[dict]) -> dict:
