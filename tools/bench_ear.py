@@ -182,10 +182,13 @@ def misses(parts: list[dict]) -> dict:
         found[f"{snr:g} dB"] = {
             "contacts": errors.true,
             "missed": errors.missed,
+            "below 0.3 s": errors.short,
+            "of these missed": errors.short_missed,
             "dropouts per hour of cutting": round(per_hour, 1),
         }
         print(
-            f"at {snr:g} dB, live: {errors.missed} of {errors.true} contacts not heard at all, "
+            f"at {snr:g} dB, live: not heard at all {errors.missed} of {errors.true} contacts, "
+            f"and {errors.short_missed} of {errors.short} below {rates.SHORT_S} s; "
             f"{per_hour:.0f} dropouts an hour of cutting"
         )
     return found
@@ -202,9 +205,11 @@ def measured_rates(parts: list[dict], air: dict, edges_s: dict) -> tuple[dict, s
     )
     note = (
         f"Measured live by tools/bench ear: false bursts in {air['hours']} h of made air, misses and "
-        f"dropouts in {errors.true} contacts ({errors.cut_s / 60.0:.0f} min) at {RATES_AT_DB:g} dB with all "
-        f"disturbances. Spreads are those of entries and exits at 3 dB and above, but at least "
-        f"{rates.LEAST_SPREAD_S[0]} and {rates.LEAST_SPREAD_S[1]} s, since real rooms ring longer."
+        f"dropouts in {errors.true} contacts of {rates.SHORT_S} s and above "
+        f"({errors.cut_s / 60.0:.0f} min) at {RATES_AT_DB:g} dB with all disturbances; of the shorter ones "
+        f"{errors.short_missed} of {errors.short} are missed. Spreads are those of entries and exits at 3 dB "
+        f"and above, but at least {rates.LEAST_SPREAD_S[0]} and {rates.LEAST_SPREAD_S[1]} s, since real "
+        f"rooms ring longer."
     )
     return found, note
 

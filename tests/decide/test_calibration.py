@@ -72,6 +72,14 @@ def test_misses_and_dropouts_by_hand() -> None:
 
 
 @pytest.mark.closed
+def test_short_contacts_are_counted_by_themselves() -> None:
+    """0.2 s missed, 0.25 s heard, 1 s missed: the share is that of the long ones alone."""
+    errors = rates.errors_of([(0.0, 0.2), (1.0, 1.25), (2.0, 3.0), (4.0, 5.0)], [(1.0, 1.2), (4.0, 5.0)])
+    assert (errors.short, errors.short_missed, errors.true, errors.missed) == (2, 1, 2, 1)
+    assert rates.rates_of(errors, false_bursts=0, air_h=1.0, spreads_s=(0.0, 0.0))["missed_share"] == 0.5
+
+
+@pytest.mark.closed
 def test_the_page_of_the_card_shows_scores_rates_and_the_curve(tmp_path: Path) -> None:
     beliefs = {kind: [(0.95, True), (0.9, True), (0.35, False)] for kind in calibration.KINDS}
     made = {"refined 6 dB": {"f1_50ms": 0.81, "f1_200ms": 0.92}}
