@@ -16,6 +16,7 @@ DOUBT_EARLY = (3.0, 0.3)  # about an early start, which a raised override looks 
 DOUBT_WORSE = 2.0  # and beside that where the ear is surely worse than stated
 SURELY_NOT = 0.9  # belief that it cannot be told, where nothing could be heard
 SAME_START_S = 0.05
+MOST_EARLY_MM = 50.0  # more than any wrong length or stock: then it is no question of millimetres
 READ_BY = {
     "operator": "operator's reading",
     "controller": "control's reading",
@@ -117,7 +118,7 @@ class Wording:
     def _millimetres(self, kind: VerdictKind, outcome: Outcome) -> tuple[float | None, str]:
         if not (math.isfinite(outcome.onset_s) and math.isfinite(outcome.expected_onset_s)):
             return None, ""
-        if kind == VerdictKind.STARTED_EARLY and outcome.early_mm > 0.0:
+        if kind == VerdictKind.STARTED_EARLY and 0.0 < outcome.early_mm <= MOST_EARLY_MM:
             told = (who for onset_s, who in self._readings if abs(onset_s - outcome.onset_s) < SAME_START_S)
             return round(outcome.early_mm, 2), READ_BY.get(next(told, ""), "earlier contact")
         return None, ""

@@ -148,3 +148,14 @@ def test_with_a_steady_override_a_lost_tool_is_called_while_it_runs() -> None:
     told = {v.contact: v for v in live(program, heard, 90.0) if isinstance(v, Verdict)}
     assert told[5].kind == VerdictKind.ENDED_EARLY
     assert 23.0 * RATE < told[5].called_at < 60.0 * RATE
+
+
+def test_far_too_early_is_said_without_millimetres() -> None:
+    """2.4 s at 1500 mm/min would be 60 mm: no tool length and no stock is wrong by so much."""
+    far = [(1.0, 3.0), (6.0, 8.0), (16.0, 18.0), (21.0, 23.0), (26.0, 28.0)]
+    program = timeline_of(far, feed_override=100.0, override_steady=True)
+    heard = [(1.0, 3.0), (6.0, 8.0), (13.6, 18.0), (21.0, 23.0), (26.0, 28.0)]
+    told = [item for item in live(program, heard, 35.0) if isinstance(item, Verdict)]
+    assert told[2].kind == VerdictKind.STARTED_EARLY
+    assert told[2].early_by_mm is None
+    assert told[2].witness == ""
