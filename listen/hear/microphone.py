@@ -18,7 +18,6 @@ from listen.hear.placing import Placing
 
 OPEN_S = 15.0  # a microphone that is not open by then will not be
 FIRST_S = 2.5  # from open to the first sound; sound servers may take seconds
-READ_EVERY_S = 0.08  # what came meanwhile is one block
 STALL_S = 0.4  # nothing arrives for this long: the microphone is gone
 HOPE_S = 1.0  # what gave sound and fell silent is given up after this long
 RETRY_S = 0.7  # while it is gone, another attempt is made this often, beside those that still wait
@@ -63,7 +62,7 @@ class Microphone:
             )
         self._placing: Placing | None = None
         self._gone = True
-        self._tried_s = self._read_s = time.monotonic()
+        self._tried_s = time.monotonic()
 
     @property
     def listening(self) -> bool:
@@ -71,12 +70,7 @@ class Microphone:
         return not self._gone
 
     def read(self, *, timeout_s: float = 0.1) -> tuple[Block | Gap, ...]:
-        """What arrived, waiting at most `timeout_s` for the first of it; what is together is one block.
-
-        Two reads lie at least `READ_EVERY_S` apart: twice as many wake-ups cost a third more.
-        """
-        time.sleep(max(0.0, self._read_s + READ_EVERY_S - time.monotonic()))
-        self._read_s = time.monotonic()
+        """What arrived, waiting at most `timeout_s` for the first of it; what is together is one block."""
         pieces = self._ears[0].waiting(timeout_s)
         if not pieces and self._gone:
             pieces = self._from_another()
