@@ -110,20 +110,11 @@ def load_model(folder: Path, *, features: tuple[str, ...], version: int) -> Mode
     ModelError
         If a file is missing or damaged, or the card does not fit the features.
     """
-    card = _read_card(folder)
-    if card.get("features") != list(features) or card.get("features_version") != version:
-        raise ModelError(
-            f"model {folder.name} was fitted on features version {card.get('features_version')}, "
-            f"this ear measures version {version}; fit it again with tools/train"
-        )
+    card, stored = _read(folder, features=features, version=version)
     try:
-        with np.load(folder / "arrays.npz", allow_pickle=False) as arrays:
-            stored = {name: arrays[name].astype(np.float32) for name in arrays.files}
         live, second, shop = _network(stored, "live"), _network(stored, "second"), _shop(stored)
-    except (OSError, ValueError, KeyError) as error:
-        raise ModelError(
-            f"model {folder.name}: arrays.npz cannot be used ({error}); fetch it again"
-        ) from None
+    except (ValueError, KeyError) as error:
+        raise _unusable(folder, error) from None
     rates = EarRates(**card["rates"])
     return Model(name=folder.name, live=live, second=second, card=card, rates=rates, shop=shop)
 
@@ -144,16 +135,32 @@ def load_network(folder: Path, part: str, *, features: tuple[str, ...], version:
     ModelError
         If a file is missing or damaged, or the card does not fit the features.
     """
+    _, stored = _read(folder, features=features, version=version)
+    try:
+        return _network(stored, part)
+    except (ValueError, KeyError) as error:
+        raise _unusable(folder, error) from None
+
+
+def _read(
+    folder: Path, *, features: tuple[str, ...], version: int
+) -> tuple[dict[str, Any], dict[str, Array]]:
+    """The card and the arrays of a model folder that fits these features."""
     card = _read_card(folder)
     if card.get("features") != list(features) or card.get("features_version") != version:
-        raise ModelError(f"model {folder.name} was fitted on other features; install cut-listen again")
+        raise ModelError(
+            f"model {folder.name} was fitted on features version {card.get('features_version')}, "
+            f"this ear measures version {version}; fit it again with tools/train"
+        )
     try:
         with np.load(folder / "arrays.npz", allow_pickle=False) as arrays:
-            return _network({name: arrays[name].astype(np.float32) for name in arrays.files}, part)
+            return card, {name: arrays[name].astype(np.float32) for name in arrays.files}
     except (OSError, ValueError, KeyError) as error:
-        raise ModelError(
-            f"model {folder.name}: arrays.npz cannot be used ({error}); fetch it again"
-        ) from None
+        raise _unusable(folder, error) from None
+
+
+def _unusable(folder: Path, error: Exception) -> ModelError:
+    return ModelError(f"model {folder.name}: arrays.npz cannot be used ({error}); fetch it again")
 
 
 def save_model(model: Model, folder: Path) -> None:
