@@ -1,45 +1,23 @@
 """Fit the network that takes a second look at load, on drawn logs, and write it as plain arrays.
 
-Needs PyTorch (extra `train`): ``python tools/tools_load/fitting.py --make 2 --fit 5 --workers 2 --out DIR``.
+Needs PyTorch (extra `train`); `tools/train load` runs it.
 """
 
-import argparse
 import copy
 import math
 import multiprocessing
 import os
-import sys
 import time
 from pathlib import Path
 
 import numpy as np
 import torch
+from tools_train.fitting import Ear, Recipe, arrays_of, blend, part_of, state_of
 from torch import nn
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from tools_load.making import examples
 
-SQUEEZE, DROPOUT, DECAY = 48, 0.1, 1e-3
-UNITS = 64  # of each layer, each way
-
-
-class Ear(nn.Module):
-    """Squeeze, layers of gated recurrent units, read-outs."""
-
-    def __init__(self, n_features: int) -> None:
-        super().__init__()
-        self.squeeze = nn.Linear(n_features, SQUEEZE)
-        self.memory = nn.GRU(
-            SQUEEZE, UNITS, num_layers=2, batch_first=True, bidirectional=True, dropout=DROPOUT
-        )
-        self.heads = nn.Linear(2 * UNITS, 1)
-
-    def forward(self, features: torch.Tensor) -> torch.Tensor:
-        """Scores, shape (n_crops, n_points, 1)."""
-        flow, _ = self.memory(torch.relu(self.squeeze(features)))
-        return self.heads(flow)
+RECIPE = Recipe(units=64, dropout=0.1, decay=1e-3, noise=0.0, squeeze=48)
 
 
 def make_part(out: Path, seed: int, worker: int, until: float) -> None:
@@ -104,14 +82,15 @@ def fit_network(shards: Path, out: Path, *, minutes: float, seed: int, start: Pa
     rng = np.random.default_rng(seed)
     device = "cuda" if torch.cuda.is_available() else "cpu"
     store = Store(shards, device)
-    ear = Ear(store.rows.shape[1]).to(device)
+    ear = Ear(store.rows.shape[1], RECIPE, heads=1, both_ways=True).to(device)
     if start is not None:
-        with np.load(start / "arrays.npz") as arrays:
-            begin_with(ear, store, {name.removeprefix("second."): arrays[name] for name in arrays.files})
+        known = {name: array.astype(np.float32) for name, array in part_of(start, "second").items()}
+        store.mean, store.scale = (torch.from_numpy(known[name]).to(device) for name in ("mean", "scale"))
+        ear.load_state_dict(state_of(known, device))
     best_rate = 3e-3 if start is None else 1.5e-3
     mean = copy.deepcopy(ear).eval()
     best, best_loss = copy.deepcopy(mean), math.inf
-    optimiser = torch.optim.AdamW(ear.parameters(), lr=best_rate, weight_decay=DECAY)
+    optimiser = torch.optim.AdamW(ear.parameters(), lr=best_rate, weight_decay=RECIPE.decay)
     loss_of = nn.functional.binary_cross_entropy_with_logits
     began, steps, said = time.monotonic(), 0, 0.0
     while (spent := (time.monotonic() - began) / (60.0 * minutes)) < 1.0:
@@ -125,10 +104,7 @@ def fit_network(shards: Path, out: Path, *, minutes: float, seed: int, start: Pa
         nn.utils.clip_grad_norm_(ear.parameters(), 1.0)
         optimiser.step()
         steps += 1
-        keep = min(0.998, steps / (steps + 50))
-        with torch.no_grad():
-            for slow, fast in zip(mean.parameters(), ear.parameters(), strict=True):
-                slow.lerp_(fast, 1.0 - keep)
+        blend(mean, ear, min(0.998, steps / (steps + 50)))
         if spent - said > 0.06:
             said = spent
             checked, right = check(mean, store)
@@ -138,7 +114,7 @@ def fit_network(shards: Path, out: Path, *, minutes: float, seed: int, start: Pa
                 f"{steps} steps, loss {loss.item():.4f}, check {checked:.4f}, right {right}",
                 flush=True,
             )
-    pack(out, arrays_of(best, store.mean.cpu().numpy(), store.scale.cpu().numpy()))
+    pack(out, arrays_of(best, *(part.cpu().numpy().astype(np.float32) for part in (store.mean, store.scale))))
     hours = len(store.rows) / 18000
     print(f"{store.lengths.size} logs, {hours:.1f} h, {steps} steps, best check {best_loss:.4f}")
 
@@ -156,45 +132,6 @@ def check(ear: Ear, store: Store) -> tuple[float, str]:
     return float(np.mean(losses)), " ".join(f"{value:.4f}" for value in np.mean(rights, axis=0))
 
 
-def arrays_of(ear: Ear, mean: np.ndarray, scale: np.ndarray) -> dict[str, np.ndarray]:
-    """The network as the run time wants it."""
-    state = {
-        name: value.detach().cpu().numpy().astype(np.float32) for name, value in ear.state_dict().items()
-    }
-    arrays = {"mean": mean.astype(np.float32), "scale": scale.astype(np.float32)}
-    for name in ("squeeze", "heads"):
-        arrays[f"{name}.weight"], arrays[f"{name}.bias"] = state[f"{name}.weight"], state[f"{name}.bias"]
-    for way, end in (("forward", ""), ("backward", "_reverse")):
-        for layer in range(2):
-            if f"memory.weight_ih_l{layer}{end}" in state:
-                arrays[f"{way}{layer}.w_input"] = state[f"memory.weight_ih_l{layer}{end}"]
-                arrays[f"{way}{layer}.b_input"] = state[f"memory.bias_ih_l{layer}{end}"]
-                arrays[f"{way}{layer}.w_state"] = state[f"memory.weight_hh_l{layer}{end}"]
-                arrays[f"{way}{layer}.b_state"] = state[f"memory.bias_hh_l{layer}{end}"]
-    return arrays
-
-
-def begin_with(ear: Ear, store: Store, arrays: dict[str, np.ndarray]) -> None:
-    """Weights of an earlier fit, and the scales that it was fitted with."""
-    store.mean, store.scale = (
-        torch.from_numpy(arrays[name]).to(store.rows.device) for name in ("mean", "scale")
-    )
-    state = {
-        f"{name}.{part}": arrays[f"{name}.{part}"]
-        for name in ("squeeze", "heads")
-        for part in ("weight", "bias")
-    }
-    words = {"w_input": "weight_ih", "b_input": "bias_ih", "w_state": "weight_hh", "b_state": "bias_hh"}
-    for way, end in (("forward", ""), ("backward", "_reverse")):
-        for layer in range(2):
-            if f"{way}{layer}.w_input" in arrays:
-                state |= {
-                    f"memory.{word}_l{layer}{end}": arrays[f"{way}{layer}.{part}"]
-                    for part, word in words.items()
-                }
-    ear.load_state_dict({name: torch.from_numpy(np.asarray(value)) for name, value in state.items()})
-
-
 def pack(folder: Path, arrays: dict[str, np.ndarray]) -> None:
     """Write the one file of a model folder; large weights in half precision."""
     large = ("weight", "w_input", "w_state")
@@ -203,22 +140,3 @@ def pack(folder: Path, arrays: dict[str, np.ndarray]) -> None:
         for name, value in arrays.items()
     }
     np.savez_compressed(folder / "arrays.npz", **packed)
-
-
-def main() -> None:
-    """Make, fit, pack."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--make", type=float, default=2.0, help="minutes to draw logs")
-    parser.add_argument("--fit", type=float, default=5.0, help="minutes to fit")
-    parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--seed", type=int, default=11)
-    parser.add_argument("--start", type=Path, help="folder of an earlier fit to go on from")
-    parser.add_argument("--out", type=Path, required=True)
-    asked = parser.parse_args()
-    shards = asked.out / "shards"
-    make_shards(shards, seed=asked.seed, workers=asked.workers, minutes=asked.make)
-    fit_network(shards, asked.out, minutes=asked.fit, seed=1, start=asked.start)
-
-
-if __name__ == "__main__":
-    main()

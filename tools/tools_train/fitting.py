@@ -13,7 +13,6 @@ from torch import nn
 N_BANDS, N_REFERENCES = 20, 4  # as listen.measure has them: the first columns, one memory after another
 DELAYS = (0, 30, 100)  # frames: contact now, 300 ms ago, 1 s ago
 STATE_DELAY = 30
-SQUEEZE = 64
 N_LIVE = len(DELAYS) + 4
 
 
@@ -29,12 +28,15 @@ class Recipe:
         Share of values left out; decay of the weights.
     noise : float
         Of `disturb`, as a share of its usual sizes.
+    squeeze : int
+        Values that the features are squeezed to.
     """
 
     units: int
     dropout: float
     decay: float
     noise: float
+    squeeze: int = 64
 
 
 RECIPES = {
@@ -48,10 +50,10 @@ class Ear(nn.Module):
 
     def __init__(self, n_features: int, recipe: Recipe, *, heads: int, both_ways: bool) -> None:
         super().__init__()
-        self.squeeze = nn.Linear(n_features, SQUEEZE)
+        self.squeeze = nn.Linear(n_features, recipe.squeeze)
         self.drop = nn.Dropout(0.75 * recipe.dropout)
         self.memory = nn.GRU(
-            SQUEEZE,
+            recipe.squeeze,
             recipe.units,
             num_layers=2,
             batch_first=True,
