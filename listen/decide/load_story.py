@@ -1,6 +1,7 @@
 """What the likeliest story of a whole load log says was contact; a new block makes a new level likelier."""
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,10 +17,27 @@ BLIP_S, BLIP_SHARE = 2.0, 0.15  # a shorter and smaller rise is a rapid move
 Values = NDArray[np.float64]
 
 
-def story_contacts(
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Told:
+    """The story of a whole log, and the contacts in it.
+
+    Attributes
+    ----------
+    levels : Levels
+    story : Story
+    contacts : list of (float, float)
+        From the first value of a cut to the first value after it [s].
+    """
+
+    levels: Levels
+    story: Story
+    contacts: list[tuple[float, float]]
+
+
+def tell_log(
     seconds: Values, load: Values, *, percent: bool, step: float, speeds_s: Values, blocks_s: Values
-) -> list[tuple[float, float]]:
-    """Contacts by the story, from the first value of a cut to the first value after it [s].
+) -> Told:
+    """The likeliest story of a log.
 
     Parameters
     ----------
@@ -35,15 +53,17 @@ def story_contacts(
     levels = cut_levels(seconds, load, step=step, blocks_s=blocks_s)
     story = tell_story(levels, percent=percent, step=step, speeds_s=speeds_s)
     levels, story = opened(levels, story, seconds, load)
-    found = []
-    for first, last in _runs(story.kind == CUT):
-        start_s, stop_s = float(levels.start_s[first]), float(levels.stop_s[last])
-        rise = levels.level[first : last + 1] - story.idle[first]
-        rise = float(np.average(rise, weights=(levels.stop_s - levels.start_s)[first : last + 1]))
-        is_blip = stop_s - start_s <= BLIP_S and rise <= BLIP_SHARE * story.cut_scale
-        if not (is_blip or _is_spindle(levels, story, first, last)):
-            found.append((start_s, stop_s))
-    return found
+    runs = [(first, last) for first, last in _runs(story.kind == CUT) if _is_cut(levels, story, first, last)]
+    contacts = [(float(levels.start_s[first]), float(levels.stop_s[last])) for first, last in runs]
+    return Told(levels=levels, story=story, contacts=contacts)
+
+
+def _is_cut(levels: Levels, story: Story, first: int, last: int) -> bool:
+    """Whether a rise is neither a rapid move's nor the spindle's."""
+    lasts = levels.stop_s[first : last + 1] - levels.start_s[first : last + 1]
+    rise = float(np.average(levels.level[first : last + 1] - story.idle[first], weights=lasts))
+    is_blip = lasts.sum() <= BLIP_S and rise <= BLIP_SHARE * story.cut_scale
+    return not (is_blip or _is_spindle(levels, story, first, last))
 
 
 def _runs(true: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:

@@ -74,6 +74,8 @@ class LoadVoice:
         Load while the spindle runs up [percent]; it has the other sign while it brakes.
     noise, noise_of_cut : float
         Standard deviation of a value [percent], and more of it as a share of the rise.
+    unrest, unrest_s : float
+        Standard deviation of slow ups and downs [percent], and how long each lasts.
     step : float
         Least step of the value shown [unit], 0 for none.
     scale : float
@@ -102,6 +104,8 @@ class LoadVoice:
     spike: float = 60.0
     noise: float = 0.1
     noise_of_cut: float = 0.05
+    unrest: float = 0.0
+    unrest_s: float = 2.0
     step: float = 0.0
     scale: float = 1.0
     magnetising: float = 0.0
@@ -128,6 +132,8 @@ def make_load(
     rise = np.array([one.rise for one in stretches])[index]
     percent = _idle(stretches, voice, grid, index) + rise
     percent = _lagged(percent, voice.lag_s)
+    if voice.unrest > 0.0:
+        percent += _unrest(rng, voice, percent.size) * (percent > 0.0)
     shown = np.hypot(voice.magnetising, percent) if voice.magnetising else percent
     if voice.held:  # the means of whole percents
         whole = np.round(np.abs(shown + 0.2 * rng.standard_normal(shown.size)))
@@ -188,6 +194,12 @@ def _lagged(load: NDArray[np.float64], lag_s: float) -> NDArray[np.float64]:
     keep = float(np.exp(-STEP_S / lag_s))
     lagged: NDArray[np.float64] = lfilter([1.0 - keep], [1.0, -keep], load)
     return lagged
+
+
+def _unrest(rng: np.random.Generator, voice: LoadVoice, size: int) -> NDArray[np.float64]:
+    slow = _lagged(rng.standard_normal(size), voice.unrest_s)
+    scaled: NDArray[np.float64] = voice.unrest * slow * (2.0 * voice.unrest_s / STEP_S) ** 0.5
+    return scaled
 
 
 def load_of_program(

@@ -12,7 +12,9 @@ from listen.decide.load_points import (
     rows_of,
     scale_of,
     step_of,
+    told_of,
 )
+from listen.decide.load_story import tell_log
 from listen.measure.load import MeasureLoad
 from tools_load.drawing import RATE, Log
 from tools_load.wide import draw_wide
@@ -33,19 +35,29 @@ def draw_example(rng: np.random.Generator) -> tuple[NDArray[np.float16], NDArray
     if rng.random() < 0.3:  # begun while the machine ran
         later = seconds >= rng.uniform(0.0, 0.3) * seconds[-1]
         seconds, load = seconds[later], load[later]
+    seconds, load = with_gaps(rng, seconds, load)
     blocks_known, told_known = rng.random() < 0.35, rng.random() < 0.3
-    grid = grid_of(
-        seconds,
-        load,
-        told_s=_times(log.speeds if told_known else ()),
-        blocks_s=_times(log.lines if blocks_known else ()),
-    )
+    speeds_s, blocks_s = _times(log.speeds if told_known else ()), _times(log.lines if blocks_known else ())
+    grid = grid_of(seconds, load, told_s=speeds_s, blocks_s=blocks_s)
     step = step_of(load) if percent else 0.0
     whole = scale_of(grid.load[grid.age == 0.0], percent=percent, step=step)
     after = rows_of(grid, whole, percent=percent, blocks_known=bool(blocks_known))
-    rows = np.concatenate([after, ahead_of(grid, whole)], axis=1)
+    told = tell_log(seconds, load, percent=percent, step=step, speeds_s=speeds_s, blocks_s=blocks_s)
+    rows = np.concatenate([after, ahead_of(grid, whole), told_of(grid, whole, told)], axis=1)
     contact = shares_of(grid.seconds, log.contacts())
     return rows[:LONGEST_POINTS].astype(np.float16), contact[:LONGEST_POINTS].astype(np.float16)
+
+
+def with_gaps(
+    rng: np.random.Generator, seconds: NDArray[np.float64], load: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The log with rows missing here and there, in one of four."""
+    if rng.random() > 0.25:
+        return seconds, load
+    keep = rng.random(seconds.size) >= rng.choice([0.0, 0.02, 0.1])
+    for start in rng.uniform(seconds[0], seconds[-1], int(rng.integers(0, 6))):
+        keep &= (seconds < start) | (seconds >= start + rng.uniform(0.5, 8.0))
+    return (seconds[keep], load[keep]) if keep.sum() > 20 else (seconds, load)
 
 
 def frames_of(log: Log) -> tuple[NDArray[np.float64], NDArray[np.float64], bool]:

@@ -169,10 +169,12 @@ class WideDrawing:
         rng, lowest = self.rng, _lightest_block(self.rng, self.style)
         share_air, share_same = rng.uniform(0.0, 0.5), rng.uniform(0.0, 0.7)
         short, long = sorted((between(rng, 0.2, 5), between(rng, 1.0, 50)))
-        rise = 0.0
+        rise, turns = 0.0, float(rng.choice([0.0, 0.0, 0.1]))  # another speed, in the metal or out of it
         for _ in range(int(rng.integers(3, 40))):
             if rng.random() > share_same:
                 rise = 0.0 if rng.random() < share_air else self.typical * between(rng, lowest, 1.5)
+            if rng.random() < turns:
+                self.rpm *= between(rng, 0.6, 1.6)
             self.cut(between(rng, short, long), rise * between(rng, 0.85, 1.18))
 
     def plain(self) -> None:
@@ -270,6 +272,8 @@ def _widened(rng: np.random.Generator, voice: LoadVoice) -> LoadVoice:
         spike=between(rng, 0.1, 200.0),
         noise=float(rng.choice([0.0, *[between(rng, 0.01, 1.2)] * 5])),
         noise_of_cut=float(rng.uniform(0.0, 0.2)),
+        unrest=float(rng.choice([0.0, between(rng, 0.01, 0.4)])),
+        unrest_s=between(rng, 0.3, 8.0),
         run_up_rpm_per_s=between(rng, 800.0, 100000.0),
         step=float(rng.choice([0.0, 0.1, 0.5, 1.0, 1.0])) if percent else 0.0,
     )
