@@ -26,7 +26,7 @@ class Cues:
         self._rate = tracking.rate
         self._surprises = Surprises(tracking)
         self._said_onset = -1  # a provisional start that was already said
-        self._said_stop = -1
+        self._again = -1  # a provisional start inside a contact: what stopped before it goes on
         self._still_said: int | None = None
         self._waiting: Cue | None = None  # said at its `at`, if nothing has changed by then
 
@@ -56,17 +56,19 @@ class Cues:
             self._waiting = None
         was_said, self._said_onset = self._said_onset >= 0, -1
         if event.state != State.ENTRY:
-            self._said_stop = -1
             return ()
+        self._again = -1
         if not was_said or self._tracking.boundaries.in_contact:
             return ()
         return (Cue(at=event.decided_at, kind="no contact", contact=None, text="No contact after all."),)
 
     def _contact(self, event: Event) -> tuple[Cue, ...]:
-        if self._tracking.boundaries.in_contact or self._said_onset >= 0:
+        if self._tracking.boundaries.in_contact:
+            self._again = event.at
+            return ()
+        if self._said_onset >= 0:
             return ()
         self._said_onset = event.at
-        self._said_stop = -1
         self._waiting = None
         place = self._surprises.next()
         contact = None if place is None else self._tracking.space.timeline.contacts[place[0]].id
@@ -91,14 +93,18 @@ class Cues:
         return Cue(at=at, kind="before its line", contact=contact.id, text=text)
 
     def _stopped(self, event: Event) -> tuple[Cue, ...]:
-        """Cutting stopped well before the contact's end; a start that waited to be said was none."""
-        if not self._tracking.boundaries.in_contact or self._said_stop >= 0:
+        """Cutting stopped well before the contact's end; a start that waited to be said was none.
+
+        What the ear only supposes is no stop yet: it often loses a running cut for a moment.
+        """
+        if not self._tracking.boundaries.in_contact:
             return ()
         self._waiting = None
+        if event.standing != Standing.CONFIRMED or self._again > event.at:
+            return ()
         stop = self._surprises.stopped(event)
         if stop is None:
             return ()
-        self._said_stop = event.at
         return self._after(self._stop_cue(stop, event.decided_at), self._surprises.wait_for_stop(event))
 
     def _stop_cue(self, stop: Stop, at: int) -> Cue:
@@ -111,7 +117,7 @@ class Cues:
 
     def after(self) -> None:
         """A boundary is confirmed and taken in."""
-        self._said_onset = -1
+        self._said_onset = self._again = -1
         self._still_said = None
 
     def tick(self, at: int) -> tuple[Cue, ...]:

@@ -10,11 +10,12 @@ import math
 from collections import deque
 
 import numpy as np
+from scipy.special import ndtr
 
 USUAL_START, USUAL_END = 3.3, 2.1
 RIGHT_START, RIGHT_END = 1.1, 1.05
 WRONG_START, WRONG_END = (-1.35, 0.9), (-1.5, 0.9)  # beside the usual, and its spread
-KEPT, BEFORE = 16, 2
+KEPT, BEFORE = 40, 2
 LEAST, MOST = 0.05, 20.0
 SURE = 0.995
 
@@ -38,13 +39,21 @@ class Doubts:
 
     def of(self, probability: float) -> float:
         """How much likelier than usual it is wrong [ratio]; nothing is learnt."""
-        z = _log_odds(probability) - float(np.median([*self._heard, *[self._usual] * BEFORE]))
+        z = self._beside_usual(probability)
         mean, spread = self._wrong
         right = -0.5 * (z / self._right) ** 2 - math.log(self._right)
         wrong = -0.5 * ((z - mean) / spread) ** 2 - math.log(spread)
         if z > 0.0:  # the tails are not trusted: surer than usual is never more doubtful
             wrong = min(wrong, right)
         return min(max(math.exp(wrong - right), LEAST), MOST)
+
+    def share_as_sure(self, probability: float) -> float:
+        """Share of what is wrong that is believed at least as much [0 to 1]; nothing is learnt."""
+        mean, spread = self._wrong
+        return float(ndtr((mean - self._beside_usual(probability)) / spread))
+
+    def _beside_usual(self, probability: float) -> float:
+        return _log_odds(probability) - float(np.median([*self._heard, *[self._usual] * BEFORE]))
 
     def learn(self, probability: float) -> float:
         """The same, and this belief is one of the run's from now on."""

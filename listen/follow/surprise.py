@@ -24,7 +24,11 @@ LEFT_SHARE = 0.12  # at least this share of the contact must be still to come
 LEFT_S = 0.2
 LEFT_SPREADS = 3.5
 # How often a wrong word is borne: with the feed clock 0.2 in a run of a quarter of an hour or so.
-FALSE_EARLY_PER_S, FALSE_STOP_PER_S = 2.0e-4, 3.0e-4  # of air, of cutting
+FALSE_EARLY_PER_S = 2.0e-4  # of air
+FALSE_AT_ONCE_PER_S, FALSE_STOP_PER_S = (
+    3.5e-4,
+    5.0e-5,
+)  # of cutting: stops that the ear is sure of, all others
 LOOK_AGAIN_S = 0.08  # what is believed less than that is looked at again after this
 LASTED_S = np.arange(0.0, 1.31, 0.02)
 SLIP_S = 0.4  # a start so soon after a stop goes on with what was heard before
@@ -180,9 +184,16 @@ class Surprises:
         )
 
     def wait_for_stop(self, event: Event) -> int:
-        """How long after it was decided a stop must still last before it is said [samples]."""
-        priors, times = self._tracking.priors, self._times(event)
-        return self._wait(times * priors.dropout_per_s * dropout_lasts(LASTED_S), FALSE_STOP_PER_S, event)
+        """How long after it was decided a stop must still last before it is said [samples].
+
+        Said at once is what few breaks are as sure as and last as long as; all else once none lasts so long.
+        """
+        tracking = self._tracking
+        breaks = tracking.engine.model.ear.times * tracking.priors.dropout_per_s * dropout_lasts(LASTED_S)
+        at_once = self._wait(breaks * tracking.share_as_sure(event), FALSE_AT_ONCE_PER_S, event)
+        if at_once <= LOOK_AGAIN_S * tracking.rate:
+            return at_once
+        return self._wait(breaks * tracking.doubt_of(event), FALSE_STOP_PER_S, event)
 
     def _times(self, event: Event) -> float:
         """How many times as often as stated the ear is wrong where it believes as much as here."""

@@ -121,6 +121,12 @@ class Tracking:
             return 1.0
         return (self._ends if event.state == State.AIR else self._starts).of(event.probability)
 
+    def share_as_sure(self, event: Event) -> float:
+        """Share of the breaks of the ear that it is as sure of as of this end; 1 for what is not firm."""
+        if event.standing != Standing.CONFIRMED:
+            return 1.0
+        return self._ends.share_as_sure(event.probability)
+
     def _mark(self, mark: Mark) -> None:
         at = mark.at / self.rate
         self.now_s = max(self.now_s, at)

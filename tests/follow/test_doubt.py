@@ -40,6 +40,13 @@ def test_surer_is_never_more_doubtful() -> None:
     assert found == sorted(found, reverse=True)
 
 
+def test_few_breaks_are_believed_as_much_as_a_sure_end() -> None:
+    """Wrong N(−2, 1) beside the usual 2: at 2 two standard deviations above their mean, at 0 just there."""
+    doubts = Doubts(2.0, 1.0, (-2.0, 1.0))
+    assert doubts.share_as_sure(sigmoid(2.0)) == pytest.approx(0.02275, abs=1e-5)  # standard normal table
+    assert doubts.share_as_sure(sigmoid(0.0)) == pytest.approx(0.5, rel=1e-9)
+
+
 def event(state: State, at_s: float) -> Event:
     at = round(at_s * RATE)
     return Event(state=state, at=at, decided_at=at + 100, probability=0.9, spread=10)
