@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.blocks import LoadSample, SourceClock
-from listen.decide import Belief, FuseLive, Seen, find_lag, fuse_look
+from listen.decide import Belief, FuseLive, Seen, find_lag, fuse_look, taught_by_load
 from listen.decide.fuse import AGREES, Lag
 from listen.decide.second_look import events_of
 from listen.ears import Given, Heard, LoadEar, SoundEar
@@ -22,6 +22,7 @@ OFFSETS_S = (
 NEAR_S = 0.6  # a drive answers late: ends of one contact lie this near once the clocks agree
 GREATEST_SPREAD_S = 0.15  # pairs that scatter by more are chance
 LEAST_SHARED = 0.6  # of the ends that either has must fall together
+TELLS = 0.8  # sound that tells this much of what load says needs no teaching to place it
 GONE_S = 3.0  # a load absent for longer says nothing
 NO_LAG = Lag(late_s=0.0, agrees=0.0)
 
@@ -87,6 +88,8 @@ class FusedEar:
         clock, seen, lag = self._aligned(sound, load, beliefs)
         if not seen.contacts:
             return sound
+        if lag.agrees < TELLS:
+            beliefs, lag = taught_by_load(beliefs, seen, lag=lag, rate=self._rate)
         if lag.agrees < AGREES:  # what the load says is of another run, or cannot be placed
             return sound if _times(sound, State.ENTRY, self._rate).size else load
         fused = fuse_look(beliefs, seen, lag=lag, rate=self._rate)

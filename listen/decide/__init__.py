@@ -2,7 +2,7 @@
 
 from listen.decide.decide import Decide, Decided
 from listen.decide.decoder import DecoderSettings
-from listen.decide.fuse import Seen, find_lag, fuse_look
+from listen.decide.fuse import Seen, find_lag, fuse_look, taught_by_load
 from listen.decide.fuse_live import FuseLive
 from listen.decide.layout import Layout
 from listen.decide.load_points import AHEAD_COLUMNS, LOAD_COLUMNS, LOAD_VERSION, TOLD_COLUMNS
@@ -36,4 +36,5 @@ __all__ = [
     "save_model",
     "second_look",
     "second_look_load",
+    "taught_by_load",
 ]

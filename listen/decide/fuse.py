@@ -28,6 +28,10 @@ OWN_WEIGHT = 0.5  # of the read-out that load taught
 OF_LOAD = 1.0  # a frame of contact or air by load [nats]
 RAMP_S = 0.3  # near its ends load says less and less
 ROUNDS = 2
+COARSE_S = 0.1  # step of the lags at which load teaches a read-out
+TAUGHT_MARGIN_S = 0.2
+HOLDS = 0.75  # the same area for what one half of the run teaches of the other
+BETTER = 0.1  # by so much a read-out that load taught must tell more than sound's own ear, to stand for it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,9 +77,13 @@ def find_lag(beliefs: Sequence[Belief], seen: Seen, *, rate: int) -> Lag:
             first, last = (np.searchsorted(one.middle, (at_s - lags) * rate) for at_s in (start, stop))
             total += sums[last] - sums[first]
     late_s = float(lags[total.argmax()])
+    return Lag(late_s=late_s, agrees=_agrees(beliefs, seen, late_s, rate))
+
+
+def _agrees(beliefs: Sequence[Belief], seen: Seen, late_s: float, rate: int) -> float:
+    """How well sound tells the contacts of load from its air [area under the curve]."""
     inside, outside = (np.concatenate(part) for part in _parted(beliefs, seen, late_s, rate))
-    agrees = separation(inside, outside) if inside.size and outside.size else 0.0
-    return Lag(late_s=late_s, agrees=agrees)
+    return separation(inside, outside) if inside.size and outside.size else 0.0
 
 
 def _parted(
@@ -131,6 +139,53 @@ def fuse_look(beliefs: Sequence[Belief], seen: Seen, *, lag: Lag, rate: int) -> 
         says_here = load_says(one.middle / rate, seen, late_s=late_s, ramp_s=RAMP_S)
         events += events_of(one, beside=OF_LOAD * says_here)
     return tuple(events)
+
+
+def taught_by_load(beliefs: Sequence[Belief], seen: Seen, *, lag: Lag, rate: int) -> tuple[list[Belief], Lag]:
+    """Beliefs by what the load teaches of this machine, where sound's own ear tells far less of the run.
+
+    Parameters
+    ----------
+    beliefs : sequence of Belief
+        Of each stretch of sound.
+    seen : Seen
+    lag : Lag
+        As `find_lag` gives it.
+    rate : int
+        [Hz]
+
+    Returns
+    -------
+    list of Belief
+        The same where load teaches nothing that holds from one half of the run to the other.
+    Lag
+        Under which it does best.
+    """
+    taught, found = list(beliefs), lag
+    for late_s in np.arange(EARLIEST_S, LATEST_S, COARSE_S).tolist():
+        odds = [_other_half(one, seen, late_s, rate) for one in beliefs]
+        if any(one is None for one in odds):
+            continue
+        here = [one.with_odds(each) for one, each in zip(beliefs, odds, strict=True) if each is not None]
+        agrees = _agrees(here, seen, late_s, rate)
+        if agrees >= max(HOLDS, lag.agrees + BETTER, found.agrees):
+            taught, found = here, Lag(late_s=late_s, agrees=agrees)
+    return taught, found
+
+
+def _other_half(one: Belief, seen: Seen, late_s: float, rate: int) -> NDArray[np.float64] | None:
+    """Log odds of each half of the contacts by what the other half taught; None where there are too few."""
+    says = load_says(one.middle / rate, seen, late_s=late_s, ramp_s=STEP_S)
+    margin = round(TAUGHT_MARGIN_S / one.hop_s)
+    contact, air = inner(says > 0.0, margin), inner(says < 0.0, margin)
+    first = np.cumsum(contact) <= contact.sum() / 2
+    odds = np.empty(one.odds.size)
+    for half in (first, ~first):
+        if min((contact & half).sum(), (air & half).sum()) * one.hop_s < LEAST_S:
+            return None
+        read_out = fit_read_out(one.vectors[contact & half], one.vectors[air & half], stiffness=0.02)
+        odds[~half] = read_out.log_odds(one.vectors[~half])
+    return odds
 
 
 def _taught(one: Belief, says: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from listen.blocks import Block, LoadSample
-from listen.decide import Belief, SecondLookSettings, Seen, find_lag, fuse_look
+from listen.decide import Belief, SecondLookSettings, Seen, find_lag, fuse_look, taught_by_load
 from listen.decide.fuse import Lag, load_says
 from listen.ears import Ear, LoadEar, SoundEar, shipped_model
 from listen.fused_ear import FusedEar
@@ -75,6 +75,28 @@ def test_the_lag_of_the_load_is_found_where_sound_says_little_of_each_frame(late
 def test_load_of_another_run_does_not_agree() -> None:
     other = Seen(contacts=[(1.0, 3.0), (9.0, 11.0), (26.0, 36.0)], silent=[])
     assert find_lag([belief(CUTS, strength=1.0)], other, rate=RATE).agrees < 0.62
+
+
+@pytest.mark.closed
+@pytest.mark.parametrize("late_s", [0.0, 0.5])
+def test_load_teaches_a_run_that_sound_does_not_understand(late_s: float) -> None:
+    """Odds that say nothing, beside a column that does: it is found from the load, and so is the lag."""
+    seen, heard = Seen(contacts=late(CUTS, late_s), silent=[]), belief(CUTS, strength=0.0)
+    lag = find_lag([heard], seen, rate=RATE)
+    assert lag.agrees < 0.62
+    taught, found = taught_by_load([heard], seen, lag=lag, rate=RATE)
+    assert found.agrees > 0.9
+    assert found.late_s == pytest.approx(late_s, abs=0.06)
+    np.testing.assert_allclose(spans(fuse_look(taught, seen, lag=found, rate=RATE)), CUTS, rtol=0, atol=0.1)
+
+
+@pytest.mark.closed
+def test_load_of_another_run_teaches_nothing() -> None:
+    """Also not where it lies on sound's own contacts at one lag: a half must tell the other."""
+    for contacts in ([(1.0, 3.0), (9.0, 11.0), (26.0, 36.0)], [(5.0, 8.0), (26.0, 29.0), (50.0, 52.0)]):
+        seen, heard = Seen(contacts=contacts, silent=[]), belief(CUTS, strength=0.0)
+        lag = find_lag([heard], seen, rate=RATE)
+        assert taught_by_load([heard], seen, lag=lag, rate=RATE) == ([heard], lag)
 
 
 @pytest.mark.closed
