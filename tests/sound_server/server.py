@@ -12,14 +12,15 @@ from numpy.typing import NDArray
 
 RATE = 48000
 NAMES = ("HOME", "XDG_RUNTIME_DIR", "PULSE_SERVER", "PULSE_SOURCE", "PULSE_SINK")  # what clients look at
-SINK = ("module-null-sink", "sink_name=mill", f"rate={RATE}", "channels=1")
+SINK = ("module-null-sink", "sink_name=mill", f"rate={RATE}")
 
 
 class SoundServer:
     """One PulseAudio of our own, in a folder of its own; works for root and without a session."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, channels: int = 1) -> None:
         self.folder = folder
+        self.sink = (*SINK, f"channels={channels}")
         self.socket = folder / "socket"
         for name in ("run", "home"):
             (folder / name).mkdir(mode=0o700)
@@ -38,7 +39,7 @@ class SoundServer:
         command = ["pulseaudio", "-n", "--daemonize=no", "--use-pid-file=no", "--exit-idle-time=-1"]
         command += ["--disable-shm=yes", "--realtime=no", "--high-priority=no"]
         command += ["-L", f"module-native-protocol-unix socket={self.socket} auth-anonymous=1"]
-        command += ["-L", " ".join(SINK)]
+        command += ["-L", " ".join(self.sink)]
         self.process = subprocess.Popen(
             command, env=self.environment, stdout=self.log, stderr=self.log, start_new_session=True
         )
@@ -63,7 +64,7 @@ class SoundServer:
         self._control("unload-module", "module-null-sink")
 
     def restore_sink(self) -> None:
-        self._control("load-module", *SINK)
+        self._control("load-module", *self.sink)
         self.keeper.kill()
         self.keeper.wait()
         self.keep_prompt()
