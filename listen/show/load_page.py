@@ -18,12 +18,14 @@ from numpy.typing import NDArray
 from listen.record import Run
 
 TOO_HIGH, TOO_LOW = 60.0, -60.0  # percent of what the others lead one to expect; taste, not measured
-WIDTH, HEIGHT, EDGE = 460, 300, 44
+WIDTH, HEIGHT, EDGE = 460, 300, 50
+TICKS = (1.0, 2.0, 2.5, 5.0, 10.0)  # steps between figures on an axis, times a power of ten
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 STYLE = (
     "body{font:15px/1.45 sans-serif;margin:1.5rem auto;max-width:62rem;padding:0 1rem}"
     "figure{display:inline-block;margin:0 1rem 1rem 0}svg{max-width:100%}table{border-collapse:collapse}"
-    "td,th{padding:.15rem .8rem;text-align:right;border-bottom:1px solid #ccc}td:first-child{text-align:left}"
+    "td,th{padding:.15rem .8rem;text-align:right;border-bottom:1px solid #ccc;white-space:nowrap}"
+    "td:first-child,td:last-child{text-align:left}"
 )
 
 
@@ -82,13 +84,17 @@ def residuals(points: Sequence[LoadPoint]) -> NDArray[np.float64]:
     return gone
 
 
+MEANS = (
+    f"Higher: by more than {TOO_HIGH:.0f} %: overload, a dull or another tool, deeper than planned? "
+    f"Lower: by more than {-TOO_LOW:.0f} %: little or nothing cut?"
+)
+
+
 def remark(residual: float) -> str:
-    """What a residual may mean, "" inside the limits."""
+    """Higher, lower, or "" inside the limits; `MEANS` says what either may mean."""
     if residual > TOO_HIGH:
-        return "higher than expected: overload, a dull or another tool, deeper than planned?"
-    if residual < TOO_LOW:
-        return "lower: little or nothing cut?"
-    return ""
+        return "higher"
+    return "lower" if residual < TOO_LOW else ""
 
 
 def write_load_page(
@@ -112,12 +118,13 @@ def write_load_page(
     spread = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
     said = (
         f"{len(points)} points, correlation {r:.2f}; one factor fitted: {slope:.3g} {measured_unit} for each "
-        f"{expected_unit} expected; residuals spread by {spread:.0f} % (median absolute deviation, scaled)."
+        f"{expected_unit} expected (dashed); residuals spread by {spread:.0f} % (median absolute deviation, "
+        f"scaled). {MEANS}"
     )
-    scatter = _plot(
-        expected, measured, f"expected [{expected_unit}]", f"measured rise [{measured_unit}]", slope=slope
-    )
-    below = _plot(expected, rest, f"expected [{expected_unit}]", "residual [%]", slope=0.0)
+    names = tuple(point.name for point in points)
+    across = f"expected [{expected_unit}]"
+    scatter = _plot(expected, measured, names, across, f"measured rise [{measured_unit}]", slope=slope)
+    below = _plot(expected, rest, names, across, "residual [%]", slope=0.0)
     path.write_text(_page(title, said, (scatter, below), _table(points, rest)), encoding="utf-8")
 
 
@@ -161,35 +168,51 @@ def _table(points: Sequence[LoadPoint], rest: NDArray[np.float64]) -> str:
     return f"<table>\n<tr>{heads}</tr>\n{rows}</table>"
 
 
-def _plot(x: NDArray[np.float64], y: NDArray[np.float64], across: str, up: str, *, slope: float) -> str:
-    """A scatter with the fitted line, as SVG."""
+def _plot(
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    names: tuple[str, ...],
+    across: str,
+    up: str,
+    *,
+    slope: float,
+) -> str:
+    """A scatter with the fitted line, as SVG; a dot says its name where a pointer rests on it."""
     low, high = min(0.0, float(y.min())), max(float(y.max()), slope * float(x.max()), 1e-9)
     right = float(x.max()) or 1.0
 
     def place(a: float, b: float) -> tuple[float, float]:
         across_px = EDGE + a / right * (WIDTH - EDGE - 10)
-        return across_px, HEIGHT - EDGE - (b - low) / (high - low) * (HEIGHT - EDGE - 10)
+        return across_px, HEIGHT - EDGE - (b - low) / (high - low) * (HEIGHT - EDGE - 24)
 
     dots = "".join(
-        f'<circle cx="{p:.1f}" cy="{q:.1f}" r="3.5" fill="none" stroke="currentColor"/>'
-        for p, q in (place(a, b) for a, b in zip(x.tolist(), y.tolist(), strict=True))
+        f'<circle cx="{p:.1f}" cy="{q:.1f}" r="3.5" fill="none" stroke="currentColor">'
+        f"<title>{escape(name)}: {b:.3g}</title></circle>"
+        for name, b, (p, q) in zip(names, y.tolist(), map(place, x.tolist(), y.tolist()), strict=True)
     )
     (x0, y0), (x1, y1) = place(0.0, 0.0), place(right, slope * right)
-    labels = "".join(
-        f'<text x="{p:.0f}" y="{q:.0f}" font-size="12" fill="currentColor" text-anchor="{anchor}">'
-        f"{escape(text)}</text>"
-        for p, q, anchor, text in (
-            (WIDTH - 10, HEIGHT - EDGE + 30, "end", across),
-            (EDGE, 12, "start", up),
-            (EDGE - 6, place(0.0, high)[1] + 12, "end", f"{high:.3g}"),
-            (EDGE - 6, place(0.0, low)[1], "end", f"{low:.3g}"),
-            (WIDTH - 10, HEIGHT - EDGE + 15, "end", f"{right:.3g}"),
-        )
-    )
+    labels = [_text(WIDTH - 10, HEIGHT - EDGE + 34, "end", across), _text(EDGE, 14, "start", up)]
+    labels += [_text(place(a, low)[0], HEIGHT - EDGE + 16, "middle", f"{a:g}") for a in _ticks(0.0, right)]
+    labels += [_text(EDGE - 6, place(0.0, b)[1] + 4, "end", f"{b:g}") for b in _ticks(low, high)]
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" width="{WIDTH}" role="img" '
         f'aria-label="{escape(up)} over {escape(across)}">'
-        f'<path d="M{EDGE} 10V{HEIGHT - EDGE}H{WIDTH - 10}" fill="none" stroke="currentColor"/>'
+        f'<path d="M{EDGE} 24V{HEIGHT - EDGE}H{WIDTH - 10}" fill="none" stroke="currentColor"/>'
         f'<path d="M{x0:.1f} {y0:.1f}L{x1:.1f} {y1:.1f}" stroke="currentColor" stroke-dasharray="5 4"/>'
-        f"{dots}{labels}</svg>"
+        f"{dots}{''.join(labels)}</svg>"
     )
+
+
+def _text(x: float, y: float, anchor: str, text: str) -> str:
+    return (
+        f'<text x="{x:.0f}" y="{y:.0f}" font-size="12" fill="currentColor" text-anchor="{anchor}">'
+        f"{escape(text)}</text>"
+    )
+
+
+def _ticks(low: float, high: float) -> list[float]:
+    """Four to nine round figures from the least to the greatest value."""
+    power = 10.0 ** np.floor(np.log10((high - low) / 8.0))
+    step = next(power * tick for tick in TICKS if (high - low) / (power * tick) <= 8.0)
+    found: list[float] = (step * np.arange(np.ceil(low / step), np.floor(high / step) + 1.0)).tolist()
+    return found

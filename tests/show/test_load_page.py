@@ -32,7 +32,11 @@ def test_one_factor_is_fitted_and_what_stands_out_is_remarked(tmp_path: Path) ->
     assert "4, &lt;N40&gt;" in text
     assert text.count("overload") == 1
     assert text.count("little or nothing cut") == 1
+    assert text.count("<td>higher</td>") == text.count("<td>lower</td>") == 1
     assert text.count("<circle") == 10
+    assert "<title>4, &lt;N40&gt;: 18</title>" in text  # a dot says which one it is
+    marks = re.findall(r'text-anchor="(\w+)">(-?[\d.]+)</text>', text)
+    assert [value for anchor, value in marks if anchor == "middle"][:5] == ["0", "5", "10", "15", "20"]
     assert "<script" not in text
     assert not re.search(r'(src|href)="', text)
 

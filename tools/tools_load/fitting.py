@@ -76,15 +76,31 @@ class Store:
         return (self.rows[index].float() - self.mean) * self.scale, self.contact[index].float()
 
 
-def fit_network(shards: Path, out: Path, *, minutes: float, seed: int, start: Path | None = None) -> None:
-    """Fit for so many minutes, from an earlier fit if any, and write the best slow mean of the weights."""
+def widened(arrays: dict[str, np.ndarray], mean: torch.Tensor, scale: torch.Tensor) -> dict[str, np.ndarray]:
+    """An earlier fit with weights of zero for the inputs that came since, scaled as they are drawn now."""
+    n_known, n_inputs = arrays["mean"].size, mean.numel()
+    known = {name: array.astype(np.float32) for name, array in arrays.items()}
+    for name, drawn in (("mean", mean), ("scale", scale)):
+        known[name] = np.concatenate([known[name], drawn.cpu().numpy()[n_known:].astype(np.float32)])
+    known["squeeze.weight"] = np.pad(known["squeeze.weight"], ((0, 0), (0, n_inputs - n_known)))
+    return known
+
+
+def fit_network(
+    shards: Path, out: Path, *, minutes: float, seed: int, points: int, start: Path | None = None
+) -> None:
+    """Fit for so many minutes, from an earlier fit if any, and write the best slow mean of the weights.
+
+    A step is taken on so many points; an accelerator takes 140000 at once, a processor is better off with
+    a tenth.
+    """
     torch.manual_seed(seed)
     rng = np.random.default_rng(seed)
     device = "cuda" if torch.cuda.is_available() else "cpu"
     store = Store(shards, device)
     ear = Ear(store.rows.shape[1], RECIPE, heads=1, both_ways=True).to(device)
     if start is not None:
-        known = {name: array.astype(np.float32) for name, array in part_of(start, "second").items()}
+        known = widened(part_of(start, "second"), store.mean, store.scale)
         store.mean, store.scale = (torch.from_numpy(known[name]).to(device) for name in ("mean", "scale"))
         ear.load_state_dict(state_of(known, device))
     best_rate = 3e-3 if start is None else 1.5e-3
@@ -97,7 +113,7 @@ def fit_network(shards: Path, out: Path, *, minutes: float, seed: int, start: Pa
         for group in optimiser.param_groups:
             group["lr"] = best_rate * min(1.0, (steps + 1) / 100) * 0.5 * (1.0 + math.cos(math.pi * spent))
         length = int(rng.choice([400, 1000, 2500], p=[0.35, 0.45, 0.2]))
-        rows, contact = store.crops(rng, "fit", batch=140 * 1000 // length, length=length)
+        rows, contact = store.crops(rng, "fit", batch=max(1, points // length), length=length)
         loss = loss_of(ear(rows), contact[:, :, None])
         optimiser.zero_grad()
         loss.backward()
@@ -107,7 +123,7 @@ def fit_network(shards: Path, out: Path, *, minutes: float, seed: int, start: Pa
         blend(mean, ear, min(0.998, steps / (steps + 50)))
         if spent - said > 0.06:
             said = spent
-            checked, right = check(mean, store)
+            checked, right = check(mean, store, batch=max(32, 256 * points // 140000))
             if checked < best_loss:
                 best, best_loss = copy.deepcopy(mean), checked
             print(
@@ -119,13 +135,13 @@ def fit_network(shards: Path, out: Path, *, minutes: float, seed: int, start: Pa
     print(f"{store.lengths.size} logs, {hours:.1f} h, {steps} steps, best check {best_loss:.4f}")
 
 
-def check(ear: Ear, store: Store) -> tuple[float, str]:
+def check(ear: Ear, store: Store, *, batch: int) -> tuple[float, str]:
     """Loss, and share of the time right, on logs that the fit does not see."""
     rng = np.random.default_rng(0)
     losses, rights = [], []
     with torch.no_grad():
         for length in (500, 1000, 2000):
-            rows, contact = store.crops(rng, "check", batch=256, length=length)
+            rows, contact = store.crops(rng, "check", batch=batch, length=length)
             scores, wanted = ear(rows), contact[:, :, None]
             losses.append(nn.functional.binary_cross_entropy_with_logits(scores, wanted).item())
             rights.append(torch.where(scores > 0, wanted, 1.0 - wanted).mean(dim=(0, 1)).cpu().numpy())
