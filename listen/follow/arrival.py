@@ -58,7 +58,7 @@ class Arrival:
         logs = np.where(waits, np.log(0.1), usual) + model.on_time_log(target.forecast)
         learnt = model.learn(parents, target.forecast, target.at, boundary_s=target.spread_s)
         learnt["early_mm"] = np.where(again, 0.0, parents["early_mm"])
-        target.add(np.arange(logs.size), logs, target.fields(model) | learnt, On.ON_TIME)
+        target.add(True, logs, target.fields(model) | learnt, On.ON_TIME)
 
     def _held(self, target: Target, waits: NDArray[np.bool_]) -> None:
         priors, forecast = self._model.priors, target.forecast

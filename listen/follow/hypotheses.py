@@ -155,14 +155,20 @@ class Growing:
         self.best = -np.inf
 
     def add(self, index: Ints, logw: Floats, **fields: object) -> None:
-        """Add children of the parents `index`; a field is one value or one for each child."""
+        """Add children of the parents `index`; a field is one value or one for each child.
+
+        What has a `logw` of −inf is no child.
+        """
         if index.size == 0:
             return
         self.best = max(self.best, float(logw.max()))
-        good = logw > self.best - CUT
-        children = self.parents[index[good]]
+        good = np.flatnonzero(logw > self.best - CUT)
+        if good.size == 0:
+            return
+        parent = index[good]
+        children = self.parents[parent]
         children["logw"] = logw[good]
-        children["parent"] = index[good]
+        children["parent"] = parent
         children["noise"] = np.nan
         children["worse"] = 0.0
         for name, value in fields.items():

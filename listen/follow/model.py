@@ -126,6 +126,10 @@ class Model:
         result: Floats = self.space.ramp_out[k] * np.exp(-log_rate) / max(self.clock.rate, 1e-3)
         return result
 
+    def lost_since(self, anchors: Floats) -> bool:
+        """Whether sound was lost after any of these times [s]."""
+        return any(stop + NEAR_LOST_S > anchors.min(initial=np.inf) for _, stop in self.lost)
+
     def in_lost(self, at: Floats) -> NDArray[np.bool_]:
         """Whether each time lies where nothing was heard, or so near that it may."""
         inside = np.zeros(at.shape, bool)

@@ -16,6 +16,7 @@ Ints = NDArray[np.int64]
 Core = NDArray[np.void]
 MOST_ABSENT = 6
 HOPELESS = -11.0  # guesses this far below the best before the start was heard are not grown [nats]
+DUE, MOST_NOT_DUE = 4.0, -2.0  # standard deviations; log density at most of a start that comes sooner
 CUT_STEPS = 9.0  # guesses this far below the best are not taken for restarted [nats]
 AFTER_END_PER_S, AFTER_END_S = 1.0 / 60.0, 120.0  # doors, air guns, voices once the program is over
 LOST = 0.95  # share of contacts not heard where the sound was lost
@@ -38,25 +39,26 @@ class Onset:
         """
         growing = Growing(core)
         phase = core["phase"]
-        self._from_air(growing, np.flatnonzero(phase == Phase.AIR), at, spread_s, ended=False)
-        self._from_air(growing, np.flatnonzero(phase == Phase.DROPPED), at, spread_s, ended=True)
+        self._from_air(growing, np.flatnonzero((phase == Phase.AIR) | (phase == Phase.DROPPED)), at, spread_s)
         self._resumed(growing, np.flatnonzero(phase == Phase.STOPPED), at)
         self._dropout_over(growing, np.flatnonzero(phase == Phase.DROPPED), at)
         self._extra(growing, np.arange(core.size), at, doubt, quiet)
         self._restarted(growing, np.flatnonzero((phase == Phase.AIR) | (phase == Phase.STOPPED)), at)
         return growing.all()
 
-    def _from_air(self, growing: Growing, rows: Ints, at: float, spread_s: float, *, ended: bool) -> None:
-        """A start after air; `ended`: the ear lost the end of contact k, so k + 1 comes next."""
+    def _from_air(self, growing: Growing, rows: Ints, at: float, spread_s: float) -> None:
+        """A start after air; where the ear has lost the end of contact k, too, k + 1 comes next."""
         space, priors = self.model.space, self.model.priors
         if rows.size == 0:
             return
         best = growing.parents["logw"].max()
-        first = growing.parents["k"][rows] + (1 if ended else 0)
+        ended = growing.parents["phase"][rows] == Phase.DROPPED
+        first = growing.parents["k"][rows] + ended
         gone = growing.parents["gone"][rows]
         again = np.where(gone, priors.absent_lost, priors.absent_again)
         before = np.where(gone, priors.absent_gone, priors.absent)
-        lost = self._lost_until_end(growing.parents[rows], at) if ended else np.zeros(rows.size)
+        lost = np.zeros(rows.size)
+        lost[ended] = self._lost_until_end(growing.parents[rows[ended]], at)
         for n_absent in range(MOST_ABSENT + 1):
             k = first + n_absent
             logw = growing.parents["logw"][rows]
@@ -71,10 +73,19 @@ class Onset:
             target = Target.of(
                 self.model, growing, rows, k, prior, at=at, spread_s=spread_s, n_gaps=n_absent + 1
             )
+            if not self._may_count(target, lost):
+                break
             self._arrival.grow(target)
             self._too_early.grow(target)
             lost = lost + np.log(absent)
             before = again
+
+    def _may_count(self, target: Target, lost: Floats) -> bool:
+        """Whether any child may come near the best; what is not due yet is early, or the dial was turned."""
+        forecast, growing = target.forecast, target.growing
+        due = forecast.behind > -DUE * np.sqrt(forecast.variance)
+        most = growing.parents["logw"][target.rows] + lost + np.where(due, MOST_DENSITY, MOST_NOT_DUE)
+        return bool((most > growing.best - BEATEN).any())
 
     def _lost_until_end(self, parents: Core, at: float) -> Floats:
         """Log chance that the ear lost the contact for good: seldom for more than its last bit."""
@@ -89,7 +100,7 @@ class Onset:
         """Chance that a contact is not heard: not there, too faint, or while nothing was heard at all."""
         space, priors = self.model.space, self.model.priors
         ear = np.where(space.deaf[k], 0.9, np.where(space.faint[k], 0.3, priors.missed))
-        if self.model.lost:
+        if self.model.lost_since(parents["t0"]):
             amounts = np.maximum(space.at_start[k] - space.amounts_until(parents["u0"]), 0.0)
             forecast = self.model.forecast(parents, amounts, 0.0, boundary_s=0.0, is_gap=True)
             ear = np.where(self.model.in_lost(parents["t0"] + forecast.mean), LOST, ear)

@@ -100,7 +100,7 @@ class Target:
         result: Floats = speed * np.maximum(LEAST_LENGTH_S, LEAST_LENGTH * contact_s)
         return result
 
-    def add(self, good: NDArray[np.bool_] | Ints, logs: Floats, fields: dict[str, object], code: int) -> None:
+    def add(self, good: NDArray[np.bool_] | bool, logs: Floats, fields: dict[str, object], code: int) -> None:
         """Add the children of the good ones; arrays are of all rows."""
-        picked = {name: v[good] if isinstance(v, np.ndarray) else v for name, v in fields.items()}
-        self.growing.add(self.rows[good], (self.base + logs)[good], code=code, **picked)
+        logw = np.where(good, self.base + logs, -np.inf)
+        self.growing.add(self.rows, logw, code=code, **fields)
