@@ -29,6 +29,7 @@ from listen.states import ContactSound, Event, Finding, StateLikelihoods
 from listen.timeline import Cue, Flag, Look, Mark, Position, Timeline, Verdict
 
 SIXTEEN_BITS = 32768.0
+WAITS_S = 0.1  # for sound, before people and witnesses are heard
 SECOND_LOOK_S = 3 * 3600.0  # longer recordings keep their live verdicts
 
 
@@ -92,7 +93,7 @@ def listen_live(
         What load and controller said since it was last asked.
     """
     while goes_on():
-        for item in microphone.read(timeout_s=0.05):
+        for item in microphone.read(timeout_s=WAITS_S):
             _take(as_recorded(item), session, writer, screens)
         for said in (*_said(screens), *witnesses()):
             if isinstance(said, SourceState):

@@ -19,7 +19,7 @@ from listen.synth import EVALUATION_RANGES, draw_clip
 RATE = 48000
 PAGE_BUDGET_S = 25.0  # for 30 minutes
 CHAIN_BUDGET = 0.01  # seconds per second
-AS_LIVE_MS = 40  # a block as the microphone gives it
+AS_LIVE_MS = 60  # a block as the microphone gives it
 
 
 def main(arguments: list[str]) -> int:

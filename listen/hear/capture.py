@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 RECORD = struct.Struct("<dIIB")
-BLOCK_S = 0.04  # shorter ones cost more to hand on than they bring
+BLOCK_S = 0.06  # shorter ones cost more to hand on than they bring
 LATENCY_S = 0.05  # more room was more delay, too
 WORD_S = 0.1  # a record is written at least this often
 QUEUE_S = 10.0

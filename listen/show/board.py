@@ -29,6 +29,7 @@ from listen.states import Event, Finding, Standing, State
 from listen.timeline import Contact, Cue, Flag, Look, Mark, MarkKind, Position, Timeline, Verdict
 
 HOP_S = 0.05
+SHOWN_S = 0.1  # while nothing is decided, pages are told anew after so much sound
 DRAWN_S = 0.2  # four columns at a time cost little more than one
 KEPT_COLUMNS = 1200  # a minute of spectrum for who joins late or was slow
 KEPT_MESSAGES = 5000
@@ -80,6 +81,7 @@ class Board:
         self._n_messages = 0
         self._heard = 0
         self._heard_s = time.monotonic()
+        self._show_from = 0
         self._now: dict[str, Any] = {
             "t": 0.0, "listening": True, "recording": bool(keeps), "trouble": "", "state": None,
             "sure": True, "chatter": False, "cue": None, "flag": None, "next": None, "held": False,
@@ -154,6 +156,9 @@ class Board:
             self._heard, self._heard_s = item.stop, time.monotonic()
             self._now["t"] = item.stop / self.rate
             self._now["chatter"] = item.stop < self._chatter_until
+        if item.stop >= self._show_from:
+            self._show_from = item.stop + round(SHOWN_S * self.rate)
+            self.on_change()
 
     def _draw(self) -> None:
         """Spectrum of the sound that waits."""

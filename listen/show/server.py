@@ -28,7 +28,8 @@ from listen.show.board import Board, Cursor
 from listen.show.gate import COOKIE, HEADERS, Gate
 from listen.show.marks import GREATEST_BYTES, read_said
 
-FRAME_S = 0.08  # what was decided does not wait for it
+SILENT_FRAME_S = 0.16  # without word from the board a page is told again what it knows
+GOODBYE_S = 0.1  # for pages that are leaving: a connection that closes already is not closed twice
 SLOW_S = 5.0  # a page that takes no frame for so long is let go
 MOST_PAGES = 40
 MOST_MARKS = 20  # in ten seconds from one page
@@ -72,7 +73,7 @@ class LiveServer:
         self.gate = Gate([self._host] if lan else [self._host, local], needs_key=lan is not None)
         self._wake: asyncio.Event | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
-        self._server = uvicorn.Server(_settings(_application(self)))
+        self._server = _QuietServer(_settings(_application(self)))
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
         board.on_change = self._change
@@ -87,6 +88,7 @@ class LiveServer:
         """Say goodbye to all pages and end."""
         self.board.on_change = lambda: None
         self._server.should_exit = True
+        self._call(self._server.wake)
         self._change()
         self._thread.join(5.0)
 
@@ -98,11 +100,15 @@ class LiveServer:
         await self._server.serve(sockets=[self._socket])
 
     def _change(self) -> None:
-        """Something was decided: do not wait for the next frame. Called from any thread."""
-        if self._loop is None or self._wake is None or self._loop.is_closed():
+        """There is something new to show. Called from any thread."""
+        if self._wake is not None:
+            self._call(self._wake.set)
+
+    def _call(self, what: Callable[[], None]) -> None:
+        if self._loop is None or self._loop.is_closed():
             return
         try:
-            self._loop.call_soon_threadsafe(self._wake.set)
+            self._loop.call_soon_threadsafe(what)
         except RuntimeError:
             return  # the loop ended in between
 
@@ -124,7 +130,7 @@ class LiveServer:
         """One timer for all pages: who wakes first wakes the others, so that they share each frame."""
         assert self._wake is not None
         assert self._loop is not None
-        timer = self._loop.call_later(FRAME_S, self._wake.set)
+        timer = self._loop.call_later(SILENT_FRAME_S, self._wake.set)
         try:
             await self._wake.wait()
         finally:
@@ -150,6 +156,27 @@ class LiveServer:
                 self.board.answers.put(said)
             else:
                 self.board.inbox.put(said)
+
+
+class _QuietServer(uvicorn.Server):
+    """Looks about once a second, not ten times: the ticks of an idle server cost a sixth of a page."""
+
+    _ticked: asyncio.Event | None = None
+
+    async def main_loop(self) -> None:
+        """Wait until it is to end; the date in the headers is kept right."""
+        self._ticked = asyncio.Event()
+        while not await self.on_tick(0):
+            timer = asyncio.get_running_loop().call_later(1.0, self._ticked.set)
+            await self._ticked.wait()
+            self._ticked.clear()
+            timer.cancel()
+        await asyncio.sleep(GOODBYE_S)
+
+    def wake(self) -> None:
+        """Look now; called in the thread of the loop."""
+        if self._ticked is not None:
+            self._ticked.set()
 
 
 def _application(server: LiveServer) -> ASGIApp:

@@ -12,6 +12,7 @@ from playwright.sync_api import Browser, Page, sync_playwright
 
 from listen.blocks import Block, Gap
 from listen.ears import SoundEar, shipped_model
+from listen.hear.capture import BLOCK_S
 from listen.live_run import listen_live
 from listen.record import RunWriter, read_run
 from listen.session import Session
@@ -43,13 +44,13 @@ KEEP_AGES = """() => {
 
 
 class MadeMicrophone:
-    """Sound as fast as it is taken, in blocks of 40 ms as the microphone gives them."""
+    """Sound as fast as it is taken, in blocks as the microphone gives them."""
 
     listening = True
 
     def __init__(self, seconds: float, *, seed: int) -> None:
         self._sound = made_sound(60.0, seed=seed)
-        self._size = RATE // 25
+        self._size = round(BLOCK_S * RATE)
         self._stop = round(seconds * RATE)
         self.place = 0
 
