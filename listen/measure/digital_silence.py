@@ -44,11 +44,18 @@ class DigitalSilence:
             gap = Gap(start=given.start - self._held, stop=given.stop, reason=given.reason)
             self._begins, self._zeros, self._held = True, 0, 0
             return (gap,)
+        if self._sounds_throughout(given.samples):
+            return self._sound(given)
         made: list[Block | Gap] = []
         for low, high, silent in _stretches(np.abs(given.samples) < LEAST, self._enough):
             part = _part(given, low, high)
             made += self._silence(part) if silent else self._sound(part)
         return tuple(made)
+
+    def _sounds_throughout(self, samples: NDArray[np.float64]) -> bool:
+        """Whether a glance tells it: sound at both ends, and no room for a silence between."""
+        is_short = 0 < samples.size <= self._enough
+        return is_short and abs(samples[0]) >= LEAST and abs(samples[-1]) >= LEAST
 
     def _sound(self, part: Block) -> tuple[Block | Gap, ...]:
         before = self._held_back(part.start) if self._held else ()
