@@ -17,6 +17,11 @@ SLIP_S = 1.0  # a break inside a contact that is longer is rather a hold
 FIRST_BELIEF = 1.0 / 11.0  # that it is the worse one, before anything was heard,
 FIRST_ODDS = math.log(FIRST_BELIEF / (1.0 - FIRST_BELIEF))  # and its odds [nats]
 LEAST_ODDS, MOST_ODDS = -3.0, 6.0  # an ear may become worse while it hears
+# Misses come in rows: of made clips at 12 and 6 dB some lack half of their contacts, most none. By how often
+# a second is missed where a first was, the share of a run follows a beta distribution worth so many contacts
+# (`python -m tools.tools_follow.measure_ear`).
+MISSES_WORTH = 4.4
+BORNE = 0.002  # share of misses found in a run that takes nothing away
 LEAST_TOLD, MOST_TOLD = -0.5, 1.5  # what the date of one boundary may tell
 
 
@@ -32,6 +37,7 @@ class OwnEar:
     def __init__(self, priors: Priors) -> None:
         self._priors = priors
         self._odds = FIRST_ODDS
+        self._judged, self._missed = 0.0, 0.0  # contacts of this run, and those that the ear missed
 
     def heard(self, length_s: float, *, in_contact: bool) -> None:
         """So much time has passed, in contact or in air."""
@@ -64,13 +70,26 @@ class OwnEar:
         """How many times the stated variance its dates have."""
         return 1.0 + (WIDER**2 - 1.0) * self.worse
 
+    def judged(self, *, heard: bool, fault: float) -> None:
+        """A contact was heard, or not though the cuts went on; how often such a one is not there."""
+        self._missed += 0.0 if heard else self.misses / max(self.misses + fault, 1e-12)
+        self._judged += 1.0
+
+    @property
+    def misses(self) -> float:
+        """Share of the contacts that it misses in this run, by what was stated and by what was found."""
+        return self._per_contact(MISSES_WORTH * self._priors.missed + self._missed)
+
     def share_of_faults(self, fault: float) -> float:
         """Share of the contacts not heard that were not there, `fault` being how often they are not.
 
         An ear that was not found worse than it was taken to be before the run takes nothing away.
         """
-        more = (MORE - 1.0) * max(self.worse - FIRST_BELIEF, 0.0)
-        return fault / (fault + self._priors.missed * more)
+        worse = (MORE - 1.0) * max(self.worse - FIRST_BELIEF, 0.0) * self._priors.missed
+        return fault / (fault + worse + max(self._per_contact(self._missed) - BORNE, 0.0))
+
+    def _per_contact(self, misses: float) -> float:
+        return misses / (MISSES_WORTH + self._judged)
 
 
 def date_tells(behind: Floats, variance: Floats, of_ear: Floats) -> Floats:

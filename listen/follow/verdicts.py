@@ -6,7 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from listen.follow.model import Model
-from listen.follow.outcomes import AS_EXPECTED, KINDS, NOT_HEARD, STARTED_EARLY, Outcome
+from listen.follow.outcomes import AS_EXPECTED, ENDED_EARLY, KINDS, NOT_HEARD, STARTED_EARLY, Outcome
 from listen.timeline import Contact, Strength, Verdict, VerdictKind
 
 # What a belief is worth, without and with the feed clock, by `python -m tools.tools_follow.calibrate`.
@@ -42,7 +42,8 @@ class Wording:
         self._model = model
         self._rate = rate
         self._readings = readings
-        self._unheard = -2  # the last contact that was not heard
+        self._unheard = -2  # the last contact that was not heard, or ended early
+        self._row: list[float] = []  # how often those not heard since the last heard one are not there
 
     def verdict(
         self,
@@ -77,13 +78,40 @@ class Wording:
         """The likeliest kind and the belief in it, or that it cannot be told."""
         belief = float(outcome.beliefs[outcome.best] / max(outcome.settled, 1e-9))
         if outcome.best == NOT_HEARD:
-            belief *= outcome.reach * self._share_of_faults(index)
+            return self._not_heard(index, outcome, belief * outcome.reach)
+        self._goes_on()
+        if outcome.best == ENDED_EARLY:
+            self._unheard = index
         if belief < LEAST_BELIEF:
             return VerdictKind.CANNOT_TELL, 1.0 - belief
-        unheard = outcome.best == NOT_HEARD and self.space.deaf[index]
-        if unheard or (outcome.best != AS_EXPECTED and self._was_lost(outcome)):
+        if outcome.best != AS_EXPECTED and self._was_lost(outcome):
             return VerdictKind.CANNOT_TELL, SURELY_NOT
         return KINDS[outcome.best], self._sober(outcome.best, belief * outcome.agreed)
+
+    def _not_heard(self, index: int, outcome: Outcome, belief: float) -> tuple[VerdictKind, float]:
+        """Not there, or missed; where the ear misses more than it was said to, it cannot be told."""
+        fault = self._fault(index)
+        if self.space.deaf[index] or self._was_lost(outcome):
+            return VerdictKind.CANNOT_TELL, SURELY_NOT
+        self._row.append(fault)
+        belief *= self._model.ear.share_of_faults(fault)
+        if belief < LEAST_BELIEF:
+            return VerdictKind.CANNOT_TELL, 1.0 - belief
+        return VerdictKind.NOT_HEARD, self._sober(NOT_HEARD, belief * outcome.agreed)
+
+    def _goes_on(self) -> None:
+        """A contact was heard: the tool is there, and those before that were not heard may be misses."""
+        ear = self._model.ear
+        for fault in self._row:
+            ear.judged(heard=False, fault=fault)
+        ear.judged(heard=True, fault=self._model.priors.absent)
+        self._row.clear()
+
+    def _fault(self, index: int) -> float:
+        """How often such a one is not there; the second in a row, or the first after a short one, often."""
+        priors = self._model.priors
+        again, self._unheard = self._unheard == index - 1, index
+        return priors.absent_again if again else priors.absent
 
     def _sober(self, kind: int, belief: float) -> float:
         """What the belief in a kind, heard when it is said to be heard, is worth."""
@@ -95,12 +123,6 @@ class Wording:
             doubt += DOUBT_WORSE * self._model.ear.worse
         odds = (1.0 - belief) / max(belief, 1e-12)
         return 1.0 / (1.0 + math.exp(doubt) * odds)
-
-    def _share_of_faults(self, index: int) -> float:
-        """Share of the contacts not heard that are no slip of the ear; the second in a row hardly is one."""
-        priors = self._model.priors
-        again, self._unheard = self._unheard == index - 1, index
-        return self._model.ear.share_of_faults(priors.absent_again if again else priors.absent)
 
     def _was_lost(self, outcome: Outcome) -> bool:
         """Whether the sound was lost where the contact began or ended, or should have."""

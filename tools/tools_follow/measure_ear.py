@@ -2,9 +2,9 @@
 
 `python -m tools.tools_follow.measure_ear [CLIPS]` listens to made clips of half a minute at 12 and 6 dB
 (default 60, about two minutes) and prints, for confirmed events, log odds of the ear's belief at true starts,
-bursts in air, true ends and breaks inside a contact; the way out that was heard beside the true one; and how
-often the ear supposes or confirms an end in the middle of a contact.
-The numbers in `listen/follow/doubt.py`, `listen/follow/way_out.py` and `runs.py` here are set from it.
+bursts in air, true ends and breaks inside a contact; the way out that was heard beside the true one; how
+often the ear supposes or confirms an end in the middle of a contact; and whether misses come in rows.
+Numbers in `doubt.py`, `own_ear.py` and `way_out.py` of `listen/follow` and in `runs.py` here are set from it.
 """
 
 import sys
@@ -23,6 +23,7 @@ FIRST_SEED = 987_654
 RATIOS_DB = (12.0, 6.0)
 NEAR_S, INSIDE_S = 0.25, 0.3
 SHORT_S = 0.12  # a feed hold stops in no more
+LEAST_S, MISSED_BELOW = 0.3, 0.3  # shorter contacts do not count; less of one heard than this share
 LENGTHS_S = (0.0, 0.06, 0.12, 0.2, 0.4, 0.8, 5.0)
 
 
@@ -58,6 +59,7 @@ class Tally:
         self.ways_out: list[tuple[float, float]] = []  # true, heard [s]
         self.contact_s = 0.0
         self.supposed = 0  # ends in the middle of a contact
+        self.clips: list[tuple[int, int]] = []  # contacts, and missed ones
 
     def take(self, made: Made) -> None:
         """Listen to one clip."""
@@ -66,7 +68,9 @@ class Tally:
         )
         self.contact_s += float((truth[:, 2] - truth[:, 0]).sum())
         leaving = np.nan
-        for event in heard(made):
+        events = heard(made)
+        self.clips.append(missed(truth[truth[:, 2] - truth[:, 0] >= LEAST_S], events, made.rate))
+        for event in events:
             at = event.at / made.rate
             if event.standing is not Standing.CONFIRMED:
                 is_end = event.state is State.AIR and event.standing is Standing.PROVISIONAL
@@ -100,6 +104,30 @@ class Tally:
             self.odds.setdefault(name, []).append(float(np.log(p / (1.0 - p))))
 
 
+def missed(truth: np.ndarray, events: list[Event], rate: int) -> tuple[int, int]:
+    """How many contacts there are, and of how many next to nothing was heard as one."""
+    told = [e for e in events if e.standing is Standing.CONFIRMED and e.state in (State.ENTRY, State.AIR)]
+    starts = np.array([event.at for event in told if event.state is State.ENTRY]) / rate
+    stops = np.array([event.at for event in told if event.state is State.AIR]) / rate
+    shared = [
+        np.maximum(np.minimum(stops, stop) - np.maximum(starts, start), 0.0).sum() for start, _, stop in truth
+    ]
+    return len(truth), int(
+        sum(s < MISSED_BELOW * (b - a) for s, (a, _, b) in zip(shared, truth, strict=True))
+    )
+
+
+def worth(clips: list[tuple[int, int]]) -> float:
+    """How many contacts the beta distribution of the clips' shares of misses is worth.
+
+    By how much likelier a second contact of a clip is missed where a first was: the correlation
+    between two of one clip is 1 / (1 + worth).
+    """
+    n, m = np.array(clips, float).T
+    share, again = m.sum() / n.sum(), (m * (m - 1.0)).sum() / max((m * (n - 1.0)).sum(), 1.0)
+    return float((1.0 - share) / max(again - share, 1e-9) - 1.0)
+
+
 def _is_inside(truth: np.ndarray, at: float) -> bool:
     """Whether a time lies in a contact, not near its ends."""
     return bool(((at > truth[:, 0] + INSIDE_S) & (at < truth[:, 2] - INSIDE_S)).any())
@@ -115,6 +143,8 @@ def main(arguments: list[str]) -> None:
     hours = tally.contact_s / 3600.0
     confirmed = len(tally.odds.get("breaks in a contact", []))
     print(f"ends in the middle of {hours:.2f} h of contact: supposed {tally.supposed}, confirmed {confirmed}")
+    n, m = np.array(tally.clips).sum(axis=0)
+    print(f"missed {m} of {n} contacts; a clip's share is worth {worth(tally.clips):.1f} contacts")
     ways_out = np.array(tally.ways_out).reshape(-1, 2)
     for low, high in pairwise(LENGTHS_S):
         mine = ways_out[(ways_out[:, 0] >= low) & (ways_out[:, 0] < high)]
