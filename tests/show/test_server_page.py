@@ -14,7 +14,7 @@ from listen.job_file import load_job
 from listen.session import plan_job
 from listen.show.board import Board
 from listen.show.server import LiveServer
-from listen.states import Event, Standing, State
+from listen.states import Event, Finding, Standing, State
 from listen.timeline import Cue, Flag, Mark, MarkKind, Position
 
 pytestmark = pytest.mark.browser
@@ -30,6 +30,23 @@ LONG_APPROACH = (
     "First touch at X -6.00 Y 2.00 Z -2.00."
 )
 LONG_CUE = "Contact before its line: early, or override raised."
+WORDS = (
+    (State.STEADY, "in the cut"),
+    (State.EXIT, "exit"),
+    (State.AIR, "air"),
+    (State.ENTRY, "contact"),
+    (State.STEADY, "chatter"),
+)
+CHATTER = Finding(
+    kind="chatter", start=0, stop=10**9, decided_at=10**9, frequency_hz=900.0, level_db=9.0, probability=0.9
+)
+SIZES = """() => {
+  const [page, word] = [document.documentElement, document.querySelector("#state")];
+  const text = document.createRange();
+  text.selectNodeContents(word);
+  const cutOff = text.getBoundingClientRect().right > word.getBoundingClientRect().right + 0.5;
+  return [page.scrollWidth, page.scrollHeight, cutOff, parseFloat(getComputedStyle(word).fontSize)];
+}"""
 WATCH = """async ([selector, words, ms]) => {
   const begin = performance.now();
   while (performance.now() - begin < ms) {
@@ -194,10 +211,7 @@ def test_marks_made_with_the_keyboard_alone_reach_the_run(page: Page, board: Boa
 def test_while_it_moves_all_fits_on_the_screen_and_letters_are_large(
     browser: Browser, server: LiveServer, board: Board, size: tuple[int, int], scheme: str
 ) -> None:
-    """A tablet of 834 CSS pixels is about 160 mm wide (common practice, no source): 20 mm are 104 pixels.
-
-    On one of 768, held upright, CONTACT fills the width at 96: 18.5 mm, which misses the 20.
-    """
+    """A tablet of 834 CSS pixels is about 160 mm wide (common practice, no source): 20 mm are 104 pixels."""
     board.tell(event(State.AIR, 0.1), event(State.ENTRY, 0.2), event(State.STEADY, 0.3))
     board.tell(Flag(at=9000, kind="started early", contact=None, text=LONG_FLAG))
     board.tell(Cue(at=0, kind="next rung", contact=None, text=LONG_APPROACH))
@@ -207,21 +221,41 @@ def test_while_it_moves_all_fits_on_the_screen_and_letters_are_large(
     assert page.evaluate(WATCH, ["#state", "in the cut", 3000]) >= 0
     board.tell(Cue(at=round(board.now["t"] * RATE), kind="before its line", contact=None, text=LONG_CUE))
     assert page.evaluate(WATCH, ["#cue", LONG_CUE, 3000]) >= 0
-    for state, word in ((State.STEADY, "in the cut"), (State.EXIT, "exit"), (State.ENTRY, "contact")):
-        board.tell(event(state, 0.4))
+    for state, word in WORDS:
+        board.tell(event(state, 0.4), *([CHATTER] if word == "chatter" else []))
         assert page.evaluate(WATCH, ["#state", word, 3000]) >= 0
-        wide, tall = page.evaluate(
-            "[document.documentElement.scrollWidth, document.documentElement.scrollHeight]"
-        )
+        wide, tall, cut_off, letters = page.evaluate(SIZES)
         assert wide <= size[0], word
         assert tall <= size[1], word
-    capitals = 0.72 * page.evaluate("parseFloat(getComputedStyle(document.querySelector('#state')).fontSize)")
-    assert capitals >= (96 if size[0] == 768 else 104)
+        assert not cut_off, word
+        assert 0.72 * letters >= 104, word
     assert page.is_visible("#fixed")
     assert page.is_hidden("#hold")
     contrast = page.evaluate(CONTRAST)
     assert min(contrast) >= 4.5, contrast  # WCAG 2.2, 1.4.3 (AA)
     context.close()
+
+
+@pytest.mark.parametrize("size", [(834, 1112), (768, 1024), (1112, 834), (1024, 768)])
+def test_what_it_cannot_tell_is_as_large_on_a_tablet(
+    browser: Browser, server: LiveServer, board: Board, size: tuple[int, int]
+) -> None:
+    """NOT LISTENING stands on top then, as large as the width allows, and old cues are gone."""
+    board.tell(Mark(at=0, kind=MarkKind.CYCLE_START, source="operator"))
+    page = browser.new_page(viewport={"width": size[0], "height": size[1]})
+    page.goto(server.address)
+    assert page.evaluate(WATCH, ["#state", "cannot tell yet", 3000]) >= 0
+    page.wait_for_selector("#hold", state="hidden")
+    _, tall, cut_off, letters = page.evaluate(SIZES)
+    assert (tall <= size[1], cut_off, 0.72 * letters >= 104) == (True, False, True)
+    board.tell(Cue(at=round(board.now["t"] * RATE), kind="before its line", contact=None, text=LONG_CUE))
+    board.stand(listening=False, recording=True)
+    assert page.evaluate(WATCH, ["#ear-word", "NOT LISTENING", 1000]) >= 0
+    assert page.inner_text("#cue") == ""
+    wide, tall, cut_off, _ = page.evaluate(SIZES)
+    assert (wide <= size[0], tall <= size[1], cut_off) == (True, True, False)
+    assert page.evaluate("document.querySelector('#ear-word').getBoundingClientRect().height") >= 100
+    page.close()
 
 
 def test_a_hold_shows_questions_and_the_newest_word_on_the_spindle(page: Page, board: Board) -> None:

@@ -175,7 +175,7 @@ $("start").addEventListener("submit", (event) => {
 function stateWord() {
   if (now.state === null || now.state === undefined) return "cannot tell yet";
   if (now.state === "entry") return "contact";
-  if (now.state === "steady" && now.chatter) return "in the cut, chatter";
+  if (now.state === "steady" && now.chatter) return "chatter";
   return STATE_WORDS[now.state];
 }
 
@@ -192,9 +192,9 @@ function paint() {
   paintStart();
   const word = on ? stateWord() : "cannot tell";
   put($("state"), word);
-  $("state").classList.toggle("small", word.length > 10);
+  $("state").classList.toggle("long", word.length > 10);
   document.body.dataset.state = on ? now.state ?? "none" : "none";
-  const cue = now.cue && now.t - now.cue.at_s < CUE_S ? now.cue.text : "";
+  const cue = on && now.cue && now.t - now.cue.at_s < CUE_S ? now.cue.text : "";
   put($("cue"), cue);
   paintNext(on);
   paintFlag(cue);
@@ -209,10 +209,10 @@ function paintNext(on) {
     return;
   }
   const [x, y, z] = next.place;
-  const soon = on && next.in_s !== null && next.in_s > 0 ? `, in about ${Math.round(next.in_s)} s` : "";
+  const soon = on && !now.held && next.in_s !== null && next.in_s > 0 ? `, in about ${Math.round(next.in_s)} s` : "";
   put($("next-what"), `T${next.tool}, ${next.block}${z === null ? "" : `, Z ${z.toFixed(2)} at touch`}${soon}`);
   const where = x === null || y === null ? next.way : `${next.way} at X ${x.toFixed(1)} Y ${y.toFixed(1)}`;
-  put($("next-where"), now.approach || where);
+  put($("next-where"), (now.approach || where).replace(/\b([XYZ]) (?=-?\d)/g, "$1\u00a0")); // an axis and its number stay together
 }
 
 function paintFlag(cue) {
@@ -237,7 +237,7 @@ function paintHold() {
   const last = track.heard.at(-1);
   if (last) last.to_s = Math.max(last.to_s, now.t);
   scope.followTo(now.t);
-  put($("spindle"), now.spindle || "By ear: no word yet, look.");
+  put($("spindle"), ear().on ? now.spindle || "By ear: no word yet, look." : "By ear: not listening, look.");
   paintLine();
 }
 
