@@ -9,6 +9,7 @@ from listen.follow.closing import Closing
 from listen.follow.cues import Cues
 from listen.follow.hypotheses import Floats, Phase
 from listen.follow.outcomes import STARTED_EARLY, Outcome, Reading
+from listen.follow.priors import Priors
 from listen.follow.strength import Strengths
 from listen.follow.tracking import Item, Tracking
 from listen.follow.unexpected import Unexpected
@@ -41,10 +42,14 @@ class Follower:
         Sample rate [Hz].
     ear : EarRates
         How often the ear errs, as measured.
+    priors : Priors
+        What is believed of operator, machine and faults; by default what fits timeline and ear.
     """
 
-    def __init__(self, timeline: Timeline, *, rate: int, ear: EarRates) -> None:
-        self._tracking = Tracking(timeline, rate=rate, ear=ear, n_slots=N_SLOTS, width=WIDTH, most=MOST)
+    def __init__(self, timeline: Timeline, *, rate: int, ear: EarRates, priors: Priors | None = None) -> None:
+        self._tracking = Tracking(
+            timeline, rate=rate, ear=ear, n_slots=N_SLOTS, width=WIDTH, most=MOST, priors=priors
+        )
         self._rate = rate
         self._tick = max(int(TICK_S * rate), 1)
         self._next_tick = self._tick

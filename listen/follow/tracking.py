@@ -12,7 +12,7 @@ from listen.follow.doubt import doubts_of_ends, doubts_of_starts
 from listen.follow.engine import Engine
 from listen.follow.feed_clock import FeedClock
 from listen.follow.hypotheses import Floats, Phase
-from listen.follow.priors import priors_for
+from listen.follow.priors import Priors, priors_for
 from listen.follow.read_ahead import ReadAhead
 from listen.follow.space import Space
 from listen.follow.view import View
@@ -42,13 +42,21 @@ class Tracking:
     """
 
     def __init__(
-        self, timeline: Timeline, *, rate: int, ear: EarRates, n_slots: int, width: int, most: int
+        self,
+        timeline: Timeline,
+        *,
+        rate: int,
+        ear: EarRates,
+        n_slots: int,
+        width: int,
+        most: int,
+        priors: Priors | None = None,
     ) -> None:
         self.rate = rate
         self.space = Space(timeline)
         self.clock = FeedClock(timeline)
         self.read_ahead = ReadAhead(timeline)
-        self.priors = priors_for(timeline, ear)
+        self.priors = priors or priors_for(timeline, ear)
         self.engine = Engine(self.space, self.priors, self.clock, n_slots=n_slots, width=width)
         self.boundaries = Boundaries(rate)
         self.now_s = 0.0

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from listen.follow import Follower
+from listen.follow.priors import priors_for
 from listen.states import EarRates
 from listen.timeline import SpanKind, Timeline, Verdict, VerdictKind
 from tools.tools_follow import score
@@ -74,11 +75,33 @@ def follow(operator: Operator, ear: EarRates, seed: int) -> Counts:
     return _matched(timeline, truth, ear) | beside
 
 
+def told_habits(operator: Operator, seed: int) -> Counts:
+    """The same runs followed by one who knows how this operator holds and turns, and that nothing is wrong.
+
+    Between this and the line without it lies what habits that are not known beforehand can cost.
+    """
+    timeline, truth = drawn(seed, operator)
+    told = replace(
+        priors_for(timeline, EAR),
+        **dict.fromkeys(("absent", "early", "late", "gone", "ended_late", "unexpected_per_s"), 1e-6),
+        hold_per_s=operator.holds_per_min / 60.0,
+        step_per_s=operator.steps_per_min / 60.0,
+        hold_per_gap=1e-4,
+        step_per_boundary=1e-4,
+        hold_log_spread=1.0,
+        restart=1e-9,
+    )
+    said = score.listen_live(timeline, truth, EAR, priors=told)
+    score.listen_again(said, timeline, truth, EAR)
+    return score.matches(said, timeline, truth) | score.beliefs(said, timeline, truth)
+
+
 def _matched(timeline: Timeline, truth: Truth, ear: EarRates = EAR) -> Counts:
     said = score.listen_live(timeline, truth, ear)
     score.listen_again(said, timeline, truth, ear)
     counts = score.matches(said, timeline, truth) | score.recoveries(said, timeline, truth)
     counts |= score.rates(said, truth) | score.starts(said, truth) | score.false_flags(said, truth)
+    counts |= score.beliefs(said, timeline, truth)
     return counts | {"cpu": said.cpu_s, "seconds": truth.end_s}
 
 
@@ -289,6 +312,7 @@ def lines() -> dict[str, tuple[Job, float]]:
     found: dict[str, tuple[Job, float]] = {
         f"follow {operator.name}": (partial(follow, operator, EAR), 1.0) for operator in (CALM, HARSH, STEADY)
     }
+    found["told its habits, harsh"] = (partial(told_habits, HARSH), 1.0)
     found["follow calm, the shipped ear"] = (partial(follow, CALM, shipped_ear()), 1.0)
     for known in COLUMNS:
         found[f"clean, {known}"] = (partial(clean, known, EAR, EAR), 1.0)

@@ -10,11 +10,13 @@ import numpy as np
 from listen.advise import Advise
 from listen.blocks import Gap
 from listen.follow import Follower, refined_verdicts
+from listen.follow.priors import Priors
 from listen.states import EarRates, Event, State
 from listen.timeline import Cue, Flag, Mark, MarkKind, Position, Timeline, Verdict, VerdictKind
 from tools.tools_follow.runs import RATE, Truth
 
 NEAR_S = 0.35
+ALIKE_S = 0.01  # contacts whose lengths differ by less at 100 % sound alike
 Visit = tuple[int, float, float]  # contact, first touch, last touch [s]
 
 
@@ -42,16 +44,22 @@ def hints(truth: Truth, known: str) -> tuple[Mark, ...]:
 
 
 def listen_live(
-    timeline: Timeline, truth: Truth, ear: EarRates, *, known: str = "none", beside: tuple[Mark, ...] = ()
+    timeline: Timeline,
+    truth: Truth,
+    ear: EarRates,
+    *,
+    known: str = "none",
+    beside: tuple[Mark, ...] = (),
+    priors: Priors | None = None,
 ) -> Said:
-    """Follow one run as it happens; `beside` is what a controller says."""
+    """Follow one run as it happens; `beside` is what a controller says, `priors` what is told of all else."""
     timed: list[tuple[int, int, int, Mark | Event | Gap]] = []
     timed += [(mark.at, 0, index, mark) for index, mark in enumerate((*hints(truth, known), *beside))]
     timed += [(event.decided_at, 1, index, event) for index, event in enumerate(truth.events)]
     timed += [(gap.stop, 2, index, gap) for index, gap in enumerate(truth.gaps)]
     said = Said()
     everything: list[Position | Verdict | Cue] = []
-    follower = Follower(timeline, rate=RATE, ear=ear)
+    follower = Follower(timeline, rate=RATE, ear=ear, priors=priors)
     began = time.process_time()
     for at, _, _, item in sorted(timed, key=lambda entry: entry[:3]):
         everything.extend(follower.push((item,), at))
@@ -136,6 +144,24 @@ def matches(said: Said, timeline: Timeline, truth: Truth) -> dict[str, float]:
         onset = None if verdict is None else verdict.heard_onset
         near = (abs(onset / RATE - a) < NEAR_S for c, a, _ in visits(truth) if onset and c == contact)
         counts["smoothed"] += any(near)
+    return counts
+
+
+def beliefs(said: Said, timeline: Timeline, truth: Truth) -> dict[str, float]:
+    """Belief in the place once each contact is over; whether it is right, among alike contacts and others."""
+    ats = np.array([position.at for position in said.positions])
+    lengths = [contact.stop - contact.start for contact in timeline.contacts]
+    counts: dict[str, float] = {}
+    for contact, _, stop in heard_visits(truth):
+        index = int(np.searchsorted(ats, _known_s(truth, stop) * RATE))
+        if index < ats.size:
+            here, position = lengths[contact], said.positions[index]
+            beside = lengths[max(contact - 1, 0) : contact] + lengths[contact + 1 : contact + 2]
+            name = "alike" if any(abs(other - here) < ALIKE_S for other in beside) else "unlike"
+            following = contact + 2 if contact + 1 < len(lengths) else None
+            right = float(position.next_contact == following)
+            for key, value in (("of", 1.0), ("believed", position.probability), ("right", right)):
+                counts[f"{key} {name}"] = counts.get(f"{key} {name}", 0.0) + value
     return counts
 
 

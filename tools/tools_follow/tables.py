@@ -51,6 +51,9 @@ def print_tables(found: Found) -> bool:
     for name, counts in found.items():
         if name.startswith(("follow ", "plan ", "long")):
             missed |= _matched(name, counts)
+        elif name.startswith("told its habits"):
+            print(f"{name}: the same runs, all that the operator does being told, and nothing wrong")
+            _places(counts)
     for known in COLUMNS:
         _verdicts(found, known)
     for name, counts in found.items():
@@ -68,14 +71,10 @@ def print_tables(found: Found) -> bool:
 
 
 def _matched(name: str, counts: list[Counts]) -> bool:
-    heard, seconds = total(counts, "heard"), total(counts, "seconds")
+    seconds = total(counts, "seconds")
     cpu = total(counts, "cpu") / seconds
     print(f"{name}: {len(counts)} runs, {seconds / 3600.0:.1f} h, no hint")
-    for way in ("half a second in", "once over", "smoothed"):
-        print(f"    matched {way:17} {share(total(counts, way), heard)}")
-    shares = sorted(each["once over"] / each["heard"] for each in counts if each["heard"])
-    tenth = shares[: max(len(shares) // 10, 1)]
-    print(f"    hardest tenth of the runs, once over {100.0 * np.mean(tenth):.2f} %")
+    _places(counts)
     print(f"    recovered after a hold {share(total(counts, 'recovered'), total(counts, 'holds'))}")
     print(f"    rate within 5 % {share(total(counts, 'rate'), total(counts, 'rate of'))}")
     print(f"    next start within 0.3 s or 5 % {share(total(counts, 'start'), total(counts, 'start of'))}")
@@ -86,6 +85,21 @@ def _matched(name: str, counts: list[Counts]) -> bool:
         print(f"    yardsticks on the same contacts, 0.2 s in: {', '.join(beside)}")
     print(f"    {cpu:.5f} s CPU a second of audio, limit {CPU_LIMIT}{over(cpu, CPU_LIMIT)}")
     return cpu > 2.0 * CPU_LIMIT
+
+
+def _places(counts: list[Counts]) -> None:
+    """Contacts matched, and what was believed of it, once each was over."""
+    for way in ("half a second in", "once over", "smoothed"):
+        print(f"    matched {way:17} {share(total(counts, way), total(counts, 'heard'))}")
+    shares = sorted(each["once over"] / each["heard"] for each in counts if each["heard"])
+    tenth = shares[: max(len(shares) // 10, 1)]
+    print(f"    hardest tenth of the runs, once over {100.0 * np.mean(tenth):.2f} %")
+    for name in ("alike", "unlike"):
+        of = total(counts, f"of {name}")
+        if of:
+            believed = 100.0 * total(counts, f"believed {name}") / of
+            right = share(total(counts, f"right {name}"), of)
+            print(f"    {name:6} to the contacts beside: believed {believed:.1f} %, right {right}")
 
 
 WAYS = ("counting", "warping", "grid")
