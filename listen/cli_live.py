@@ -99,6 +99,10 @@ def live(
             if seen
             else None,
         )
+        _write_page(run)
+        told = board.n_flags
+        board.tell(*run.flags[told:])
+        board.end(ended_words(run, told=told))
     return _finished(run)
 
 
@@ -209,15 +213,27 @@ def _run_name(job: Path | None) -> str:
     return f"{datetime.now():%Y-%m-%d %H-%M-%S}{'' if job is None else f' {job.stem}'}"
 
 
-def _finished(run: "Run") -> int:
-    """Write the page of a finished run, and say what it was."""
-    from listen.cli_print import print_run
+def ended_words(run: "Run", *, told: int) -> str:
+    """What the live page says at the end; `told` flags were raised while it ran."""
+    n_flags, n_late = len(run.flags), len(run.flags) - told
+    flags = f"{n_flags} flag{'' if n_flags == 1 else 's'}" if n_flags else "No flags, which is no permission"
+    late = f", {n_late} found only when it was heard again" if n_late > 0 else ""
+    return f"The run has ended. {flags}{late}. Its page: timeline.html in {run.folder.name}."
+
+
+def _write_page(run: "Run") -> None:
     from listen.show import write_run_pages
 
     try:
         write_run_pages(run, run.folder / "timeline.html")
     except OSError as error:
         print(f"cut-listen: the page could not be written: {error.strerror}", file=sys.stderr)
+
+
+def _finished(run: "Run") -> int:
+    """Say what the run was."""
+    from listen.cli_print import print_run
+
     print_run(run, json=False)
     if run.problem:
         print(f"cut-listen: {run.problem}", file=sys.stderr)

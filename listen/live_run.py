@@ -29,6 +29,7 @@ from listen.states import ContactSound, Event, Finding, StateLikelihoods
 from listen.timeline import Cue, Flag, Look, Mark, Position, Timeline, Verdict
 
 SIXTEEN_BITS = 32768.0
+ENDED = "The run has ended. It is heard again now."
 WAITS_S = 0.1  # for sound, before people and witnesses are heard
 SECOND_LOOK_S = 3 * 3600.0  # longer recordings keep their live verdicts
 
@@ -64,6 +65,10 @@ class Screen(Protocol):
 
     def stand(self, *, listening: bool, recording: bool, trouble: str = "") -> None:
         """Say whether the microphone gives sound and the disk takes it."""
+        ...
+
+    def end(self, words: str) -> None:
+        """Say that nothing is listened to any more, and what became of the run."""
         ...
 
 
@@ -226,6 +231,8 @@ def live_run(
             goes_on=lambda: not stop.is_set(),
             witnesses=witnesses or (lambda: ()),
         )
+        for screen in screens:
+            screen.end(ENDED)
         return finish_live(writer, timeline, model)
 
 

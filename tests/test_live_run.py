@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from listen.blocks import Block, Gap
+from listen.cli_live import ended_words
 from listen.ears import SoundEar, shipped_model
 from listen.errors import RecordingError
 from listen.job_file import load_job
@@ -62,6 +63,9 @@ class Notebook:
         assert listening
         assert recording
         assert trouble == ""
+
+    def end(self, words: str) -> None:
+        assert "ended" in words
 
 
 @pytest.fixture(scope="module")
@@ -151,6 +155,14 @@ def test_a_live_run_has_refined_verdicts_and_both_files(live: tuple[Run, Noteboo
     values = json.loads((run.folder / "run.json").read_text())
     assert values["format"] == "cut-listen run 1"
     assert (run.folder / "events.tsv").read_text().count("\n") >= len(run.refined)
+
+
+def test_the_last_words_say_which_flags_were_found_only_afterwards(live: tuple[Run, Notebook]) -> None:
+    flags = tuple(Flag(at=at, kind="not heard", contact=None, text="by hand") for at in (5, 9))
+    run = replace(live[0], flags=flags)
+    assert "2 flags, 1 found only when it was heard again." in ended_words(run, told=1)
+    assert "2 flags. Its page" in ended_words(run, told=2)
+    assert "which is no permission" in ended_words(replace(run, flags=()), told=0)
 
 
 def test_a_live_run_is_not_replaced_by_a_replay(live: tuple[Run, Notebook], tmp_path: Path) -> None:

@@ -86,11 +86,12 @@ class Board:
             "t": 0.0, "listening": True, "recording": bool(keeps), "trouble": "", "state": None,
             "sure": True, "chatter": False, "cue": None, "flag": None, "next": None, "held": False,
             "line": None, "program_s": None, "level_db": None, "asking": None,
-            "approach": "", "spindle": "",
+            "approach": "", "spindle": "", "ended": "",
         }  # fmt: skip
         self._made: tuple[Cursor, tuple[str, Cursor]] | None = None  # pages in step share one frame
         self._chatter_until = 0
         self._held = False
+        self.n_flags = 0  # told so far
         self._position_at = -rate
         self._position: Position | None = None
         self._before: State | None = None
@@ -190,6 +191,13 @@ class Board:
         if changed:
             self.on_change()
 
+    def end(self, words: str) -> None:
+        """Say that the run has ended, and what became of it."""
+        with self._lock:
+            self._made = None
+            self._now.update(listening=False, recording=False, ended=words)
+        self.on_change()
+
     def frame(self, cursor: Cursor) -> tuple[str, Cursor]:
         """The newest frame as JSON, with what a page at `cursor` has not been told."""
         with self._lock:
@@ -234,6 +242,7 @@ class Board:
         elif isinstance(item, Cue):
             self._cue(item)
         elif isinstance(item, Flag):
+            self.n_flags += 1
             self._now["flag"] = {"text": item.text, "kind": item.kind, "at_s": item.at / self.rate}
         elif isinstance(item, Mark):
             self._mark(item)

@@ -114,8 +114,9 @@ class LiveServer:
 
     async def frames(self, page: WebSocket) -> None:
         """Send the newest frame again and again; what a slow page missed is skipped, not queued."""
-        hello, cursor = "", Cursor()
-        while not self._server.should_exit:
+        hello, cursor, ends = "", Cursor(), False
+        while not ends:
+            ends = self._server.should_exit  # who leaves has seen the last word
             if hello is not self.board.hello:  # at the start, and when it was agreed what is recorded
                 text = hello = self.board.hello
                 cursor = Cursor()
@@ -123,7 +124,8 @@ class LiveServer:
                 text, cursor = self.board.frame(cursor)
             async with asyncio.timeout(SLOW_S):
                 await page.send_text(text)
-            await self._next_frame()
+            if not ends:
+                await self._next_frame()
         await page.close(1001)
 
     async def _next_frame(self) -> None:

@@ -71,11 +71,16 @@ class TerminalScreen:
         if before != listening:
             self._draw()
 
+    def end(self, words: str) -> None:
+        """Say that the run has ended, and what became of it."""
+        self._board.end(words)
+        self._draw()
+
     def drawing(self) -> Group:
         """The four things, as text."""
         now = self._board.now
         listening = "LISTENING" if now["listening"] else "NOT LISTENING"
-        recording = now["trouble"] or ("recording" if now["recording"] else "not recording")
+        recording = now["ended"] or now["trouble"] or ("recording" if now["recording"] else "not recording")
         state = now["state"] if now["listening"] else None
         word = STATE_WORDS[state] + (", CHATTER" if now["chatter"] and state == "steady" else "")
         cue = now["cue"]["text"] if now["cue"] and now["t"] - now["cue"]["at_s"] < CUE_S else ""

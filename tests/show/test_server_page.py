@@ -15,7 +15,7 @@ from listen.session import plan_job
 from listen.show.board import Board
 from listen.show.server import LiveServer
 from listen.states import Event, Finding, Standing, State
-from listen.timeline import Cue, Flag, Mark, MarkKind, Position
+from listen.timeline import Cue, Flag, Mark, MarkKind, Position, Strength, Verdict, VerdictKind
 
 pytestmark = pytest.mark.browser
 RATE = 16000
@@ -322,6 +322,58 @@ def test_no_time_is_counted_down_while_it_does_not_listen(browser: Browser) -> N
     page.close()
     server.stop()
     feed.stop()
+
+
+def test_the_end_of_the_run_stays_on_the_page_when_the_server_is_gone(browser: Browser, board: Board) -> None:
+    server = LiveServer(board)
+    page = browser.new_page()
+    page.goto(server.address)
+    page.wait_for_selector("body[data-ear=on]", timeout=10_000)
+    board.end("The run has ended. It is heard again now.")
+    assert 0 <= page.evaluate(WATCH, ["#ear-more", "heard again now", 1000]) <= 300
+    assert page.inner_text("#ear-word") == "NOT LISTENING"
+    board.end("The run has ended. 1 flag, 1 found only when it was heard again.")
+    server.stop()
+    assert page.evaluate(WATCH, ["#ear-more", "found only when it was heard again", 2000]) >= 0
+    page.wait_for_timeout(600)
+    assert "found only when it was heard again" in page.inner_text("#ear-more")
+    page.close()
+
+
+def test_a_verdict_too_unsure_for_a_flag_is_told_in_a_hold(browser: Browser) -> None:
+    timeline = plan_job(load_job(RECORDINGS / "step.toml")).timeline
+    board = Board(rate=RATE, timeline=timeline, keeps="decisions")
+    feed, server = Feed(board), LiveServer(board)
+    page = browser.new_page()
+    page.goto(server.address)
+    first, second = timeline.contacts[:2]
+    for contact, kind in ((first, VerdictKind.STARTED_EARLY), (second, VerdictKind.AS_EXPECTED)):
+        board.tell(_verdict(contact.id, kind))
+    board.tell(Mark(at=0, kind=MarkKind.HOLD, source="operator"))
+    assert page.evaluate(WATCH, ["#doubts", f"{first.block} started early, by 1.2 mm", 3000]) >= 0
+    assert second.block not in page.inner_text("#doubts").split(".")[0]
+    board.tell(Flag(at=9000, kind="started early", contact=first.id, text="Started early"))
+    page.wait_for_selector("#doubts", state="hidden", timeout=2000)
+    page.close()
+    server.stop()
+    feed.stop()
+
+
+def _verdict(contact: int, kind: VerdictKind) -> Verdict:
+    return Verdict(
+        contact=contact,
+        kind=kind,
+        probability=0.7,
+        called_at=9000,
+        expected_onset=5000,
+        expected_offset=9000,
+        heard_onset=4000,
+        heard_offset=9000,
+        early_by_mm=1.2 if kind is VerdictKind.STARTED_EARLY else None,
+        witness="earlier contact",
+        strength=Strength.AS_EXPECTED,
+        reason="made up",
+    )
 
 
 def test_a_screen_reader_is_told_states_cues_and_flags(page: Page, board: Board) -> None:

@@ -9,6 +9,7 @@ const SILENT_MS = 250; // without a frame for this long the page says NOT LISTEN
 const CUE_S = 6;
 const SHOWN_S = 30;
 const KEPT = 4000;
+const QUIET = ["as expected", "cannot tell"];
 const $ = (id) => document.getElementById(id);
 
 const track = new Track();
@@ -22,6 +23,7 @@ let bands = 0;
 let keeps = "";
 let now = {listening: false, recording: false, trouble: "", state: null, cue: null, flag: null, next: null, held: false, t: 0};
 let retry_ms = 200;
+let doubts = []; // verdicts that nobody needs to act on at once, for a hold
 
 function put(element, text) {
   if (element.textContent !== text) element.textContent = text;
@@ -53,6 +55,7 @@ function greet(hello) {
   for (const lane of ["expected", "heard", "flags", "load", "position", "gaps", "marks"]) track[lane] = [];
   track.spectrum = null;
   started = false;
+  doubts = [];
   track.hello = hello;
   if (sheet && !$("listing").childElementCount) {
     $("program").hidden = sheet.listing.length === 0;
@@ -145,6 +148,7 @@ function noted(item) {
 
 function expected(verdict) {
   const contact = sheet?.contacts.find((one) => one.id === verdict.contact);
+  if (contact && !QUIET.includes(verdict.verdict)) doubts.push({...verdict, label: contact.label});
   const [from_s, to_s] = verdict.expected;
   if (!contact || from_s === null || to_s === null || track.expected.some((one) => one.id === contact.id)) return;
   const share = (to_s - from_s) / (contact.stop_s - contact.start_s);
@@ -159,7 +163,8 @@ function expected(verdict) {
 function ear() {
   const silent = performance.now() - lastFrame > SILENT_MS;
   if (silent || !now.listening) {
-    return {on: false, word: "NOT LISTENING", more: silent ? "no word from the computer that listens" : "the microphone gives no sound"};
+    const why = silent ? "no word from the computer that listens" : "the microphone gives no sound";
+    return {on: false, word: "NOT LISTENING", more: now.ended || why};
   }
   if (now.asking) return {on: true, word: "LISTENING", more: "nothing is recorded until you say so below"};
   const more = now.trouble || (now.recording ? `recording: ${keeps}` : "not recording");
@@ -238,7 +243,17 @@ function paintHold() {
   if (last) last.to_s = Math.max(last.to_s, now.t);
   scope.followTo(now.t);
   put($("spindle"), ear().on ? now.spindle || "By ear: no word yet, look." : "By ear: not listening, look.");
+  paintDoubts();
   paintLine();
+}
+
+// What was heard otherwise than expected, but not surely enough for a flag.
+function paintDoubts() {
+  const flagged = new Set(track.flags.map((flag) => flag.contact));
+  const words = doubts.filter((one) => !flagged.has(one.contact)).slice(-3).map(({label, verdict, early_by_mm}) =>
+    `${label} ${verdict}${early_by_mm > 0 ? `, by ${early_by_mm.toFixed(1)} mm` : ""}`);
+  $("doubts").hidden = words.length === 0;
+  put($("doubts"), `Likely, but not sure enough for a flag: ${words.join("; ")}. The run is heard again when it has ended.`);
 }
 
 function paintLine() {
