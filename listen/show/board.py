@@ -92,6 +92,7 @@ class Board:
         self._chatter_until = 0
         self._held = False
         self.n_flags = 0  # told so far
+        self._begun: int | None = None  # the last contact that was under way
         self._position_at = -rate
         self._position: Position | None = None
         self._before: State | None = None
@@ -237,6 +238,7 @@ class Board:
         self._log(page_message(item, self.rate))
         if isinstance(item, Event):
             self._event(item)
+            self._drop_contact_cue()
         elif isinstance(item, Finding):
             self._chatter_until = item.stop + round(CHATTER_S * self.rate)
         elif isinstance(item, Cue):
@@ -261,6 +263,7 @@ class Board:
         if event.standing == Standing.WITHDRAWN:
             self._now["state"] = self._before and str(self._before)
             self._now["sure"] = True
+            self._begun = None
             return
         if event.standing == Standing.CONFIRMED:
             self._before = event.state
@@ -268,6 +271,12 @@ class Board:
                 self._now.update(approach="", spindle="")
         self._now["state"] = str(event.state)
         self._now["sure"] = event.standing == Standing.CONFIRMED
+
+    def _drop_contact_cue(self) -> None:
+        """CONTACT is said of now alone: in air it would contradict the state."""
+        cue = self._now["cue"]
+        if cue is not None and cue["kind"] == "contact" and not self._in_contact:
+            self._now["cue"] = None
 
     def _follow(self, position: Position) -> bool:
         self._position = position
@@ -283,13 +292,19 @@ class Board:
     def _next(self, position: Position) -> dict[str, Any] | None:
         """The next contact, also while one is running."""
         contact = self._contacts.get(position.next_contact or -1)
-        if contact is not None and position.program_time > contact.start and self._in_contact:
+        if contact is not None and self._is_under_way(contact, position.program_time):
             contact = self._after.get(contact.id)
         if contact is None:
             return None
         is_counted = position.rate > 0 and bool(position.witness)  # never in a silent approach
         to_go = (contact.start - position.program_time) / position.rate if is_counted else None
         return {**_contact_words(contact), "in_s": None if to_go is None else round(to_go, 1)}
+
+    def _is_under_way(self, contact: Contact, program_s: float) -> bool:
+        """Whether it has begun; it has still where the ear only supposes that it is over."""
+        if program_s > contact.start and self._in_contact:
+            self._begun = contact.id
+        return self._begun == contact.id
 
     @property
     def _in_contact(self) -> bool:

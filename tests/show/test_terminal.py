@@ -9,7 +9,7 @@ from rich.console import Console
 
 from listen.blocks import Block
 from listen.show.terminal import TerminalScreen
-from listen.states import Event, State
+from listen.states import Event, Standing, State
 from listen.timeline import Cue, Mark, MarkKind, Position, Timeline
 from tests.follow.runs import timeline_of
 
@@ -53,6 +53,19 @@ def test_in_the_cut_what_comes_next_is_the_contact_after_it() -> None:
     shown = drawn(*inside(State.STEADY))
     assert "line 12, Z 0.00 at touch, side cut, in about 7 s" in shown
     assert "line 12" not in drawn(*inside(State.AIR))
+
+
+def test_what_comes_next_does_not_jump_back_while_an_exit_is_only_supposed() -> None:
+    over = Event(state=State.AIR, at=900, decided_at=950, probability=0.8, standing=Standing.PROVISIONAL)
+    assert "line 12" in drawn(*inside(State.STEADY), over, inside(State.STEADY)[-1])
+
+
+def test_contact_is_not_said_any_more_once_it_is_air() -> None:
+    touch = Cue(at=RATE // 2, kind="contact", contact=2, text="Contact.")
+    entry = Event(state=State.ENTRY, at=900, decided_at=950, probability=0.8, standing=Standing.PROVISIONAL)
+    air = replace(entry, standing=Standing.WITHDRAWN)
+    assert "Contact." in drawn(entry, touch)
+    assert "Contact." not in drawn(entry, touch, air)
 
 
 def test_the_next_height_of_an_approach_stays() -> None:

@@ -199,8 +199,9 @@ function paint() {
   put($("state"), word);
   $("state").classList.toggle("long", word.length > 10);
   document.body.dataset.state = on ? now.state ?? "none" : "none";
-  const cue = on && now.cue && now.t - now.cue.at_s < CUE_S ? now.cue.text : "";
-  put($("cue"), cue);
+  const cue = on && now.cue && now.t - now.cue.at_s < CUE_S ? now.cue : null;
+  put($("cue"), cue?.text ?? "");
+  $("cue").classList.toggle("quiet", cue?.kind === "contact"); // the state says it in large letters
   paintNext(on);
   paintFlag(cue);
   paintHold();
@@ -214,7 +215,7 @@ function paintNext(on) {
     return;
   }
   const [x, y, z] = next.place;
-  const soon = on && !now.held && next.in_s !== null && next.in_s > 0 ? `, in about ${Math.round(next.in_s)} s` : "";
+  const soon = on && !now.held && next.in_s >= 0.5 ? `, in about ${Math.round(next.in_s)} s` : "";
   put($("next-what"), `T${next.tool}, ${next.block}${z === null ? "" : `, Z ${z.toFixed(2)} at touch`}${soon}`);
   const where = x === null || y === null ? next.way : `${next.way} at X ${x.toFixed(1)} Y ${y.toFixed(1)}`;
   put($("next-where"), (now.approach || where).replace(/\b([XYZ]) (?=-?\d)/g, "$1\u00a0")); // an axis and its number stay together

@@ -225,6 +225,7 @@ export class Scope extends EventTarget {
       if (i * step < 0) continue;
       pen.fillStyle = this.theme.line;
       pen.fillRect(x, top + height - 6, 1, 6);
+      if (x + 34 > this.size.width) continue; // its words would be cut off
       this.#text(pen, clockText(i * step, digits), x + 3, top + 14, this.theme.soft, 11);
     }
   }
