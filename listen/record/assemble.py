@@ -54,7 +54,9 @@ def _stretch(onset: int | None, offset: int | None) -> Stretch | None:
 
 
 def _call(verdict: Verdict | None) -> LiveCall | None:
-    return LiveCall(verdict=verdict.kind, called_at=verdict.called_at) if verdict else None
+    if verdict is None:
+        return None
+    return LiveCall(verdict=verdict.kind, called_at=verdict.called_at, probability=verdict.probability)
 
 
 def _expected(contact: Contact, verdict: Verdict | None, called: Verdict | None) -> RunContact:

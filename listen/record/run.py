@@ -28,6 +28,7 @@ class LiveCall:
 
     verdict: VerdictKind
     called_at: int
+    probability: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

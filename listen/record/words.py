@@ -2,7 +2,7 @@
 
 from collections import Counter
 
-from listen.record.run import Run, RunContact
+from listen.record.run import LiveCall, Run, RunContact
 from listen.states import State
 from listen.timeline import VerdictKind
 
@@ -55,7 +55,7 @@ def _raised(run: Run) -> str:
     return f"{RAISED}: {plural} heard where nothing should touch ({named}{more})"
 
 
-def how_sure(contact: RunContact) -> str:
+def how_sure(contact: RunContact | LiveCall) -> str:
     """The probability in the words of the screens: sure, likely, cannot tell."""
     if contact.verdict is VerdictKind.CANNOT_TELL:
         return "cannot tell"

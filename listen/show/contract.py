@@ -276,6 +276,11 @@ def _contact(row: RunContact, sheet: Contact | None, rate: int) -> dict[str, Any
         "witness": row.witness,
         "reveals": row.reveals,
         "reason": row.reason,
-        "live": row.live and {"verdict": str(row.live.verdict), "called_s": row.live.called_at / rate},
+        "live": row.live
+        and {
+            "verdict": str(row.live.verdict),
+            "sure": how_sure(row.live),
+            "called_s": row.live.called_at / rate,
+        },
         "needs_look": row.verdict is not VerdictKind.AS_EXPECTED,
     }

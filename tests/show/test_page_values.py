@@ -8,7 +8,8 @@ import pytest
 from listen.blocks import Block
 from listen.record import RunWriter
 from listen.show.contract import run_page
-from listen.timeline import Flag
+from listen.timeline import Flag, Strength, Verdict, VerdictKind
+from tests.follow.runs import timeline_of
 
 pytestmark = pytest.mark.closed
 RATE = 8000
@@ -22,3 +23,28 @@ def test_flags_stand_in_the_order_in_which_they_happened(tmp_path: Path) -> None
             writer.push(Flag(at=at_s * RATE, kind=kind, contact=None, text="Look."))
         run = writer.finish()
     assert [flag["kind"] for flag in run_page(run)["flags"]] == ["started early", "not heard"]
+
+
+@pytest.mark.parametrize(("probability", "word"), [(0.69, "likely"), (0.95, "sure")])
+def test_the_page_says_how_sure_a_call_was_at_the_time(tmp_path: Path, probability: float, word: str) -> None:
+    """By hand: one expected contact that was called early while it ran, and nothing else."""
+    timeline = timeline_of([(2.0, 6.0)])
+    called = Verdict(
+        contact=timeline.contacts[0].id,
+        kind=VerdictKind.STARTED_EARLY,
+        probability=probability,
+        called_at=7 * RATE,
+        expected_onset=2 * RATE,
+        expected_offset=6 * RATE,
+        heard_onset=RATE,
+        heard_offset=6 * RATE,
+        early_by_mm=None,
+        witness="",
+        strength=Strength.CANNOT_TELL,
+        reason="",
+    )
+    with RunWriter(tmp_path / "run", rate=RATE, live=False, sound="none", timeline=timeline) as writer:
+        writer.push(Block(samples=np.zeros(RATE * 9), start=0, rate=RATE), called)
+        run = writer.finish()
+    (row,) = run_page(run)["contacts"]
+    assert row["live"] == {"verdict": "started early", "sure": word, "called_s": 7.0}

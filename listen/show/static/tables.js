@@ -45,7 +45,11 @@ export function contactRow(row, {play, hasSound}) {
     make("td", {class: "figure"}, stretchText(row.heard)),
     make("td", {}, row.tool === null ? "–" : `T${row.tool}`),
     make("td", {}, row.way || "–"),
-    make("td", {}, row.live ? `${row.live.verdict} at ${clockText(row.live.called_s, 1)}` : "–"));
+    make("td", {}, row.live ? calledText(row.live) : "–"));
+}
+
+function calledText({verdict, sure, called_s}) {
+  return `${sure === "likely" ? "likely " : ""}${verdict} at ${clockText(called_s, 1)}`;
 }
 
 export function flagRow(flag, {play, hasSound}) {
