@@ -118,6 +118,8 @@ class Session:
         for item in (*heard, *marks):
             if isinstance(item, StateLikelihoods):
                 told.append(item)
+                if self._follower is not None:
+                    self._follower.listen(item)
                 continue
             known_at = min(_known_at(item), self.heard)
             told += self._follow((), known_at - 1)  # what was known before

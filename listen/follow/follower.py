@@ -14,7 +14,7 @@ from listen.follow.strength import Strengths
 from listen.follow.tracking import Item, Tracking
 from listen.follow.unexpected import Unexpected
 from listen.follow.verdicts import Wording
-from listen.states import ContactSound, EarRates, Event, Finding
+from listen.states import ContactSound, EarRates, Event, Finding, StateLikelihoods
 from listen.timeline import Cue, Mark, Position, Timeline, Verdict
 
 N_SLOTS = 16
@@ -53,7 +53,12 @@ class Follower:
         self._rate = rate
         self._tick = max(int(TICK_S * rate), 1)
         self._next_tick = self._tick
-        self._wording = Wording(self._tracking.engine.model, rate, readings=self._tracking.readings)
+        self._wording = Wording(
+            self._tracking.engine.model,
+            rate,
+            readings=self._tracking.readings,
+            quiet=self._tracking.quiet,
+        )
         self._strengths = Strengths(timeline)
         self._unexpected = Unexpected(self._tracking)
         self._cues = Cues(self._tracking)
@@ -65,6 +70,10 @@ class Follower:
     def latency(self) -> int:
         """Positions come on a fixed grid; longest wait for one [samples]."""
         return self._tick
+
+    def listen(self, heard: StateLikelihoods) -> None:
+        """Take what the ear believes of the next frames: a contact that it misses is mostly half heard."""
+        self._tracking.quiet.take(heard)
 
     def push(self, items: tuple[Item, ...], now: int) -> tuple[Output, ...]:
         """Take what was decided up to `now` [samples], give positions, cues and verdicts."""

@@ -80,13 +80,15 @@ class OwnEar:
         """Share of the contacts that it misses in this run, by what was stated and by what was found."""
         return self._per_contact(MISSES_WORTH * self._priors.missed + self._missed)
 
-    def share_of_faults(self, fault: float) -> float:
+    def share_of_faults(self, fault: float, for_a_miss: float | None = None) -> float:
         """Share of the contacts not heard that were not there, `fault` being how often they are not.
 
-        An ear that was not found worse than it was taken to be before the run takes nothing away.
+        `for_a_miss`: how much likelier what the ear believed meanwhile is of a contact that it missed than of
+        air. Without it, an ear that was not found worse than it was taken to be takes nothing away.
         """
+        found = self._per_contact(self._missed) if for_a_miss is None else self.misses * for_a_miss
         worse = (MORE - 1.0) * max(self.worse - FIRST_BELIEF, 0.0) * self._priors.missed
-        return fault / (fault + worse + max(self._per_contact(self._missed) - BORNE, 0.0))
+        return fault / (fault + worse * (for_a_miss or 1.0) + max(found - BORNE, 0.0))
 
     def _per_contact(self, misses: float) -> float:
         return misses / (MISSES_WORTH + self._judged)

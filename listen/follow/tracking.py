@@ -13,6 +13,7 @@ from listen.follow.engine import Engine
 from listen.follow.feed_clock import FeedClock
 from listen.follow.hypotheses import Floats, Phase
 from listen.follow.priors import Priors, priors_for
+from listen.follow.quiet import Quiet
 from listen.follow.read_ahead import ReadAhead
 from listen.follow.space import Space
 from listen.follow.view import View
@@ -37,6 +38,8 @@ class Tracking:
         Time of the last item [s].
     probabilities : dict
         The ear's belief in each stretch, by its number; only the newest are kept.
+    quiet : Quiet
+        What the live ear believes, as far as it is told.
     readings : deque of (onset_s, source)
         Starts of contact [s] before which a place was told since the contact before, and by whom.
     """
@@ -59,6 +62,7 @@ class Tracking:
         self.priors = priors or priors_for(timeline, ear)
         self.engine = Engine(self.space, self.priors, self.clock, n_slots=n_slots, width=width)
         self.boundaries = Boundaries(rate)
+        self.quiet = Quiet(rate)
         self.now_s = 0.0
         self.ended_s: float | None = None
         self.probabilities: dict[int, float] = {}

@@ -7,6 +7,7 @@ import numpy as np
 
 from listen.follow.model import Model
 from listen.follow.outcomes import AS_EXPECTED, ENDED_EARLY, KINDS, NOT_HEARD, STARTED_EARLY, Outcome
+from listen.follow.quiet import Quiet
 from listen.timeline import Contact, Strength, Verdict, VerdictKind
 
 # What a belief is worth, without and with the feed clock, by `python -m tools.tools_follow.calibrate`.
@@ -21,6 +22,7 @@ READ_BY = {
     "operator": "operator's reading",
     "controller": "control's reading",
 }  # what millimetres are counted from
+KNOWN_S = 0.5  # frames come no later than this
 LEAST_BELIEF = 0.6  # below this the verdict is "cannot tell"
 
 
@@ -35,14 +37,25 @@ class Wording:
         Sample rate [Hz].
     readings : sequence of (onset_s, source)
         See `Tracking`; more may come.
+    quiet : Quiet
+        What the live ear believed meanwhile, as far as it is known.
     """
 
-    def __init__(self, model: Model, rate: int, *, readings: Sequence[tuple[float, str]] = ()) -> None:
+    def __init__(
+        self,
+        model: Model,
+        rate: int,
+        *,
+        readings: Sequence[tuple[float, str]] = (),
+        quiet: Quiet | None = None,
+    ) -> None:
         self.space = model.space
         self._model = model
         self._rate = rate
         self._readings = readings
-        self._unheard = -2  # the last contact that was not heard, or ended early
+        self._quiet = quiet or Quiet(rate)
+        self._unheard = -2  # the last contact that was not heard
+        self._short = -2  # the last heard one, where it ended early
         self._row: list[float] = []  # how often those not heard since the last heard one are not there
 
     def verdict(
@@ -56,7 +69,7 @@ class Wording:
     ) -> Verdict:
         """The verdict on contact `index` (from 0)."""
         contact = self.space.timeline.contacts[index]
-        kind, belief = self._kind(index, outcome)
+        kind, belief = self._kind(index, outcome, called_at)
         early_mm, witness = self._millimetres(kind, outcome)
         return Verdict(
             contact=contact.id,
@@ -74,27 +87,30 @@ class Wording:
             reason=self._reason(kind, contact, outcome),
         )
 
-    def _kind(self, index: int, outcome: Outcome) -> tuple[VerdictKind, float]:
+    def _kind(self, index: int, outcome: Outcome, called_at: int) -> tuple[VerdictKind, float]:
         """The likeliest kind and the belief in it, or that it cannot be told."""
         belief = float(outcome.beliefs[outcome.best] / max(outcome.settled, 1e-9))
         if outcome.best == NOT_HEARD:
-            return self._not_heard(index, outcome, belief * outcome.reach)
+            return self._not_heard(index, outcome, belief * outcome.reach, called_at)
         self._goes_on()
-        if outcome.best == ENDED_EARLY:
-            self._unheard = index
+        self._short = index if outcome.best == ENDED_EARLY else -2
         if belief < LEAST_BELIEF:
             return VerdictKind.CANNOT_TELL, 1.0 - belief
         if outcome.best != AS_EXPECTED and self._was_lost(outcome):
             return VerdictKind.CANNOT_TELL, SURELY_NOT
         return KINDS[outcome.best], self._sober(outcome.best, belief * outcome.agreed)
 
-    def _not_heard(self, index: int, outcome: Outcome, belief: float) -> tuple[VerdictKind, float]:
+    def _not_heard(
+        self, index: int, outcome: Outcome, belief: float, called_at: int
+    ) -> tuple[VerdictKind, float]:
         """Not there, or missed; where the ear misses more than it was said to, it cannot be told."""
         fault = self._fault(index)
         if self.space.deaf[index] or self._was_lost(outcome):
             return VerdictKind.CANNOT_TELL, SURELY_NOT
         self._row.append(fault)
-        belief *= self._model.ear.share_of_faults(fault)
+        window = outcome.expected_onset_s, outcome.expected_offset_s
+        for_a_miss = self._quiet.for_a_miss(*window, called_at / self._rate - KNOWN_S)
+        belief *= self._model.ear.share_of_faults(fault, for_a_miss)
         if belief < LEAST_BELIEF:
             return VerdictKind.CANNOT_TELL, 1.0 - belief
         return VerdictKind.NOT_HEARD, self._sober(NOT_HEARD, belief * outcome.agreed)
@@ -108,10 +124,14 @@ class Wording:
         self._row.clear()
 
     def _fault(self, index: int) -> float:
-        """How often such a one is not there; the second in a row, or the first after a short one, often."""
-        priors = self._model.priors
-        again, self._unheard = self._unheard == index - 1, index
-        return priors.absent_again if again else priors.absent
+        """How often such a one is not there: seldom, but in a row, or after one that was short."""
+        priors, in_a_row = self._model.priors, self._unheard == index - 1
+        self._unheard = index
+        if self._short == index - 1:
+            return priors.absent_gone
+        if not in_a_row:
+            return priors.absent
+        return priors.absent_lost if self._short >= 0 else priors.absent_again
 
     def _sober(self, kind: int, belief: float) -> float:
         """What the belief in a kind, heard when it is said to be heard, is worth."""

@@ -3,8 +3,9 @@
 `python -m tools.tools_follow.measure_ear [CLIPS]` listens to made clips of half a minute at 12 and 6 dB
 (default 60, about two minutes) and prints, for confirmed events, log odds of the ear's belief at true starts,
 bursts in air, true ends and breaks inside a contact; the way out that was heard beside the true one; how
-often the ear supposes or confirms an end in the middle of a contact; and whether misses come in rows.
-Numbers in `doubt.py`, `own_ear.py` and `way_out.py` of `listen/follow` and in `runs.py` here are set from it.
+often the ear supposes or confirms an end in the middle of a contact; whether misses come in rows, and what
+the live ear believes meanwhile. Numbers in `doubt.py`, `own_ear.py`, `quiet.py` and `way_out.py` of
+`listen/follow` and in `runs.py` here are set from it.
 """
 
 import sys
@@ -16,7 +17,8 @@ import numpy as np
 
 from listen.blocks import Block
 from listen.ears import SoundEar, shipped_model
-from listen.states import Event, Standing, State
+from listen.follow.quiet import Quiet
+from listen.states import Event, Standing, State, StateLikelihoods
 from listen.synth import EVALUATION_RANGES, Made, draw_clip
 
 FIRST_SEED = 987_654
@@ -24,6 +26,7 @@ RATIOS_DB = (12.0, 6.0)
 NEAR_S, INSIDE_S = 0.25, 0.3
 SHORT_S = 0.12  # a feed hold stops in no more
 LEAST_S, MISSED_BELOW = 0.3, 0.3  # shorter contacts do not count; less of one heard than this share
+AT_FIRST_S = 3.0  # the ear does not know the air yet
 LENGTHS_S = (0.0, 0.06, 0.12, 0.2, 0.4, 0.8, 5.0)
 
 
@@ -41,14 +44,18 @@ def clips(n_clips: int) -> Iterator[Made]:
         yield draw_clip(rng, ranges=ranges, rate=16000, duration_s=30.0)
 
 
-def heard(made: Made) -> list[Event]:
-    """Events of the ear."""
+def heard(made: Made) -> tuple[list[Event], Quiet]:
+    """Events of the ear, and what it believed."""
+    quiet = Quiet(made.rate)
     ear, size = SoundEar(shipped_model(), rate=made.rate, keep=False), made.rate // 10
     found: list[object] = []
     for start in range(0, made.samples.size, size):
         found += ear.push(Block(samples=made.samples[start : start + size], start=start, rate=made.rate))
     found += ear.close()
-    return [item for item in found if isinstance(item, Event)]
+    for item in found:
+        if isinstance(item, StateLikelihoods):
+            quiet.take(item)
+    return [item for item in found if isinstance(item, Event)], quiet
 
 
 class Tally:
@@ -68,8 +75,8 @@ class Tally:
         )
         self.contact_s += float((truth[:, 2] - truth[:, 0]).sum())
         leaving = np.nan
-        events = heard(made)
-        self.clips.append(missed(truth[truth[:, 2] - truth[:, 0] >= LEAST_S], events, made.rate))
+        events, quiet = heard(made)
+        self._misses(truth, events, quiet, made.rate)
         for event in events:
             at = event.at / made.rate
             if event.standing is not Standing.CONFIRMED:
@@ -82,6 +89,20 @@ class Tally:
                 leaving = np.nan
             elif event.state is State.AIR:
                 self._end(truth, at, leaving, event)
+
+    def _misses(self, truth: np.ndarray, events: list[Event], quiet: Quiet, rate: int) -> None:
+        """Contacts that were missed, and what was believed over them and in the air between contacts."""
+        long = truth[truth[:, 2] - truth[:, 0] >= LEAST_S]
+        is_missed = missed(long, events, rate)
+        self.clips.append((len(long), int(is_missed.sum())))
+        air = np.column_stack([truth[:-1, 2] + INSIDE_S, truth[1:, 0] - INSIDE_S])
+        is_air = missed(air, events, rate)
+        for name, stretches in (
+            ("over a missed contact", long[is_missed][:, [0, 2]]),
+            ("in air", air[is_air]),
+        ):
+            means = [quiet.mean_odds(start, stop) for start, stop in stretches if start > AT_FIRST_S]
+            self.odds.setdefault(f"any time {name}", []).extend(mean for mean in means if mean is not None)
 
     def _start(self, truth: np.ndarray, at: float) -> str:
         if np.abs(truth[:, 0] - at).min(initial=9.0) < NEAR_S:
@@ -104,17 +125,14 @@ class Tally:
             self.odds.setdefault(name, []).append(float(np.log(p / (1.0 - p))))
 
 
-def missed(truth: np.ndarray, events: list[Event], rate: int) -> tuple[int, int]:
-    """How many contacts there are, and of how many next to nothing was heard as one."""
+def missed(stretches: np.ndarray, events: list[Event], rate: int) -> np.ndarray:
+    """Of which stretches next to nothing was heard as contact."""
     told = [e for e in events if e.standing is Standing.CONFIRMED and e.state in (State.ENTRY, State.AIR)]
     starts = np.array([event.at for event in told if event.state is State.ENTRY]) / rate
     stops = np.array([event.at for event in told if event.state is State.AIR]) / rate
-    shared = [
-        np.maximum(np.minimum(stops, stop) - np.maximum(starts, start), 0.0).sum() for start, _, stop in truth
-    ]
-    return len(truth), int(
-        sum(s < MISSED_BELOW * (b - a) for s, (a, _, b) in zip(shared, truth, strict=True))
-    )
+    begin, end = stretches[:, :1], stretches[:, -1:]
+    shared = np.maximum(np.minimum(stops, end) - np.maximum(starts, begin), 0.0).sum(axis=1)
+    return (shared < MISSED_BELOW * (end - begin)[:, 0]) & (end > begin)[:, 0]
 
 
 def worth(clips: list[tuple[int, int]]) -> float:

@@ -6,7 +6,7 @@ from itertools import pairwise
 import numpy as np
 
 from listen.blocks import Gap
-from listen.states import EarRates, Event, State
+from listen.states import STATES, EarRates, Event, State, StateLikelihoods
 from listen.timeline import Mark, MarkKind, SpanKind, Timeline
 from tools.tools_follow.plans import Leg, Plan, whole
 
@@ -18,6 +18,8 @@ LEAST_HEARD_AIR_S = 0.3  # what comes sooner after a contact is heard as one wit
 # by `python -m tools.tools_follow.measure_ear`.
 START, BURST, END, BREAK = (3.3, 1.1), (1.9, 0.9), (2.1, 1.0), (0.6, 0.9)
 MISSES_WORTH = 4.4  # misses come in rows: the beta distribution of a run's share of them
+MISSED_ODDS, AIR_ODDS = (0.5, 1.7), (-3.0, 1.4)  # of its belief over missed contacts and in air
+BELIEF_S = 0.1  # from one belief to the next
 UNHEARD_S, HEARD_SHARE = 0.15, (0.65, 0.25)
 
 
@@ -63,6 +65,8 @@ class Truth:
 
     stretches: list[tuple[float, float, int]] = field(default_factory=list)  # start, stop, contact
     events: tuple[Event, ...] = ()
+    beliefs: tuple[StateLikelihoods, ...] = ()  # of the live ear, while it hears nothing
+    missed: list[tuple[float, float]] = field(default_factory=list)  # stretches that the ear missed [s]
     marks: tuple[Mark, ...] = ()
     gaps: tuple[Gap, ...] = ()
     end_s: float = 0.0
@@ -166,6 +170,8 @@ def run(
         if fault.kind == "extra":
             _touch_in_air(rng, truth, fault.contact)
     truth.events = hear(rng, truth, ear, told=told)
+    if plan.begins_at == 0.0 and plan.n_gaps == 0:
+        truth.beliefs = believe(rng.spawn(1)[0], truth)
     if plan.begins_at > 0.0:
         _begin_later(truth, plan.begins_at * truth.end_s)
     if plan.n_gaps:
@@ -313,6 +319,7 @@ def hear(
     missed = _missed_share(rng, ear)
     for start, stop, _ in truth.stretches:
         if rng.random() < missed:
+            truth.missed.append((start, stop))
             continue
         begin = start + ear.onset_spread_s * rng.standard_normal()
         end = max(stop + ear.offset_spread_s * rng.standard_normal(), begin + 0.05)
@@ -337,6 +344,27 @@ def _missed_share(rng: np.random.Generator, ear: EarRates) -> float:
         return 0.0
     rest = 1.0 - ear.missed_share
     return float(rng.spawn(1)[0].beta(MISSES_WORTH * ear.missed_share, MISSES_WORTH * rest))
+
+
+def believe(rng: np.random.Generator, truth: Truth) -> tuple[StateLikelihoods, ...]:
+    """What the live ear believes over each missed contact, and in air, 3 s at a time."""
+    told = []
+    edges = [event.at / RATE for event in truth.events if event.state != State.EXIT]
+    for start, stop in zip([0.0, *edges[1::2]], [*edges[::2], truth.end_s], strict=False):
+        cuts = [start, *np.arange(start + 3.0, stop, 3.0)]
+        inside = [one for one in truth.missed if start < one[0] < stop]
+        told += [_believed(rng, a, b, AIR_ODDS) for a, b in pairwise([*cuts, stop])] if not inside else []
+        told += [_believed(rng, a, b, MISSED_ODDS) for a, b in inside]
+    return tuple(one for one in told if one.at.size)
+
+
+def _believed(
+    rng: np.random.Generator, start_s: float, stop_s: float, odds: tuple[float, float]
+) -> StateLikelihoods:
+    at = np.round(np.arange(start_s, stop_s, BELIEF_S) * RATE).astype(np.int64)
+    belief = 1.0 / (1.0 + np.exp(-rng.normal(*odds)))
+    nothing = np.zeros((at.size, len(STATES)))
+    return StateLikelihoods(at=at, log_likelihood=nothing, contact=np.full(at.size, belief))
 
 
 def _joined(heard: list[Heard]) -> list[Heard]:

@@ -11,7 +11,7 @@ from listen.advise import Advise
 from listen.blocks import Gap
 from listen.follow import Follower, refined_verdicts
 from listen.follow.priors import Priors
-from listen.states import EarRates, Event, State
+from listen.states import EarRates, Event, State, StateLikelihoods
 from listen.timeline import Cue, Flag, Mark, MarkKind, Position, Timeline, Verdict, VerdictKind
 from tools.tools_follow.runs import RATE, Truth
 
@@ -53,16 +53,20 @@ def listen_live(
     priors: Priors | None = None,
 ) -> Said:
     """Follow one run as it happens; `beside` is what a controller says, `priors` what is told of all else."""
-    timed: list[tuple[int, int, int, Mark | Event | Gap]] = []
+    timed: list[tuple[int, int, int, Mark | Event | Gap | StateLikelihoods]] = []
     timed += [(mark.at, 0, index, mark) for index, mark in enumerate((*hints(truth, known), *beside))]
     timed += [(event.decided_at, 1, index, event) for index, event in enumerate(truth.events)]
     timed += [(gap.stop, 2, index, gap) for index, gap in enumerate(truth.gaps)]
+    timed += [(int(belief.at[-1]), 3, index, belief) for index, belief in enumerate(truth.beliefs)]
     said = Said()
     everything: list[Position | Verdict | Cue] = []
     follower = Follower(timeline, rate=RATE, ear=ear, priors=priors)
     began = time.process_time()
     for at, _, _, item in sorted(timed, key=lambda entry: entry[:3]):
-        everything.extend(follower.push((item,), at))
+        if isinstance(item, StateLikelihoods):
+            follower.listen(item)
+        else:
+            everything.extend(follower.push((item,), at))
     everything.extend(follower.push((), round(truth.end_s * RATE)))
     everything.extend(follower.close(round(truth.end_s * RATE)))
     said.cpu_s = time.process_time() - began
