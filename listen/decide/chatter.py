@@ -18,6 +18,12 @@ SAME_LINE = 0.02  # share of the frequency within which it is the same line
 OFF_COMB_HZ = 6.0  # a window of 100 ms tells lines 10 Hz apart
 DENSE_HZ = 4.0 * OFF_COMB_HZ  # below this the lines of a comb run together
 SQUEAL_S = 1.2  # one that began with the entry must stand for so long
+STEADY, STEADY_HZ = (
+    0.006,
+    2.0,
+)  # chatter keeps its frequency; a mode that noise strikes wanders by its damping
+LATER_OVER_DB = 18.0  # a line behind the teeth's
+SUREST, BEHIND_SUREST = 0.95, 0.75  # belief; behind the teeth it may be a tone of the shop
 STANDS = 0.75  # share of these looks in which it must stand: a mode that is struck comes and goes
 
 
@@ -42,6 +48,7 @@ class ChatterListener:
         self._stands_out_db = _stands_out_db(turnings)
         self._n_long = 1 + round(SQUEAL_S * looks_per_s)
         self._looks: deque[tuple[int, float, float]] = deque(maxlen=self._n_long)
+        self._behind: deque[bool] = deque(maxlen=self._n_looks)  # whether the teeth were stronger
         self._told = False
         self._air_hz: NDArray[np.float64] = np.zeros(0)
         self._entry_hz: NDArray[np.float32] = np.zeros(0, dtype=np.float32)
@@ -57,7 +64,7 @@ class ChatterListener:
             Lines when the contact was confirmed: its teeth's where the speed is not known, or a
             squeal of the entry, which must last for longer to count.
         """
-        self._looks.clear()
+        self.break_off()
         self._told = False
         self._air_hz = lasting_lines(air)[0] if len(air) >= LEAST_LOOKS else self._air_hz
         self._entry_hz = now[:, 0]
@@ -65,6 +72,7 @@ class ChatterListener:
     def break_off(self) -> None:
         """The contact may be over, or goes on after all: what was seen so far counts no more."""
         self._looks.clear()
+        self._behind.clear()
 
     def look(
         self, at: int, lines: NDArray[np.float32], so_far: Callable[[], NDArray[np.float32]]
@@ -81,27 +89,44 @@ class ChatterListener:
         """
         frequency, over = self._strongest(lines)
         self._looks.append((at, frequency, over))
+        self._behind.append(frequency != float(lines[0, 0]))
         if self._told or frequency == 0.0:
             return ()
-        n_looks = self._n_long if _is_among(frequency, self._entry_hz) else self._n_looks
-        near = [
-            look for look in list(self._looks)[-n_looks:] if abs(frequency - look[1]) <= SAME_LINE * look[1]
-        ]
-        if len(self._looks) < n_looks or len(near) < STANDS * n_looks:
+        is_squeal = _is_among(frequency, self._entry_hz) or self._is_behind()
+        n_looks = self._n_long if is_squeal else self._n_looks
+        near = [look if abs(frequency - look[1]) <= SAME_LINE * look[1] else None for look in self._looks]
+        latest = [look for look in near[-n_looks:] if look is not None]
+        if len(self._looks) < n_looks or len(latest) < STANDS * n_looks:
+            return ()
+        if not _is_steady([look for look in near if look is not None]):
             return ()
         if self._is_of_teeth(frequency, so_far()):
             self._air_hz = np.append(self._air_hz, frequency)
             return ()
         self._told = True
-        return (self._finding(at, near),)
+        return (self._finding(at, latest),)
+
+    def _is_behind(self) -> bool:
+        """Whether the teeth have been louder of late."""
+        return sum(self._behind) > 0.5 * self._n_looks
 
     def _is_of_teeth(self, frequency: float, looks: NDArray[np.float32]) -> bool:
-        """Whether the line is of the comb that is really heard, should the speed be another."""
+        """Whether the line is of the comb that is really heard, should the speed be another.
+
+        A line between those of the teeth is of a comb only where others than itself and its multiples
+        say so: at some speed a few percent off it always is.
+        """
         teeth = tooth_pass(looks, self._turnings)
-        return teeth is not None and _on_comb(frequency, _line_step_hz(teeth.spindle_hz, teeth.hz))
+        if teeth is None or not _on_comb(frequency, _line_step_hz(teeth.spindle_hz, teeth.hz)):
+            return False
+        if _on_comb(frequency, teeth.hz):
+            return True
+        others = tooth_pass(_without(frequency, looks), self._turnings)
+        return others is not None and _on_comb(frequency, _line_step_hz(others.spindle_hz, others.hz))
 
     def _finding(self, at: int, looks: list[tuple[int, float, float]]) -> Finding:
         level = float(np.median([over for _, _, over in looks]))
+        surest = BEHIND_SUREST if self._is_behind() else SUREST
         return Finding(
             kind="chatter",
             start=looks[0][0],
@@ -109,14 +134,15 @@ class ChatterListener:
             decided_at=at,
             frequency_hz=float(np.median([frequency for _, frequency, _ in looks])),
             level_db=level,
-            probability=float(np.clip(0.5 + (level - self._stands_out_db) / 20.0, 0.5, 0.95)),
+            probability=float(np.clip(0.5 + (level - self._stands_out_db) / 20.0, 0.5, surest)),
         )
 
     def _strongest(self, lines: NDArray[np.float32]) -> tuple[float, float]:
-        """The strongest line [Hz, dB over], zeros where it is no chatter; weaker ones are modes."""
-        frequency, _, over = (float(value) for value in lines[0])
-        if over >= self._stands_out_db and frequency >= LOWEST_MODE_HZ and not self._is_plain(frequency):
-            return frequency, over
+        """The strongest line that the teeth do not sing [Hz, dB over], zeros where it is no chatter."""
+        for i, (frequency, _, over) in enumerate(lines.tolist()):
+            if frequency >= LOWEST_MODE_HZ and not self._is_plain(frequency):
+                least = max(self._stands_out_db, LATER_OVER_DB) if i else self._stands_out_db
+                return (frequency, over) if over >= least else (0.0, 0.0)
         return 0.0, 0.0
 
     def _is_plain(self, frequency: float) -> bool:
@@ -124,6 +150,24 @@ class ChatterListener:
         if _is_among(frequency, self._air_hz) or any(_on_comb(frequency, comb) for comb in self._combs_hz):
             return True
         return not self._combs_hz and _is_among(frequency, self._entry_hz)
+
+
+def _is_steady(looks: list[tuple[int, float, float]]) -> bool:
+    """Whether the line stays at its frequency, by its standard deviation."""
+    hz = np.array([frequency for _, frequency, _ in looks])
+    return float(hz.std()) <= max(STEADY_HZ, STEADY * float(hz.mean()))
+
+
+def _without(frequency: float, looks: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The looks without a line and its multiples."""
+    others = looks.copy()
+    others[_on_combs(looks[:, :, 0], frequency)] = 0.0
+    return others
+
+
+def _on_combs(hz: NDArray[np.float32], step_hz: float) -> NDArray[np.bool_]:
+    found: NDArray[np.bool_] = (hz > 0.0) & (np.abs(hz - np.rint(hz / step_hz) * step_hz) <= OFF_COMB_HZ)
+    return found
 
 
 def _is_among(frequency: float, others: NDArray[np.floating]) -> bool:
