@@ -69,6 +69,7 @@ def live(
     check_folder(folder)
     device = device_of(asked.device)
     rate = asked.rate or best_rate(device)
+    get_ready(rate, model)
     with ExitStack() as stack:
         stop = stack.enter_context(until_interrupted())
         microphone = stack.enter_context(Microphone(device=device, rate=rate, channel=asked.channel))
@@ -111,6 +112,21 @@ def _plan(job: Path | None) -> "Plan | None":
     from listen.session import plan_job
 
     return None if job is None else plan_job(load_job(job))
+
+
+def get_ready(rate: int, model: Path | None) -> None:
+    """Compile what hears before the microphone is open, and say so where it takes time."""
+    from threading import Timer
+
+    from listen.live_ready import make_ready
+
+    words = "Getting ready: on this computer's first run that may take half a minute."
+    slow = Timer(1.5, print, (words,), {"flush": True})
+    slow.start()
+    try:
+        make_ready(rate=rate, model=model)
+    finally:
+        slow.cancel()
 
 
 def check_folder(folder: Path) -> None:

@@ -23,6 +23,7 @@ MAY_IMPORT: dict[str, frozenset[str]] = {
     "replay_run": WORDS | STAGES | {"ears", "fused_ear", "session"},
     "live_start": WORDS | {"record"},
     "live_run": WORDS | STAGES | {"ears", "fused_ear", "session", "replay_run"},
+    "live_ready": WORDS | {"ears", "fused_ear", "session"},
     "report": WORDS | {"record"},
     "demo": WORDS | STAGES | {"session", "replay_run", "synth"},
     "show": WORDS | {"session", "record"},
