@@ -34,6 +34,7 @@ from listen.timeline import Mark, MarkKind
 
 OF_STORY = 1.5  # what the story says counts for as much, either way [nats]
 OF_STORY_IN_UNITS = 6.0  # in amperes and watts: what may be feeding in air is a rule, and the story keeps it
+MEASURES = ((1.0, 1.0), (0.6, 0.6), (1.6, 1.6), (0.6, 1.6), (1.6, 0.6))  # of height and noise
 SWITCH = 1.0  # what a change of contact must explain [nats]
 NEAR_POINTS = 3  # the network dates what both decide, where it has a change this near
 SURE = 0.98  # a point believed to be all contact or all air
@@ -104,10 +105,13 @@ def contacts_of_load(
 def _odds(
     grid: Grid, *, percent: bool, step: float, network: Network, blocks_known: bool
 ) -> NDArray[np.float64]:
-    """Log odds of contact of each point by the network."""
-    scale = scale_of(grid.load[grid.age == 0.0], percent=percent, step=step)
-    rows = rows_of(grid, scale, percent=percent, blocks_known=blocks_known)
-    return score_whole(network, np.concatenate([rows, ahead_of(grid, scale)], axis=1))[:, 0]
+    """Log odds of contact of each point by the network: the mean of its answers by several measures."""
+    known = scale_of(grid.load[grid.age == 0.0], percent=percent, step=step)
+    scales = [replace(known, height=known.height * h, noise=known.noise * n) for h, n in MEASURES]
+    told = [rows_of(grid, one, percent=percent, blocks_known=blocks_known) for one in scales]
+    rows = [np.concatenate([t, ahead_of(grid, one)], axis=1) for t, one in zip(told, scales, strict=True)]
+    odds: NDArray[np.float64] = np.mean([score_whole(network, each)[:, 0] for each in rows], axis=0)
+    return odds
 
 
 def _says(grid: Grid, contacts: list[tuple[float, float]]) -> NDArray[np.float64]:
