@@ -103,9 +103,10 @@ class Cues:
         if event.standing != Standing.CONFIRMED or self._again > event.at:
             return ()
         stop = self._surprises.stopped(event)
-        if stop is None:
+        wait = None if stop is None else self._surprises.wait_for_stop(event)
+        if stop is None or wait is None:
             return ()
-        return self._after(self._stop_cue(stop, event.decided_at), self._surprises.wait_for_stop(event))
+        return self._after(self._stop_cue(stop, event.decided_at), wait)
 
     def _stop_cue(self, stop: Stop, at: int) -> Cue:
         contact = self._tracking.space.timeline.contacts[stop.contact]

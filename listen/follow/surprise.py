@@ -25,12 +25,11 @@ LEFT_S = 0.2
 LEFT_SPREADS = 3.5
 # How often a wrong word is borne: with the feed clock 0.2 in a run of a quarter of an hour or so.
 FALSE_EARLY_PER_S = 2.0e-4  # of air
-FALSE_AT_ONCE_PER_S, FALSE_STOP_PER_S = (
-    3.5e-4,
-    5.0e-5,
-)  # of cutting: stops that the ear is sure of, all others
+# Of cutting: stops that the ear is sure of, and all others.
+FALSE_AT_ONCE_PER_S, FALSE_STOP_PER_S = 1.4e-4, 1.0e-4
 LOOK_AGAIN_S = 0.08  # what is believed less than that is looked at again after this
-LASTED_S = np.arange(0.0, 1.31, 0.02)
+STEP_S = 0.02
+LASTED_S, STOPPED_S = np.arange(0.0, 1.31, STEP_S), np.arange(0.0, 4.01, STEP_S)
 SLIP_S = 0.4  # a start so soon after a stop goes on with what was heard before
 
 
@@ -178,29 +177,34 @@ class Surprises:
             return 0
         priors, times = self._tracking.priors, self._times(event)
         least = 0 if found.belief >= self._least else round(LOOK_AGAIN_S * self._tracking.rate)
-        return max(
-            least,
-            self._wait(times * priors.burst_per_s * priors.burst_lasts(LASTED_S), FALSE_EARLY_PER_S, event),
-        )
+        bursts = times * priors.burst_per_s * priors.burst_lasts(LASTED_S)
+        wait = self._wait(bursts, FALSE_EARLY_PER_S, event)
+        return max(least, round(LASTED_S[-1] * self._tracking.rate) if wait is None else wait)
 
-    def wait_for_stop(self, event: Event) -> int:
-        """How long after it was decided a stop must still last before it is said [samples].
+    def wait_for_stop(self, event: Event) -> int | None:
+        """How long after it was decided a stop must still last before it is said [samples]; None for never.
 
         Said at once is what few breaks are as sure as and last as long as; all else once none lasts so long.
         """
         tracking = self._tracking
-        breaks = tracking.engine.model.ear.times * tracking.priors.dropout_per_s * dropout_lasts(LASTED_S)
-        at_once = self._wait(breaks * tracking.share_as_sure(event), FALSE_AT_ONCE_PER_S, event)
-        if at_once <= LOOK_AGAIN_S * tracking.rate:
+        breaks = tracking.engine.model.ear.times * tracking.priors.dropout_per_s * dropout_lasts(STOPPED_S)
+        breaks *= tracking.quiet.for_a_break(event.at / tracking.rate, event.decided_at / tracking.rate)
+        doubt = tracking.doubt_of(event)
+        at_once = self._wait(
+            breaks * tracking.share_as_sure(event) * max(doubt, 1.0), FALSE_AT_ONCE_PER_S, event
+        )
+        if at_once is not None and at_once <= LOOK_AGAIN_S * tracking.rate:
             return at_once
-        return self._wait(breaks * tracking.doubt_of(event), FALSE_STOP_PER_S, event)
+        return self._wait(breaks * doubt, FALSE_STOP_PER_S, event)
 
     def _times(self, event: Event) -> float:
         """How many times as often as stated the ear is wrong where it believes as much as here."""
         return self._tracking.engine.model.ear.times * self._tracking.doubt_of(event)
 
-    def _wait(self, false_per_s: Floats, borne_per_s: float, event: Event) -> int:
-        """Until it has lasted so long, from when it happened, that a false word is rare enough."""
+    def _wait(self, false_per_s: Floats, borne_per_s: float, event: Event) -> int | None:
+        """Until it has lasted so long since it happened that a false word is rare enough; None for never."""
         good = np.flatnonzero(false_per_s <= borne_per_s)
-        least_s = LASTED_S[good[0]] if good.size else LASTED_S[-1]
-        return max(round(float(least_s) * self._tracking.rate) - (event.decided_at - event.at), 0)
+        if good.size == 0:
+            return None
+        lasted = round(STEP_S * int(good[0]) * self._tracking.rate)
+        return max(lasted - (event.decided_at - event.at), 0)

@@ -89,6 +89,11 @@ class Tally:
                 leaving = np.nan
             elif event.state is State.AIR:
                 self._end(truth, at, leaving, event)
+                until = quiet.mean_odds(at, event.decided_at / made.rate)
+                name = "a break" if _is_inside(truth, at) else "an end"
+                self.odds.setdefault(f"any time until {name} is confirmed", []).extend(
+                    [] if until is None else [until]
+                )
 
     def _misses(self, truth: np.ndarray, events: list[Event], quiet: Quiet, rate: int) -> None:
         """Contacts that were missed, and what was believed over them and in the air between contacts."""
