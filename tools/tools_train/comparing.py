@@ -40,6 +40,26 @@ def _score(model: Model, made: list[clips.Clip]) -> EventScore:
     return functools.reduce(EventScore.plus, scores, NOTHING)
 
 
+def mean_of(one: Path, other: Path, out: Path, *, shares: dict[str, float]) -> None:
+    """The networks of two models on the mean of their weights; `shares`: how much the other has, by network.
+
+    Good only where one fit went on from the other, with its means and scales: weights of fits that
+    began apart mean different things.
+    """
+    import numpy as np
+
+    out.mkdir(parents=True, exist_ok=True)
+    with np.load(one / "arrays.npz") as mine, np.load(other / "arrays.npz") as theirs:
+        scaling = [f"{part}.{name}" for part in shares for name in ("mean", "scale")]
+        if not all(np.array_equal(mine[name], theirs[name]) for name in scaling):
+            raise ValueError(f"{other} did not go on from {one}: their features are scaled otherwise")
+        stored = {}
+        for name in mine.files:
+            share = shares[name.split(".", 1)[0]]
+            stored[name] = ((1.0 - share) * mine[name] + share * theirs[name]).astype(mine[name].dtype)
+    np.savez(out / "arrays.npz", allow_pickle=False, **stored)
+
+
 def compress(folder: Path) -> None:
     """Store the fitted arrays compressed, as the shipped ones are."""
     import numpy as np

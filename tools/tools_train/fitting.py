@@ -40,7 +40,7 @@ class Recipe:
 
 
 RECIPES = {
-    "live": Recipe(units=64, dropout=0.3, decay=5e-2, noise=1.5),
+    "live": Recipe(units=64, dropout=0.2, decay=3e-2, noise=1.2),
     "second": Recipe(units=48, dropout=0.2, decay=2e-2, noise=1.0),
 }
 
