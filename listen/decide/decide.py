@@ -15,6 +15,7 @@ from listen.decide.network import SURE_HEAD, Memory, shares
 from listen.decide.review import LOOKS_BACK, Review
 from listen.decide.shop import ShopSoFar
 from listen.decide.spindle import AirListener
+from listen.decide.supposition import supposition_of
 from listen.errors import ListenError
 from listen.states import AirSound, ContactSound, Event, Finding, StateLikelihoods, Turning
 
@@ -65,6 +66,7 @@ class Decide:
             back=layout.back(hop),
             spread=spread,
             review=self._again,
+            supposition=supposition_of(model.card),
         )
         self._kept = Kept(layout, hop=hop, kept_s=KEPT_S)
         self._listener = ContactListener(layout, self._kept, hop=hop, turnings=turnings)

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.decide.kernels import best_path, bridged, log_odds, runs_of
+from listen.decide.supposition import BEFORE, Supposition
 from listen.errors import InputError
 from listen.states import Event, Standing, State
 
@@ -112,6 +113,8 @@ class Decoder:
         One standard deviation of dated changes [samples].
     review : callable
         Gives the two-sided ear's belief in contact of the last frames, the latest last.
+    supposition : Supposition
+        How likely a provisional change is one.
     """
 
     def __init__(
@@ -123,6 +126,7 @@ class Decoder:
         back: int,
         spread: int,
         review: Callable[[], NDArray[np.float64]],
+        supposition: Supposition | None = None,
     ) -> None:
         self.settings = settings
         self.hop = hop
@@ -130,6 +134,7 @@ class Decoder:
         self.back = back
         self.spread = spread
         self._review = review
+        self._supposition = supposition or Supposition()
         self._in_contact = False  # by what is settled
         self._supposed = False  # in contact by what the live ear last supposed
         self._firm = 0  # frames in a row for which the live ear has thought otherwise
@@ -197,12 +202,16 @@ class Decoder:
             State.AIR if self._supposed else State.ENTRY,
             at=min(max(scores.at - self.early, self._settled), scores.at),
             decided_at=scores.at,
-            probability=1.0 - scores.now if self._supposed else scores.now,
+            probability=self._supposition.probability(self._lately(), is_start=not self._supposed),
             standing=Standing.PROVISIONAL,
         )
         self._firm, self._supposed = 0, not self._supposed
         self._waiting.append(supposed)
         yield supposed
+
+    def _lately(self) -> list[float]:
+        """What the live ear believed of the last frames, the latest last."""
+        return list(itertools.islice(reversed(self._now), -BEFORE.start))[::-1]
 
     def _look_if_due(self, now: int) -> tuple[Event, ...]:
         """Ask the two-sided ear when the oldest change that waits is old enough."""

@@ -37,13 +37,14 @@ def beliefs_of(
         name: [
             belief
             for state, side in ((State.ENTRY, 0), (State.AIR, 1))
-            for belief in _came_true([c[side] for c in contacts], [e for e in row if e.state is state], rate)
+            for belief in came_true([c[side] for c in contacts], [e for e in row if e.state is state], rate)
         ]
         for name, row in rows.items()
     }
 
 
-def _came_true(true_s: Sequence[float], events: Sequence[Event], rate: int) -> list[Belief]:
+def came_true(true_s: Sequence[float], events: Sequence[Event], rate: int) -> list[Belief]:
+    """Each event's probability, and whether a true change lies near it."""
     told = [event.at / rate for event in events]
     pairs = match_contacts([(t, t) for t in true_s], [(t, t) for t in told], collar_s=COLLAR_S)
     right = {heard for _, heard in pairs}
