@@ -23,7 +23,7 @@ READ_BY = {
     "controller": "control's reading",
 }  # what millimetres are counted from
 KNOWN_S = 0.5  # frames come no later than this
-LEAST_BELIEF = 0.6  # below this the verdict is "cannot tell"
+LEAST_BELIEF, LEAST_FINE = 0.6, 0.75  # below this the verdict is "cannot tell"; "as expected" asks for more
 
 
 class Wording:
@@ -94,7 +94,7 @@ class Wording:
             return self._not_heard(index, outcome, belief * outcome.reach, called_at)
         self._goes_on()
         self._short = index if outcome.best == ENDED_EARLY else -2
-        if belief < LEAST_BELIEF:
+        if belief < (LEAST_FINE if outcome.best == AS_EXPECTED else LEAST_BELIEF):
             return VerdictKind.CANNOT_TELL, 1.0 - belief
         if outcome.best != AS_EXPECTED and self._was_lost(outcome):
             return VerdictKind.CANNOT_TELL, SURELY_NOT

@@ -89,11 +89,15 @@ class Tally:
                 leaving = np.nan
             elif event.state is State.AIR:
                 self._end(truth, at, leaving, event)
-                until = quiet.mean_odds(at, event.decided_at / made.rate)
-                name = "a break" if _is_inside(truth, at) else "an end"
-                self.odds.setdefault(f"any time until {name} is confirmed", []).extend(
-                    [] if until is None else [until]
-                )
+                self._until_confirmed(truth, at, event.decided_at / made.rate, quiet)
+
+    def _until_confirmed(self, truth: np.ndarray, at: float, decided: float, quiet: Quiet) -> None:
+        """What was believed from a break or an end to its confirmation, where no next contact came sooner."""
+        until = quiet.mean_odds(at, decided)
+        name = "a break" if _is_inside(truth, at) else "an end"
+        followed = ((truth[:, 0] > at) & (truth[:, 0] < decided)).any()
+        if until is not None and not followed:
+            self.odds.setdefault(f"any time until {name} is confirmed", []).append(until)
 
     def _misses(self, truth: np.ndarray, events: list[Event], quiet: Quiet, rate: int) -> None:
         """Contacts that were missed, and what was believed over them and in the air between contacts."""
