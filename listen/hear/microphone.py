@@ -18,7 +18,7 @@ from listen.hear.placing import Placing
 
 OPEN_S = 15.0  # a microphone that is not open by then will not be
 FIRST_S = 2.5  # from open to the first sound; sound servers may take seconds
-STALL_S = 0.4  # nothing arrives for this long: the microphone is gone
+STALL_S = 0.6  # nothing arrives for this long: the microphone is gone; a busy computer holds it up for less
 HOPE_S = 1.0  # what gave sound and fell silent is given up after this long
 RETRY_S = 0.7  # while it is gone, another attempt is made this often, beside those that still wait
 ATTEMPTS = 3  # at one time
@@ -72,7 +72,9 @@ class Microphone:
     def read(self, *, timeout_s: float = 0.1) -> tuple[Block | Gap, ...]:
         """What arrived, waiting at most `timeout_s` for the first of it; what is together is one block."""
         pieces = self._ears[0].waiting(timeout_s)
-        if not pieces and self._gone:
+        if pieces and not self._ears[0].ended:
+            self._keep(self._ears[0])
+        elif not pieces and self._gone:
             pieces = self._from_another()
         return self._placed(pieces) if pieces else self._nothing()
 
@@ -126,12 +128,16 @@ class Microphone:
         """The first sound of whichever attempt has some; the others are ended."""
         for ear in self._ears[1:]:
             if pieces := ear.waiting(0.0):
-                for other in self._ears:
-                    if other is not ear:
-                        other.end()
-                self._ears = [ear]
+                self._keep(ear)
                 return pieces
         return []
+
+    def _keep(self, ear: "_Ear") -> None:
+        """End all others: what they go on hearing would pile up, and be taken for new at the next gap."""
+        for other in self._ears:
+            if other is not ear:
+                other.end()
+        self._ears = [ear]
 
     def _try_again(self) -> None:
         """End what has had its time, all but the one whose clock is read, and begin another attempt."""

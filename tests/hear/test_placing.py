@@ -52,6 +52,22 @@ def test_silence_grows_with_the_clock_and_sound_returns_to_its_time() -> None:
 
 
 @pytest.mark.closed
+def test_what_was_only_held_up_shifts_no_time() -> None:
+    """By hand: silence is told up to 0.55 s; then what was held up comes at once, and sound goes on in time."""
+    placing = Placing(rate=RATE, began_s=0.0)
+    placing.arrived(PIECE, now_s=0.05)  # lag 40 ms
+    placing.silent(now_s=0.55, reason="unplugged")
+    held_up = np.tile(PIECE, 50)
+    for now_s, piece, n_kept in ((0.552, held_up, 16), (0.553, PIECE, 8), (0.563, PIECE, 80)):
+        *_, block = placing.arrived(piece, now_s=now_s, lost="unplugged" if piece is held_up else "")
+        assert isinstance(block, Block)
+        assert (block.samples.size, block.stop) == (n_kept, round(RATE * (now_s - 0.04)))
+    (block,) = placing.arrived(PIECE, now_s=0.571)  # 2 ms early: no reason to drop any of it
+    assert isinstance(block, Block)
+    assert block.samples.size == PIECE.size
+
+
+@pytest.mark.closed
 def test_pieces_are_joined_up_to_where_something_was_lost() -> None:
     """By hand: the second piece belongs to the first; before the third 480 samples were dropped."""
     pieces = [(1.0, b"ab", 0, False), (1.1, b"cd", 0, False), (1.2, b"ef", 480, False), (1.3, b"gh", 0, True)]

@@ -1,5 +1,6 @@
 """The microphone on a real sound server: what is played is heard, and a lost device comes back."""
 
+import signal
 import time
 
 import numpy as np
@@ -126,6 +127,27 @@ def test_a_moment_in_which_the_listener_is_busy_is_no_gap(sound_server: SoundSer
         heard += listen(microphone, seconds=0.5)
         passed = time.monotonic() - began
     assert all(isinstance(item, Block) for item in heard)
+    assert joined(heard).size / RATE == pytest.approx(passed, abs=0.3)
+
+
+def test_attempts_end_where_the_first_listener_comes_back(sound_server: SoundServer) -> None:
+    """A listener is stopped for 0.65 s; what began beside it went on unread, and was told as new later."""
+    with Microphone(device="pulse", rate=RATE) as microphone:
+        heard = first_sound(microphone)
+        began = time.monotonic()
+        heard += listen(microphone, seconds=1.0)
+        first = microphone._ears[0]._process
+        first.send_signal(signal.SIGSTOP)
+        heard += listen(microphone, seconds=0.65)
+        beside = [ear._process for ear in microphone._ears[1:]]
+        first.send_signal(signal.SIGCONT)
+        heard += listen(microphone, seconds=3.0)
+        passed = time.monotonic() - began
+        assert beside
+        assert len(microphone._ears) == 1
+        assert sum(process.poll() is None for process in (first, *beside)) == 1
+        assert microphone.listening
+    assert any(isinstance(item, Gap) for item in heard)
     assert joined(heard).size / RATE == pytest.approx(passed, abs=0.3)
 
 
