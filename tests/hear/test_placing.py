@@ -53,7 +53,7 @@ def test_silence_grows_with_the_clock_and_sound_returns_to_its_time() -> None:
 
 @pytest.mark.closed
 def test_what_was_only_held_up_shifts_no_time() -> None:
-    """By hand: silence is told up to 0.55 s; what was held up comes at once then, and sound goes on in time."""
+    """By hand: silence is told up to 0.55 s; what was held up comes at once then, and sound goes on."""
     placing = Placing(rate=RATE, began_s=0.0)
     placing.arrived(PIECE, now_s=0.05)  # lag 40 ms
     placing.silent(now_s=0.55, reason="unplugged")
