@@ -44,17 +44,28 @@ class FuseLive:
         self._filled_at = 0
         self._filled = False  # the contact that was passed on is load's alone
         self._joined = False  # sound heard the filled contact later: its beginning was told already
+        self._supposed = False  # sound is about to decide on an entry of its own
 
     def sound(self, event: Event) -> tuple[Event, ...]:
         """An event of sound, passed on unless it begins what load has filled in."""
+        if event.state == State.ENTRY:
+            self._supposed = event.standing == Standing.PROVISIONAL
         if event.standing != Standing.CONFIRMED:
             return (event,)
         self._sound.take(event)
         if event.state == State.ENTRY and self._filled:
-            self._filled, self._joined = False, True
+            return self._join(event)
         if event.state in (State.EXIT, State.AIR):
             self._joined = False
         return () if self._joined else (event,)
+
+    def _join(self, entry: Event) -> tuple[Event, ...]:
+        """Sound begins a contact inside the one that load has: the same one, unless it begins far later."""
+        self._filled = False
+        self._joined = entry.at - self._filled_at <= self._late
+        if self._joined:
+            return ()
+        return (replace(entry, state=State.EXIT), replace(entry, state=State.AIR), entry)
 
     def load(self, event: Event) -> tuple[Event, ...]:
         """An event of load, passed on where sound is silent and load has earned belief."""
@@ -80,7 +91,7 @@ class FuseLive:
 
     def _fill(self, event: Event, began: int) -> tuple[Event, ...]:
         """Entry and steady of a contact that load is sure of, where sound has none."""
-        if self._sound.since is not None or not self._believed():
+        if self._sound.since is not None or self._supposed or not self._believed():
             return ()
         if any(stop > began - self._late for _, stop in self._sound.past):
             return ()

@@ -1,5 +1,7 @@
 """Load fills in live what sound missed, once it has been right, and sound is never kept waiting."""
 
+from dataclasses import replace
+
 import pytest
 
 from listen.decide.fuse_live import FuseLive
@@ -110,3 +112,22 @@ def test_without_load_sound_passes_unchanged_the_unsure_among_it() -> None:
         state=State.ENTRY, at=9 * RATE, decided_at=9 * RATE, probability=0.6, standing=Standing.PROVISIONAL
     )
     assert fused([*sound, unsure], []) == [*sound, unsure]
+
+
+def test_load_waits_where_sound_is_about_to_decide() -> None:
+    """By hand: load rises at 18.2 s, sound supposes an entry of its own at 20.1 s: that counts."""
+    load = [event for a, b in [*FOUR[:3], (18.2, 23.0)] for event in contact(a, b)]
+    sound = [event for span in FOUR[:3] for event in contact(*span)]
+    supposed = replace(sound[0], at=20 * RATE, decided_at=round(20.1 * RATE), standing=Standing.PROVISIONAL)
+    told = fused([*sound, supposed, *contact(20.0, 23.0)], load)
+    sure = [event for event in told if event.standing is Standing.CONFIRMED]
+    assert entries(sure) == [2.0, 8.0, 14.0, 20.0]
+
+
+def test_what_load_began_far_too_early_ends_where_sound_begins() -> None:
+    """By hand: load is in a contact from 18.5 s on, sound begins one at 22 s: two contacts, not one."""
+    load = [event for a, b in [*FOUR[:3], (18.5, 25.0)] for event in contact(a, b)]
+    sound = [event for a, b in [*FOUR[:3], (22.0, 25.0)] for event in contact(a, b)]
+    told = fused(sound, load)
+    assert entries(told) == [2.0, 8.0, 14.0, 18.5, 22.0]
+    assert [event.at / RATE for event in told if event.state == State.AIR] == [5.0, 11.0, 17.0, 22.0, 25.0]
