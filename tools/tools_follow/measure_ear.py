@@ -16,7 +16,7 @@ from itertools import pairwise
 import numpy as np
 
 from listen.blocks import Block
-from listen.ears import SoundEar, shipped_model
+from listen.ears import Heard, SoundEar, shipped_model
 from listen.follow.quiet import Quiet
 from listen.states import Event, Standing, State, StateLikelihoods
 from listen.synth import EVALUATION_RANGES, Made, draw_clip
@@ -44,14 +44,18 @@ def clips(n_clips: int) -> Iterator[Made]:
         yield draw_clip(rng, ranges=ranges, rate=16000, duration_s=30.0)
 
 
-def heard(made: Made) -> tuple[list[Event], Quiet]:
-    """Events of the ear, and what it believed."""
-    quiet = Quiet(made.rate)
+def told(made: Made) -> list[Heard]:
+    """All that the ear says of a clip."""
     ear, size = SoundEar(shipped_model(), rate=made.rate, keep=False), made.rate // 10
-    found: list[object] = []
+    found: list[Heard] = []
     for start in range(0, made.samples.size, size):
         found += ear.push(Block(samples=made.samples[start : start + size], start=start, rate=made.rate))
-    found += ear.close()
+    return [*found, *ear.close()]
+
+
+def heard(made: Made) -> tuple[list[Event], Quiet]:
+    """Events of the ear, and what it believed."""
+    quiet, found = Quiet(made.rate), told(made)
     for item in found:
         if isinstance(item, StateLikelihoods):
             quiet.take(item)
