@@ -52,6 +52,10 @@ class SecondLookSettings:
     short_frames, short_belief
         The same for contacts that are not longer than this: a clatter is as short, and while the
         two-sided ear takes it for a cut, the live ear a second later does not.
+    least_belief, least_long_belief : float
+        Least mean log odds that decide, without the live ear's, in contacts that are not short, and in
+        long ones [nats]: where the two-sided ear has nothing to compare with, it is in two minds for
+        minutes, and the live ear may be as long wrong.
     compare_s : float
         With less air than this in the whole stretch, nothing is said [s].
     shortest_frames : int
@@ -75,6 +79,8 @@ class SecondLookSettings:
     long_belief: float = 3.0
     short_frames: int = 40
     short_belief: float = 1.5
+    least_belief: float = 1.0
+    least_long_belief: float = 1.4
     compare_s: float = 0.5
     shortest_frames: int = 7
     rounds: int = 2
@@ -196,7 +202,7 @@ def events_of(belief: Belief, *, beside: NDArray[np.float64] | None = None) -> t
     if beside is None:
         nats = belief.whether
         path = _path(nats, settings)
-        _drop_doubted(path, nats + belief.live, settings)
+        _drop_doubted(path, nats, belief.live, settings)
         path = dated(path, _path(belief.odds, settings), near=settings.near_frames)
     else:
         nats = belief.odds + beside / settings.gain
@@ -234,17 +240,30 @@ def _live_odds(sure: NDArray[np.float64]) -> NDArray[np.float64]:
     return odds
 
 
-def _drop_doubted(path: NDArray[np.bool_], both: NDArray[np.float64], settings: SecondLookSettings) -> None:
-    """Drop long and short contacts that both ears together, on the whole, do not believe; changes `path`.
+def _drop_doubted(
+    path: NDArray[np.bool_],
+    whether: NDArray[np.float64],
+    live: NDArray[np.float64],
+    settings: SecondLookSettings,
+) -> None:
+    """Drop contacts that the ears, on the whole, do not believe; changes `path`.
 
     A recording of nothing but a machine in air gives the two-sided ear nothing to compare with.
     """
     for begin, stop in runs_of(path):
-        believed = both[begin:stop].mean()
-        if stop - begin > settings.long_frames and believed < settings.long_belief:
+        alone = float(whether[begin:stop].mean())
+        both = alone + float(live[begin:stop].mean())
+        if not _is_believed(stop - begin, alone, both, settings):
             path[begin:stop] = False
-        if stop - begin <= settings.short_frames and believed < settings.short_belief:
-            path[begin:stop] = False
+
+
+def _is_believed(n_frames: int, alone: float, both: float, settings: SecondLookSettings) -> bool:
+    """Whether a contact of so many frames stands, by mean log odds without and with the live ear's [nats]."""
+    if n_frames <= settings.short_frames:
+        return both >= settings.short_belief
+    if n_frames <= settings.long_frames:
+        return alone >= settings.least_belief
+    return alone >= settings.least_long_belief and both >= settings.long_belief
 
 
 def _own(
