@@ -22,7 +22,8 @@ from listen.teach.score import EventScore
 RATE = 16000
 N_TAUGHT = 3
 MOST_LOSS = 0.01
-FIRST_SEED = 500
+FIRST_SEED = 700
+FAINT_DB = (-12.0, -4.0)  # cuts beside the air: those nearer to it are heard well without teaching
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,7 +40,7 @@ class Outcome:
 def runs_of_machine(seed: int, *, n_runs: int, duration_s: float) -> tuple[float, list[LabelledRun]]:
     """Its signal to noise ratio [dB] and its runs: one voice, room and microphone, faint cuts."""
     rng = np.random.default_rng([seed, 71])
-    snr_db = float(rng.uniform(-4.0, 4.0))
+    snr_db = float(rng.uniform(*FAINT_DB))
     ranges = replace(EVALUATION_RANGES, snr_db=((1.0, snr_db - 1.0, snr_db + 1.0),))
     voice, room = draw_voice(rng, ranges, RATE, n_tools=1), draw_room(rng, ranges, RATE)
     runs = []
