@@ -39,11 +39,15 @@ class TeachSettings:
         Event F1 on held-out runs must rise by so much for the ear that a share is for.
     most_run_loss : float
         By how much it may fall in any single held-out run.
+    least_score : float
+        An ear must score so much on held-out runs once it is taught: of what is wrong about every
+        other contact, three runs cannot tell whether it has become better or worse.
     """
 
     shares: tuple[float, ...] = (0.3, 0.5, 0.7)
     least_gain: float = 0.01
     most_run_loss: float = 0.1
+    least_score: float = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -74,8 +78,11 @@ class Trial:
 
     def gain(self, before: "Trial", ear: int) -> float:
         """By how much event F1 of an ear rises (0 live, 1 second look)."""
-        scores = [(one.live_score, one.refined_score)[ear].f1 for one in (self, before)]
-        return scores[0] - scores[1]
+        return self.score_of(ear).f1 - before.score_of(ear).f1
+
+    def score_of(self, ear: int) -> EventScore:
+        """All runs, as an ear hears them (0 live, 1 second look)."""
+        return (self.live_score, self.refined_score)[ear]
 
     def worst_run(self, before: "Trial", ear: int) -> float:
         """The least gain of event F1 in a single run; silent runs count as right."""
@@ -172,7 +179,8 @@ def best_trial(before: Trial, tried: Sequence[Trial], settings: TeachSettings, e
     best = before
     for trial in tried:
         gains = trial.gain(before, ear) >= max(settings.least_gain, best.gain(before, ear) + 1e-9)
-        if gains and trial.worst_run(before, ear) >= -settings.most_run_loss:
+        is_good = trial.score_of(ear).f1 >= settings.least_score
+        if gains and is_good and trial.worst_run(before, ear) >= -settings.most_run_loss:
             best = trial
     return best
 

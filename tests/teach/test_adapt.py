@@ -136,6 +136,13 @@ def test_a_way_is_taken_only_for_its_own_gain_and_no_run_s_loss(
     assert best_trial(before, [after], TeachSettings(), ear) is (after if is_taken else before)
 
 
+@pytest.mark.closed
+def test_an_ear_that_stays_wrong_on_every_other_contact_is_not_taken() -> None:
+    before, after, good = trial((2, 2), (2, 2)), trial((4, 4), (5, 5), share=0.3), trial((5, 5), (5, 5))
+    assert best_trial(before, [after], TeachSettings(), 0) is before
+    assert best_trial(before, [after, good], TeachSettings(), 0) is good
+
+
 @pytest.mark.parity
 def test_the_shop_s_read_out_is_the_same_whatever_frames_come_together(runs: list[LabelledRun]) -> None:
     shop = taught_model(shipped_model(), runs[:2], live=0.5, second=0.5).shop
