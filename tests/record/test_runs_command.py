@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from listen.cli import FAILED, FINE, FLAGGED, main
-from listen.cli_live import _finished
+from listen.cli_live import _finished, _write_page
 from listen.record import read_run
 from listen.record.library import Reference, mark_reference, newest_reference, read_reference
 from listen.record.run import MADE
@@ -79,7 +79,9 @@ def test_the_last_marked_reference_stands_beside_a_page_made_again(
 
 def test_a_live_run_ends_with_the_page_that_a_replay_would_have(runs: Path) -> None:
     mark_reference(runs / "monday", by="AB", note="even tone")
-    assert _finished(read_run(runs / "tuesday")) == FLAGGED
+    ended = read_run(runs / "tuesday")
+    _write_page(ended)
+    assert _finished(ended) == FLAGGED
     told = page_data(runs / "tuesday" / "timeline.html")["reference"]
     assert isinstance(told, dict)
     assert (told["name"], told["said"]) == ("monday", "AB: even tone")
