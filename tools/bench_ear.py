@@ -204,7 +204,8 @@ def measured_rates(parts: list[dict], air: dict, edges_s: dict) -> tuple[dict, s
         spreads_s=(edges_s["onset"], edges_s["offset"]),
     )
     note = (
-        f"Measured live by tools/bench ear: false bursts in {air['hours']} h of made air, misses and "
+        f"Measured live by tools/bench ear: {air['live']} false bursts in {air['hours']} h of made air, "
+        f"given as the upper 95 % limit; misses and "
         f"dropouts in {errors.true} contacts of {rates.SHORT_S} s and above "
         f"({errors.cut_s / 60.0:.0f} min) at {RATES_AT_DB:g} dB with all disturbances; of the shorter ones "
         f"{errors.short_missed} of {errors.short} are missed. Spreads are those of entries and exits at 3 dB "

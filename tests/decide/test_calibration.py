@@ -63,12 +63,19 @@ def test_misses_and_dropouts_by_hand() -> None:
     assert (errors.true, errors.missed, errors.dropouts, errors.cut_s) == (3, 1, 1, 6.0)
     found = rates.rates_of(errors.plus(errors), false_bursts=0, air_h=3.0, spreads_s=(0.02, 0.07))
     assert found == {
-        "false_bursts_per_hour": 0.17,  # none in 3 h counts as half a one
+        "false_bursts_per_hour": 1.0,  # none in 3 h: at most 3.0 in as many, see below
         "dropouts_per_hour": 600.0,
         "missed_share": 0.3333,
         "onset_spread_s": 0.03,
         "offset_spread_s": 0.07,
     }
+
+
+@pytest.mark.reference
+@pytest.mark.parametrize(("seen", "limit"), [(0, 2.996), (1, 4.744), (2, 6.296), (5, 10.513)])
+def test_the_upper_limit_of_what_was_seen_so_often(seen: int, limit: float) -> None:
+    """The upper one-sided 95 % limits of a Poisson mean, as Garwood 1936 tabled them (from memory)."""
+    assert rates.at_most(seen) == pytest.approx(limit, abs=6e-4)
 
 
 @pytest.mark.closed
