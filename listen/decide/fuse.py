@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.decide.read_out import fit_read_out, separation
+from listen.decide.read_out import ReadOut, fit_read_out, separation
 from listen.decide.second_look import Belief, events_of, inner
 from listen.states import Event
 
@@ -176,24 +176,36 @@ def taught_by_load(beliefs: Sequence[Belief], seen: Seen, *, lag: Lag, rate: int
 def _other_half(one: Belief, seen: Seen, late_s: float, rate: int) -> NDArray[np.float64] | None:
     """Log odds of each half of the contacts by what the other half taught; None where there are too few."""
     says = load_says(one.middle / rate, seen, late_s=late_s, ramp_s=STEP_S)
-    margin = round(TAUGHT_MARGIN_S / one.hop_s)
-    contact, air = inner(says > 0.0, margin), inner(says < 0.0, margin)
+    contact, air = _sides(one, says, margin_s=TAUGHT_MARGIN_S)
     first = np.cumsum(contact) <= contact.sum() / 2
     odds = np.empty(one.odds.size)
     for half in (first, ~first):
-        if min((contact & half).sum(), (air & half).sum()) * one.hop_s < LEAST_S:
+        read_out = _read_out(one, contact & half, air & half)
+        if read_out is None:
             return None
-        read_out = fit_read_out(one.vectors[contact & half], one.vectors[air & half], stiffness=0.02)
         odds[~half] = read_out.log_odds(one.vectors[~half])
     return odds
 
 
 def _taught(one: Belief, says: NDArray[np.float64]) -> NDArray[np.float64]:
     """Log odds with the read-out that the contacts of load teach; unchanged where there are too few."""
-    margin = round(MARGIN_S / one.hop_s)
-    contact, air = inner(says > 0.0, margin), inner(says < 0.0, margin)
-    if min(contact.sum(), air.sum()) * one.hop_s < LEAST_S:
+    read_out = _read_out(one, *_sides(one, says, margin_s=MARGIN_S))
+    if read_out is None:
         return one.odds
-    read_out = fit_read_out(one.vectors[contact], one.vectors[air], stiffness=0.02)
     odds: NDArray[np.float64] = (1.0 - OWN_WEIGHT) * one.odds + OWN_WEIGHT * read_out.log_odds(one.vectors)
     return odds
+
+
+def _sides(
+    one: Belief, says: NDArray[np.float64], *, margin_s: float
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Frames that load puts inside a contact, and in air, away from its ends."""
+    margin = round(margin_s / one.hop_s)
+    return inner(says > 0.0, margin), inner(says < 0.0, margin)
+
+
+def _read_out(one: Belief, contact: NDArray[np.bool_], air: NDArray[np.bool_]) -> ReadOut | None:
+    """What these frames teach; None where there are too few of either."""
+    if min(contact.sum(), air.sum()) * one.hop_s < LEAST_S:
+        return None
+    return fit_read_out(one.vectors[contact], one.vectors[air], stiffness=0.02)
