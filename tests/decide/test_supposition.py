@@ -2,11 +2,14 @@
 
 import math
 
+import numpy as np
 import pytest
 
+from listen.blocks import Block
 from listen.decide.supposition import Supposition, supposition_of
-from listen.ears import shipped_model
+from listen.ears import SoundEar, shipped_model
 from listen.errors import ModelError
+from listen.states import Event, Standing, State, StateLikelihoods
 
 
 def test_without_weights_the_ear_is_taken_at_its_word() -> None:
@@ -44,3 +47,27 @@ def test_the_shipped_ear_believes_a_change_out_of_calm_more_than_one_out_of_wave
 def test_a_card_with_other_than_three_numbers_each_is_refused(told: object) -> None:
     with pytest.raises(ModelError, match="three numbers"):
         supposition_of({"supposed": told})
+
+
+@pytest.mark.parity
+def test_the_probability_of_a_provisional_event_is_that_of_the_beliefs_that_were_told() -> None:
+    """A run that is loud by turns: each supposed change, worked out again from the likelihoods."""
+    model, rate = shipped_model(), 16000
+    rng = np.random.default_rng(3)
+    loud = np.repeat([0.003, 0.05, 0.003, 0.05, 0.003], 2 * rate)
+    ear = SoundEar(model, rate=rate, keep=False)
+    told = [
+        *ear.push(Block(samples=rng.normal(0.0, 1.0, loud.size) * loud, start=0, rate=rate)),
+        *ear.close(),
+    ]
+    likely = [item for item in told if isinstance(item, StateLikelihoods)]
+    at = np.concatenate([item.at for item in likely])
+    beliefs = np.concatenate([item.contact for item in likely])
+    supposed = [e for e in told if isinstance(e, Event) and e.standing is Standing.PROVISIONAL]
+    assert supposed
+    for event in supposed:
+        last = int(np.searchsorted(at, event.decided_at))
+        again = supposition_of(model.card).probability(
+            beliefs[max(0, last - 8) : last + 1].tolist(), is_start=event.state is State.ENTRY
+        )
+        assert event.probability == pytest.approx(again, abs=1e-9)
