@@ -5,7 +5,7 @@ from listen.decide.decoder import DecoderSettings
 from listen.decide.fuse import Seen, find_lag, fuse_look, taught_by_load
 from listen.decide.fuse_live import FuseLive
 from listen.decide.layout import Layout
-from listen.decide.load_points import AHEAD_COLUMNS, LOAD_COLUMNS, LOAD_VERSION, TOLD_COLUMNS
+from listen.decide.load_points import AHEAD_COLUMNS, LOAD_COLUMNS, LOAD_VERSION
 from listen.decide.load_states import DecideLoad, LoadSettings
 from listen.decide.model import Model, Network, load_model, load_network, save_model
 from listen.decide.second_look import Belief, SecondLookSettings, belief_of, second_look
@@ -15,7 +15,6 @@ __all__ = [
     "AHEAD_COLUMNS",
     "LOAD_COLUMNS",
     "LOAD_VERSION",
-    "TOLD_COLUMNS",
     "Belief",
     "Decide",
     "DecideLoad",

@@ -13,14 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import minimum_filter1d
 
-from listen.decide.load_kernels import AIR, CUT, IDLE, SPINDLE, STANDING
-from listen.decide.load_story import Told
-
 POINT_S = 0.2
 GONE_S = 3.0  # a log silent for longer says nothing of what came between
 STEPS = (1.0, 0.1)  # controls show whole percents or tenths
 NEAR, FAR = 50, 300  # points looked back on for the least level
-KINDS = (AIR, CUT, SPINDLE, IDLE, STANDING)  # of the story, as in `TOLD_COLUMNS`
 ON_STEP, SHARE_ON_STEP = 1e-6, 0.9  # values that came within one frame were averaged
 LOAD_VERSION = 1
 LOAD_COLUMNS = (
@@ -42,20 +38,6 @@ LOAD_COLUMNS = (
     "over the least of 60 s",
 )
 AHEAD_COLUMNS = ("over the least of 10 s ahead", "over the least of 60 s ahead")
-TOLD_COLUMNS = (
-    "in a contact of the story",
-    "air in the story",
-    "cut in the story",
-    "spindle in the story",
-    "idle in the story",
-    "standing in the story",
-    "over its idle, in heights",
-    "over its idle, in noises",
-    "level over its idle, in noises",
-    "level over its idle, in least cuts",
-    "level over its idle, in strong cuts",
-    "how long its level lasts",
-)
 
 Values = NDArray[np.float64]
 
@@ -189,26 +171,6 @@ def ahead_of(grid: Grid, scale: Scale) -> Values:
     back = grid.load[::-1]
     least = [_least_before(back, reach)[::-1] for reach in (NEAR, FAR)]
     return np.column_stack([_squashed((grid.load - one) / scale.height, 5.0) for one in least])
-
-
-def told_of(grid: Grid, scale: Scale, told: Told) -> Values:
-    """What the story says of each point, shape (n_points, 12), as `TOLD_COLUMNS`."""
-    levels, story = told.levels, told.story
-    middle = grid.seconds + 0.5 * POINT_S
-    place = np.clip(np.searchsorted(levels.start_s, middle, side="right") - 1, 0, levels.level.size - 1)
-    idle = np.where(np.isfinite(story.idle), story.idle, levels.level)
-    rise, over = (levels.level - idle)[place], grid.load - idle[place]
-    inside = np.searchsorted(np.array(told.contacts).reshape(-1), middle, side="right") % 2
-    columns = (
-        *(inside, *(story.kind[place] == kind for kind in KINDS)),
-        _squashed(over / scale.height, 5.0),
-        _squashed(over / scale.noise, 0.3),
-        _squashed(rise / scale.noise, 0.3),
-        _squashed(rise / story.least, 1.0),
-        _squashed(rise / story.cut_scale, 5.0),
-        np.log1p((levels.stop_s - levels.start_s)[place]),
-    )
-    return np.column_stack(columns)
 
 
 def _least_before(load: Values, reach: int) -> Values:

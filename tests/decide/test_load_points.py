@@ -13,9 +13,7 @@ from listen.decide.load_points import (
     grid_of,
     rows_of,
     scale_of,
-    told_of,
 )
-from listen.decide.load_story import tell_log
 
 NONE = np.empty(0)
 
@@ -52,23 +50,6 @@ def test_a_level_over_the_least_before_and_ahead_of_it() -> None:
     rows = rows_of(grid, scale, percent=True, blocks_known=False)
     assert rows[25, -2] == pytest.approx(np.arcsinh(5.0 * 1.0))  # 2 over the least of ten seconds before
     assert ahead_of(grid, scale)[25, 0] == pytest.approx(np.arcsinh(5.0 * 1.5))  # 3 over that ahead
-
-
-@pytest.mark.closed
-def test_what_the_story_says_of_a_point() -> None:
-    """By hand: idle at 1 for 20 s, a cut at 3 for 20 s, idle, a spindle that stands; values a fifth apart."""
-    load = np.repeat([1.0, 3.0, 1.0, 0.0], 100) + 0.01 * np.tile([1.0, -1.0], 200)
-    seconds = POINT_S * np.arange(400.0)
-    told = tell_log(seconds, load, percent=True, step=0.0, speeds_s=NONE, blocks_s=NONE)
-    assert told.contacts == [(20.0, 40.0)]
-    grid = grid_of(seconds, load, told_s=NONE, blocks_s=NONE)
-    rows = told_of(grid, Scale(low=1.0, height=2.0, noise=0.1, step=0.0), told)
-    cut, idle, standing = rows[150], rows[250], rows[350]
-    np.testing.assert_array_equal(cut[:6], [1, 0, 1, 0, 0, 0])
-    np.testing.assert_array_equal(idle[:6], [0, 0, 0, 0, 1, 0])
-    assert standing[5] == 1.0
-    assert cut[8] == pytest.approx(np.arcsinh(0.3 * 2.0 / 0.1), abs=1e-3)  # two over idle, in noises
-    assert cut[11] == pytest.approx(np.log(21.0))  # lasts twenty seconds
 
 
 @pytest.mark.closed

@@ -76,16 +76,6 @@ class Store:
         return (self.rows[index].float() - self.mean) * self.scale, self.contact[index].float()
 
 
-def widened(arrays: dict[str, np.ndarray], mean: torch.Tensor, scale: torch.Tensor) -> dict[str, np.ndarray]:
-    """An earlier fit with weights of zero for the inputs that came since, scaled as they are drawn now."""
-    n_known, n_inputs = arrays["mean"].size, mean.numel()
-    known = {name: array.astype(np.float32) for name, array in arrays.items()}
-    for name, drawn in (("mean", mean), ("scale", scale)):
-        known[name] = np.concatenate([known[name], drawn.cpu().numpy()[n_known:].astype(np.float32)])
-    known["squeeze.weight"] = np.pad(known["squeeze.weight"], ((0, 0), (0, n_inputs - n_known)))
-    return known
-
-
 def fit_network(
     shards: Path, out: Path, *, minutes: float, seed: int, points: int, start: Path | None = None
 ) -> None:
@@ -100,7 +90,7 @@ def fit_network(
     store = Store(shards, device)
     ear = Ear(store.rows.shape[1], RECIPE, heads=1, both_ways=True).to(device)
     if start is not None:
-        known = widened(part_of(start, "second"), store.mean, store.scale)
+        known = part_of(start, "second")
         store.mean, store.scale = (torch.from_numpy(known[name]).to(device) for name in ("mean", "scale"))
         ear.load_state_dict(state_of(known, device))
     best_rate = 3e-3 if start is None else 1.5e-3

@@ -12,9 +12,7 @@ from listen.decide.load_points import (
     rows_of,
     scale_of,
     step_of,
-    told_of,
 )
-from listen.decide.load_story import tell_log
 from listen.measure.load import MeasureLoad
 from tools_load.drawing import RATE, Log
 from tools_load.wide import draw_wide
@@ -42,8 +40,7 @@ def draw_example(rng: np.random.Generator) -> tuple[NDArray[np.float16], NDArray
     step = step_of(load) if percent else 0.0
     whole = scale_of(grid.load[grid.age == 0.0], percent=percent, step=step)
     after = rows_of(grid, whole, percent=percent, blocks_known=bool(blocks_known))
-    told = tell_log(seconds, load, percent=percent, step=step, speeds_s=speeds_s, blocks_s=blocks_s)
-    rows = np.concatenate([after, ahead_of(grid, whole), told_of(grid, whole, told)], axis=1)
+    rows = np.concatenate([after, ahead_of(grid, whole)], axis=1)
     contact = shares_of(grid.seconds, log.contacts())
     return rows[:LONGEST_POINTS].astype(np.float16), contact[:LONGEST_POINTS].astype(np.float16)
 
