@@ -18,7 +18,7 @@ SAME_LINE = 0.02  # share of the frequency within which it is the same line
 OFF_COMB_HZ = 6.0  # a window of 100 ms tells lines 10 Hz apart
 DENSE_HZ = 4.0 * OFF_COMB_HZ  # below this the lines of a comb run together
 SQUEAL_S = 1.2  # one that began with the entry must stand for so long
-# Chatter keeps its frequency to this share, or so many hertz; a mode that noise strikes wanders by its damping.
+# Chatter keeps its frequency to this share, or so many hertz; a mode that noise strikes wanders.
 STEADY, STEADY_HZ = 0.006, 2.0
 LATER_OVER_DB = 18.0  # a line behind the teeth's
 SUREST, BEHIND_SUREST = 0.95, 0.75  # belief; behind the teeth it may be a tone of the shop
