@@ -1,7 +1,6 @@
 """What the likeliest story of a whole load log says was contact; a new block makes a new level likelier."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,27 +16,10 @@ BLIP_S, BLIP_SHARE = 2.0, 0.15  # a shorter and smaller rise is a rapid move
 Values = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Told:
-    """The story of a whole log, and the contacts in it.
-
-    Attributes
-    ----------
-    levels : Levels
-    story : Story
-    contacts : list of (float, float)
-        From the first value of a cut to the first value after it [s].
-    """
-
-    levels: Levels
-    story: Story
-    contacts: list[tuple[float, float]]
-
-
-def tell_log(
+def story_contacts(
     seconds: Values, load: Values, *, percent: bool, step: float, speeds_s: Values, blocks_s: Values
-) -> Told:
-    """The likeliest story of a log.
+) -> list[tuple[float, float]]:
+    """Contacts by the story, from the first value of a cut to the first value after it [s].
 
     Parameters
     ----------
@@ -54,8 +36,7 @@ def tell_log(
     story = tell_story(levels, percent=percent, step=step, speeds_s=speeds_s)
     levels, story = opened(levels, story, seconds, load)
     runs = [(first, last) for first, last in _runs(story.kind == CUT) if _is_cut(levels, story, first, last)]
-    contacts = [(float(levels.start_s[first]), float(levels.stop_s[last])) for first, last in runs]
-    return Told(levels=levels, story=story, contacts=contacts)
+    return [(float(levels.start_s[first]), float(levels.stop_s[last])) for first, last in runs]
 
 
 def _is_cut(levels: Levels, story: Story, first: int, last: int) -> bool:

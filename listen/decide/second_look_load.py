@@ -25,7 +25,7 @@ from listen.decide.load_points import (
     step_of,
 )
 from listen.decide.load_states import IS_PERCENT, LOAD, SIGN
-from listen.decide.load_story import tell_log
+from listen.decide.load_story import story_contacts
 from listen.decide.model import Network
 from listen.decide.network import score_whole
 from listen.decide.second_look import dated
@@ -92,8 +92,8 @@ def contacts_of_load(
     percent = bool(frames.values[-1, IS_PERCENT])
     step = step_of(load) if percent else 0.0
     odds = _odds(grid, percent=percent, step=step, network=network, blocks_known=blocks_s.size > 0)
-    told = tell_log(seconds, load, percent=percent, step=step, speeds_s=speeds_s, blocks_s=blocks_s)
-    both = odds + (OF_STORY if percent else OF_STORY_IN_UNITS) * _says(grid, told.contacts)
+    told = story_contacts(seconds, load, percent=percent, step=step, speeds_s=speeds_s, blocks_s=blocks_s)
+    both = odds + (OF_STORY if percent else OF_STORY_IN_UNITS) * _says(grid, told)
     path = dated(best_path(both, SWITCH), best_path(odds, SWITCH), near=NEAR_POINTS)
     log = _Log(fine=FineLog(seconds, load), grid=grid, belief=1.0 / (1.0 + np.exp(-odds)))
     near_s = NEAR_BLOCK * float(np.median(np.diff(seconds)))
