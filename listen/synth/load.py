@@ -82,8 +82,16 @@ class LoadVoice:
         Unit for each percent, negative where the signal falls as the load rises.
     magnetising : float
         Current of the field, at right angles to that of the load [percent]; 0 where power is shown.
+    offset : float
+        What is shown of no load at all [unit], as a sensor's zero that is not set.
     held : bool
         Whether each value is the mean of its stretch, as logs of one row a block give it.
+    mean_s : float
+        Over how long the control takes the mean it shows [s], 0 for none.
+    fresh_hz : float
+        How often the control has a new value, where that is less often than it is logged; 0 for each time.
+    lost_share : float
+        Share of values that are far off, one alone: a spike, a drop to nothing.
     run_up_rpm_per_s : float
         How fast the spindle changes its speed.
     """
@@ -109,7 +117,11 @@ class LoadVoice:
     step: float = 0.0
     scale: float = 1.0
     magnetising: float = 0.0
+    offset: float = 0.0
     held: bool = False
+    mean_s: float = 0.0
+    fresh_hz: float = 0.0
+    lost_share: float = 0.0
     run_up_rpm_per_s: float = 6000.0
 
 
@@ -131,7 +143,7 @@ def make_load(
     index = np.searchsorted([one.stop_s for one in stretches], grid, side="right")
     rise = np.array([one.rise for one in stretches])[index]
     percent = _idle(stretches, voice, grid, index) + rise
-    percent = _lagged(percent, voice.lag_s)
+    percent = _mean_of(_lagged(percent, voice.lag_s), voice.mean_s)
     if voice.unrest > 0.0:
         percent += _unrest(rng, voice, percent.size) * (percent > 0.0)
     shown = np.hypot(voice.magnetising, percent) if voice.magnetising else percent
@@ -141,7 +153,7 @@ def make_load(
     at = _times(rng, voice, float(grid[-1]))
     values = np.interp(at - voice.delay_s, grid, shown)
     spread = np.hypot(voice.noise, voice.noise_of_cut * np.interp(at - voice.delay_s, grid, rise))
-    values = voice.scale * (values + spread * rng.standard_normal(at.size))
+    values = _shown(rng, voice, at, voice.scale * (values + spread * rng.standard_normal(at.size)))
     if voice.kind == "load_percent":
         values = np.abs(values)
     if voice.step > 0.0:
@@ -150,6 +162,19 @@ def make_load(
         LoadSample(at=round(t * rate), percent=float(value), kind=voice.kind)
         for t, value in zip(at, values, strict=True)
     )
+
+
+def _shown(
+    rng: np.random.Generator, voice: LoadVoice, at: NDArray[np.float64], values: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """What a control shows of its values: with its offset, for a while each, some of them wrong."""
+    shown = values + voice.offset
+    if voice.fresh_hz > 0.0:
+        shown = shown[np.searchsorted(at, np.floor(at * voice.fresh_hz) / voice.fresh_hz)]
+    if voice.lost_share > 0.0:
+        lost = rng.random(at.size) < voice.lost_share
+        shown[lost] *= rng.choice([0.0, 2.0, 4.0, 8.0], lost.sum())
+    return shown
 
 
 def _times(rng: np.random.Generator, voice: LoadVoice, end_s: float) -> NDArray[np.float64]:
@@ -194,6 +219,16 @@ def _lagged(load: NDArray[np.float64], lag_s: float) -> NDArray[np.float64]:
     keep = float(np.exp(-STEP_S / lag_s))
     lagged: NDArray[np.float64] = lfilter([1.0 - keep], [1.0, -keep], load)
     return lagged
+
+
+def _mean_of(load: NDArray[np.float64], mean_s: float) -> NDArray[np.float64]:
+    """Mean of the time before each value."""
+    size = round(mean_s / STEP_S)
+    if size <= 1:
+        return load
+    total = np.cumsum(np.concatenate([np.full(size, load[0]), load]))
+    means: NDArray[np.float64] = (total[size:] - total[:-size]) / size
+    return means
 
 
 def _unrest(rng: np.random.Generator, voice: LoadVoice, size: int) -> NDArray[np.float64]:

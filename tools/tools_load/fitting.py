@@ -8,6 +8,7 @@ import math
 import multiprocessing
 import os
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +18,7 @@ from torch import nn
 
 from tools_load.making import examples
 
-RECIPE = Recipe(units=64, dropout=0.1, decay=1e-3, noise=0.0, squeeze=48)
+RECIPE = Recipe(units=96, dropout=0.1, decay=1e-3, noise=0.0, squeeze=48)
 
 
 def make_part(out: Path, seed: int, worker: int, until: float) -> None:
@@ -88,9 +89,10 @@ def fit_network(
     rng = np.random.default_rng(seed)
     device = "cuda" if torch.cuda.is_available() else "cpu"
     store = Store(shards, device)
-    ear = Ear(store.rows.shape[1], RECIPE, heads=1, both_ways=True).to(device)
-    if start is not None:
-        known = part_of(start, "second")
+    known = {} if start is None else part_of(start, "second")
+    units = known["forward0.w_state"].shape[1] if known else RECIPE.units
+    ear = Ear(store.rows.shape[1], replace(RECIPE, units=units), heads=1, both_ways=True).to(device)
+    if known:
         store.mean, store.scale = (torch.from_numpy(known[name]).to(device) for name in ("mean", "scale"))
         ear.load_state_dict(state_of(known, device))
     best_rate = 3e-3 if start is None else 1.5e-3

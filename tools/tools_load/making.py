@@ -1,12 +1,14 @@
 """Drawn logs as what the load network is told of them, and where it was in contact."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from listen.decide.load_points import (
     POINT_S,
+    Scale,
     ahead_of,
     grid_of,
     rows_of,
@@ -38,11 +40,19 @@ def draw_example(rng: np.random.Generator) -> tuple[NDArray[np.float16], NDArray
     speeds_s, blocks_s = _times(log.speeds if told_known else ()), _times(log.lines if blocks_known else ())
     grid = grid_of(seconds, load, told_s=speeds_s, blocks_s=blocks_s)
     step = step_of(load) if percent else 0.0
-    whole = scale_of(grid.load[grid.age == 0.0], percent=percent, step=step)
+    whole = mistaken(rng, scale_of(grid.load[grid.age == 0.0], percent=percent, step=step))
     after = rows_of(grid, whole, percent=percent, blocks_known=bool(blocks_known))
     rows = np.concatenate([after, ahead_of(grid, whole)], axis=1)
     contact = shares_of(grid.seconds, log.contacts())
     return rows[:LONGEST_POINTS].astype(np.float16), contact[:LONGEST_POINTS].astype(np.float16)
+
+
+def mistaken(rng: np.random.Generator, scale: Scale) -> Scale:
+    """The scale of a log as another part of it might have given it, in one of two."""
+    if rng.random() < 0.5:
+        return scale
+    height, noise = np.exp(rng.normal(0.0, [0.3, 0.4]))
+    return replace(scale, height=scale.height * float(height), noise=scale.noise * float(noise))
 
 
 def with_gaps(

@@ -224,6 +224,8 @@ def draw_wide(rng: np.random.Generator) -> Log:
         uneven = bool(not voice.held and rng.random() < 0.5)
         style = Style(typical=typical, lightest=light, finishing=finishing, spread=spread, uneven=uneven)
         made, blocks_s = _wide_program(rng, style)
+    if rng.random() < 0.06:  # a raised dry run
+        made = tuple(replace(one, rise=0.0) for one in made)
     return log_of_stretches(rng, made, blocks_s, voice)
 
 
@@ -254,6 +256,19 @@ def draw_voice(rng: np.random.Generator) -> LoadVoice:
         loud = float(rng.choice([0.0, 0.0, between(rng, 0.02, 0.4)]))
         step = voice.step if rng.random() < 0.15 else 0.0
         voice = replace(voice, held=True, noise=loud, noise_of_cut=0.0, step=step)
+    return _shown(rng, voice)
+
+
+def _shown(rng: np.random.Generator, voice: LoadVoice) -> LoadVoice:
+    """The same as some controls and loggers show it: seldom fresh, smoothed, some wrong, with an offset."""
+    if rng.random() < 0.2:
+        voice = replace(voice, fresh_hz=voice.hz / float(rng.choice([2.0, 3.0, 5.0, rng.uniform(1.5, 10.0)])))
+    if rng.random() < 0.2:
+        voice = replace(voice, mean_s=between(rng, 0.2, 2.0))
+    if rng.random() < 0.15:
+        voice = replace(voice, lost_share=between(rng, 0.001, 0.03))
+    if rng.random() < 0.25:
+        voice = replace(voice, offset=voice.scale * between(rng, 0.3, 15.0))
     return voice
 
 
