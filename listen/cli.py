@@ -174,8 +174,9 @@ def expect(
     from listen.cli_print import print_sheet, progress_bar
     from listen.session import plan_job
 
+    planned, guessed = job_of(job_or_program, ask=sys.stdin.isatty() and not json)
     with progress_bar("expect", quiet=json) as progress:
-        plan = plan_job(job_of(job_or_program, ask=sys.stdin.isatty() and not json), progress=progress)
+        plan = plan_job(planned, first=guessed, progress=progress)
     print_sheet(plan, json=json, html=html, contacts=contacts, figures=figures)
     return FLAGGED if plan.warnings else FINE
 

@@ -5,10 +5,21 @@ from pathlib import Path
 
 from listen.errors import InputError
 from listen.expect.facts import Facts, read_facts
-from listen.expect.setup_questions import Question, drawn, job_text, questions, said_back
+from listen.expect.setup_questions import (
+    Question,
+    check_answer,
+    drawn,
+    job_text,
+    questions,
+    said_back,
+)
 from listen.job import Job
 from listen.job_file import load_job
 from listen.program import read_program
+from listen.timeline import Caution
+
+_MEASURED = {"size": "size of the stock", "zero": "place of X0 Y0", "z0": "place of Z0", "tools": "tools"}
+"""Questions whose defaults are guesses that only a look at the machine can settle."""
 
 
 def make_job(
@@ -40,13 +51,22 @@ def make_job(
         tools_from=_beside(tools_from, target),
         tool_columns=_columns(columns),
     )
+    unmeasured = _unmeasured(answers, tools_from)
     job = _checked(text, target)
     print(said_back(facts, job))
-    print(drawn(job))
+    print("".join(f"{line}\n" for line in unmeasured) + drawn(job))
     if ask and not _agreed():
         raise InputError("nothing was written; run `cut-listen job` again")
-    target.write_text(text, encoding="utf-8")
+    target.write_text("".join(f"# {line}\n" for line in unmeasured) + text, encoding="utf-8")
     print(f"job: {target}")
+
+
+def _unmeasured(answers: Mapping[str, str], tools_from: Path | None) -> list[str]:
+    """One line that names what nobody answered, none where all is answered."""
+    keys = [key for key in _MEASURED if key not in answers and not (key == "tools" and tools_from)]
+    if not keys:
+        return []
+    return [f"Taken from the program, not measured: {', '.join(_MEASURED[key] for key in keys)}."]
 
 
 def asked(facts: Facts, given: Mapping[str, str]) -> dict[str, str]:
@@ -54,24 +74,37 @@ def asked(facts: Facts, given: Mapping[str, str]) -> dict[str, str]:
     answers = dict(given)
     for question in questions(facts):
         if question.key not in answers:
-            answers[question.key] = _ask(question)
+            answers[question.key] = _ask(facts, question)
     return answers
 
 
-def _ask(question: Question) -> str:
+def _ask(facts: Facts, question: Question) -> str:
+    """Ask until the answer is right; a plain return takes the default."""
     if question.why:
         print(f"  ({question.why})")
     for number, choice in enumerate(question.choices, start=1):
         print(f"  {number}  {choice}")
     while True:
         typed = input(f"{question.text} [{question.default}] ").strip()
-        if not question.choices or not typed:
-            return typed
-        if typed.isdigit() and 1 <= int(typed) <= len(question.choices):
-            return question.choices[int(typed) - 1]
-        if typed in question.choices:
-            return typed
-        print(f"  one of 1 to {len(question.choices)}, please")
+        if question.choices:
+            chosen = _chosen(question, typed)
+            if chosen is not None:
+                return chosen
+            print(f"  one of 1 to {len(question.choices)}, please")
+            continue
+        try:
+            check_answer(facts, question.key, typed or question.default)
+        except InputError as error:
+            print(f"  {error}")
+            continue
+        return typed
+
+
+def _chosen(question: Question, typed: str) -> str | None:
+    """The choice that was typed, as a number or in words; None where it is none."""
+    if typed.isdigit() and 1 <= int(typed) <= len(question.choices):
+        return question.choices[int(typed) - 1]
+    return typed if not typed or typed in question.choices else None
 
 
 def _agreed() -> bool:
@@ -107,8 +140,14 @@ def _checked(text: str, target: Path) -> Job:
         part.unlink()
 
 
-def job_of(path: Path, *, ask: bool) -> Job:
+def job_of(path: Path, *, ask: bool) -> tuple[Job, tuple[Caution, ...]]:
     """The job in a job file, or for a bare program the one that the questions and their defaults give.
+
+    Returns
+    -------
+    Job
+    tuple of Caution
+        What was guessed because nobody was asked.
 
     Raises
     ------
@@ -116,7 +155,17 @@ def job_of(path: Path, *, ask: bool) -> Job:
         If neither can be read.
     """
     if path.suffix.lower() == ".toml" or not path.is_file():
-        return load_job(path)
+        return load_job(path), ()
     facts = read_facts(read_program(path))
     text = job_text(facts, asked(facts, {}) if ask else {})
-    return _checked(text, path.with_suffix(".toml"))
+    job = _checked(text, path.with_suffix(".toml"))
+    return job, () if ask else (_guessed(path),)
+
+
+def _guessed(path: Path) -> Caution:
+    return Caution(
+        kind="set-up guessed",
+        line=None,
+        text="stock, zero, tools and overrides are guessed from the program: nobody has measured them",
+        remedy=f"measure them and run `cut-listen job {path.name}`; until then trust no place or time here",
+    )

@@ -24,7 +24,11 @@ FINE = 0
 
 def preview(job: Path, *, out: Path, settings: PreviewSettings, passes: str, off_by: str, json: bool) -> int:
     """Make it, and beside it the wrong one where a zero is to be off."""
-    plan = plan_job(job_of(job, ask=False))
+    planned, guessed = job_of(job, ask=False)
+    plan = plan_job(planned, first=guessed)
+    if not json:
+        for caution in guessed:
+            print(f"! {caution.text}; {caution.remedy}")
     if asked := read_range(passes):
         settings = replace(settings, contacts=contacts_of_passes(plan.timeline, asked))
     if not off_by:

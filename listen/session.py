@@ -19,7 +19,14 @@ from listen.states import AirSound, ContactLoad, ContactSound, Event, Finding, S
 from listen.timeline import Caution, Cue, Flag, Mark, Position, Timeline, Verdict
 
 Decided = StateLikelihoods | Event | Finding | ContactSound | Position | Verdict | Cue | Flag
-NOTE_KINDS = ("not checked", "not judged", "word passed over", "block delete", "cycle not run")
+NOTE_KINDS = (
+    "not checked",
+    "not judged",
+    "word passed over",
+    "block delete",
+    "cycle not run",
+    "set-up guessed",
+)
 
 
 class Session:
@@ -258,8 +265,21 @@ def _part(
     return lambda share: progress(low + (high - low) * share)
 
 
-def plan_job(job: Job, *, progress: Callable[[float], None] | None = None) -> Plan:
+def plan_job(
+    job: Job,
+    *,
+    first: tuple[Caution, ...] = (),
+    progress: Callable[[float], None] | None = None,
+) -> Plan:
     """What a job's program should do: contacts, holds, and the cautions of program and stock.
+
+    Parameters
+    ----------
+    job : Job
+    first : tuple of Caution
+        What is to be told before all that is found here.
+    progress : function
+        Told the share done [0 to 1].
 
     Raises
     ------
@@ -275,5 +295,5 @@ def plan_job(job: Job, *, progress: Callable[[float], None] | None = None) -> Pl
         c for program, own in zip(programs, paths, strict=True) for c in check_program(program, own, job)
     ]
     cautions = merge_cautions(tuple(checked), expected.timeline.cautions)
-    timeline = replace(expected.timeline, cautions=cautions)
+    timeline = replace(expected.timeline, cautions=(*first, *cautions))
     return Plan(job=job, path=path, expected=replace(expected, timeline=timeline))

@@ -11,6 +11,7 @@ from listen.timeline import SpanKind
 
 _COMMENT = re.compile(r"\(([^)]*)\)|;(.*)$")
 _NUMBER = r"(\d+(?:\.\d*)?|\.\d+)"
+_BY_SIZE = r"(?:END\s*MILL|FACE\s*MILL|(?<!SPOT )(?<!CENTER )(?<!CENTRE )DRILL|REAMER)"
 _KINDS = (
     ("thread mill", r"thread\s*mill"),
     ("tap", r"\btap\b"),
@@ -78,7 +79,7 @@ class Facts:
 
 def read_facts(program: Program) -> Facts:
     """Gather what the program itself says about its set-up."""
-    units = _units(program.listing)
+    units = program_units(program.listing)
     scale = 25.4 if units == "inch" else 1.0
     moves = program.moves
     feeding = np.isin(moves["kind"], (int(SpanKind.FEED), int(SpanKind.RIGID)))
@@ -99,9 +100,10 @@ def read_facts(program: Program) -> Facts:
     )
 
 
-def _units(listing: tuple[str, ...]) -> str:
+def program_units(listing: tuple[str, ...]) -> str:
+    """Unit that a program says first, "mm" where it says none."""
     for line in listing:
-        found = re.search(r"(?<![\d.])G\s*0*(20|21)(?![\d.])", _COMMENT.sub("", line).upper())
+        found = re.search(r"G\s*0*(20|21)(?![\d.])", _COMMENT.sub("", line).upper())
         if found:
             return "inch" if found.group(1) == "20" else "mm"
     return "mm"
@@ -143,10 +145,11 @@ def _tool_fact(number: int, program: Program, units: str) -> ToolFact:
 
 def _comment_of(number: int, listing: tuple[str, ...]) -> str:
     """The comment that names a tool, or the one beside its call."""
-    called = re.compile(rf"(?<![A-Z0-9])T\s*0*{number}(?![\d.])")
+    named = re.compile(rf"(?<![A-Z0-9])T\s*0*{number}(?![\d.])")
+    called = re.compile(rf"(?<![A-Z])T\s*0*{number}(?![\d.])")
     for line in listing:
         comment = _comments(line)
-        if called.search(comment.upper()):
+        if named.search(comment.upper()):
             return comment
     for index, line in enumerate(listing):
         if called.search(_COMMENT.sub("", line).upper()):
@@ -163,6 +166,8 @@ def diameter_in(comment: str, units: str) -> float | None:
     --------
     >>> diameter_in("T1 D=12. FLAT END MILL", "mm"), diameter_in("1/2 IN END MILL", "inch")
     (12.0, 0.5)
+    >>> diameter_in("FLAT END MILL 16, 3 FLUTES", "mm"), diameter_in("END MILL 3 FLUTES", "mm")
+    (16.0, None)
     >>> diameter_in("6 MM DRILL", "inch")
     0.236220...
     """
@@ -180,6 +185,11 @@ def diameter_in(comment: str, units: str) -> float | None:
     named = re.search(rf"(?:\bD(?:IA(?:METER|\.)?)?\s*[=:]?\s*|Ø\s*){_NUMBER}", text)
     if named:
         return float(named.group(1))
+    beside = re.search(rf"{_BY_SIZE}\s+{_NUMBER}(?![\d.])(?!\s*(?:FL|TEETH|TOOTH|DEG|°))", text)
+    before = re.search(rf"(\d*\.\d*)\s*(?:FLAT|BALL|SQUARE)?\s*{_BY_SIZE}", text)
+    sized = beside or before
+    if sized:
+        return float(sized.group(1))
     plain = re.search(rf"\bM{_NUMBER}(?=\s*(?:X|TAP|\b))", text)
     return float(plain.group(1)) / (25.4 if units == "inch" else 1.0) if plain else None
 

@@ -140,6 +140,25 @@ def answers_with_defaults(facts: Facts, answers: Mapping[str, str]) -> dict[str,
     return full
 
 
+def check_answer(facts: Facts, key: str, answer: str) -> None:
+    """Look at one answer as soon as it is given.
+
+    Raises
+    ------
+    InputError
+        Where it cannot become part of a job.
+    """
+    full = {**{question.key: question.default for question in questions(facts)}, key: answer}
+    if key == "size":
+        stock_table(facts, full)
+    elif key == "tools":
+        tool_tables(full)
+    elif key == "overrides":
+        _machine(full)
+    elif key == "jaws" and answer:
+        _jaws(facts, full)
+
+
 def _numbers_in(text: str) -> list[float]:
     return [float(item) for item in re.findall(r"-?(?:\d+\.?\d*|\.\d+)", text)]
 
@@ -201,7 +220,12 @@ def tool_tables(answers: Mapping[str, str]) -> str:
     tables = []
     for item in filter(None, (part.strip() for part in answers["tools"].split(";"))):
         found = re.fullmatch(r"[Tt]?(\d+)\s+([a-z ]+?)\s+([\d.?/]+)(?:\s+(\d+)(?:\s*flutes?)?)?", item)
-        if not found or "?" in found.group(3):
+        if found and "?" in found.group(3):
+            raise InputError(
+                f"the program does not say how wide T{found.group(1)} is; give number, kind, diameter and "
+                'flutes of every tool: `cut-listen job PROGRAM --tools "T1 flat end mill 12 3; T2 drill 5 2"`'
+            )
+        if not found:
             raise InputError(
                 f"tool {item!r} must be number, kind, diameter and flutes, as in "
                 f'"T1 flat end mill 12 3"; kinds are {", ".join(KINDS_OF_TOOL)}'
@@ -351,7 +375,7 @@ def drawn(job: Job) -> str:
         y = bottom + (j + 0.5) * high / n_y
         row = [_letter(job, stock, left + (i + 0.5) * wide / n_x, y) for i in range(n_x)]
         if bottom + j * high / n_y <= 0.0 < bottom + (j + 1) * high / n_y:
-            row[int(-left / wide * n_x)] = "+"
+            row[int(-left / wide * n_x + 1e-6)] = "+"
         rows.append("".join(row).rstrip())
     return "\n".join(rows)
 

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 
+from listen.cli_job import asked, job_of, make_job
 from listen.errors import InputError
 from listen.expect.facts import diameter_in, read_facts
 from listen.expect.setup_questions import drawn, job_text, questions, said_back
@@ -27,6 +28,15 @@ def test_facts_come_from_words_and_comments(program: Path) -> None:
     tools = [(tool.number, tool.kind, tool.diameter, tool.flutes) for tool in facts.tools]
     assert tools == [(1, "flat end mill", 12.0, 3), (2, "drill", 6.0, 2)]
     assert facts.low[2] == -12.0
+
+
+def test_words_without_blanks_are_read_alike(tmp_path: Path) -> None:
+    """As old posts write: capitals not needed, nothing between the words."""
+    path = tmp_path / "close.nc"
+    path.write_text("%\nn5g20g90g54\nn10t3m6(.5 endmill 4 flute)\ns3000m3\ng0x-1.y0\ng1z-.1f10.\nx3.\nm30\n")
+    facts = read_facts(read_program(path))
+    assert facts.units == "inch"
+    assert [(t.number, t.kind, t.diameter, t.flutes) for t in facts.tools] == [(3, "flat end mill", 0.5, 4)]
 
 
 def test_at_most_eight_questions_each_with_a_plain_text(program: Path) -> None:
@@ -114,8 +124,46 @@ def test_wrong_answers_are_named(program: Path, answers: dict[str, str], names: 
         ("DRILL 6 MM", "inch", 6 / 25.4),
         ("DIA 0.5 BALL", "inch", 0.5),
         ("ROUGHER", "mm", None),
+        ("FLAT END MILL 16, 3 FLUTES", "mm", 16.0),
+        (".5 ENDMILL 4 FLUTE", "inch", 0.5),
+        ("END MILL 16 FL", "mm", None),
+        ("TOOL 2 DRILL", "mm", None),
+        ("SPOT DRILL 90", "mm", None),
     ],
 )
 def test_diameters_in_comments(comment: str, units: str, diameter: float | None) -> None:
     found = diameter_in(comment, units)
     assert found == (None if diameter is None else pytest.approx(diameter))
+
+
+def test_a_wrong_answer_is_asked_again_at_once(program: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Eight answers were lost to one slip, told only after the last."""
+    facts = read_facts(read_program(program))
+    typed = iter(
+        ["eighty", "80x50x20", "9", "middle", "", "", "T1 flat endmill 12 3", "", "", "10", "", "low", ""]
+    )
+    monkeypatch.setattr("builtins.input", lambda _: next(typed))
+    answers = asked(facts, {})
+    assert next(typed, None) is None
+    assert (answers["size"], answers["zero"], answers["tools"]) == ("80x50x20", "middle", "")
+    assert "min = [-40, -25, -20]" in job_text(facts, answers)
+
+
+def test_a_tool_without_a_diameter_asks_for_it(tmp_path: Path) -> None:
+    path = tmp_path / "plain.nc"
+    path.write_text("G21 G90 G54\nT7 M6\nS900 M3\nG0 X0 Y0\nG1 Z-1. F90\nX9.\nM30\n")
+    with pytest.raises(InputError, match="does not say how wide T7 is; give number, kind, diameter"):
+        job_text(read_facts(read_program(path)), {})
+
+
+def test_a_set_up_that_nobody_gave_is_called_guessed(
+    program: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _, cautions = job_of(program, ask=False)
+    assert [caution.kind for caution in cautions] == ["set-up guessed"]
+    target = program.with_suffix(".toml")
+    make_job(program, target, given={"size": "80x50x20", "z0": "top of the stock"}, ask=False, replace=False)
+    said = "Taken from the program, not measured: place of X0 Y0, tools."
+    assert said in capsys.readouterr().out
+    assert target.read_text(encoding="utf-8").startswith(f"# {said}\n")
+    assert job_of(target, ask=False)[1] == ()
