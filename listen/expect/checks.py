@@ -21,9 +21,11 @@ def check_stock(
         *_standing(cuts),
         *_below(path, cuts, uncut),
         *_too_long(job, cuts),
+        *_nothing(path, segments, cuts),
         *_offsets(path, job, segments),
         *_tools(path, job),
         *_not_obeyed(path),
+        *_around(path, job),
         *_unchecked(job),
     )
 
@@ -54,6 +56,20 @@ def _standing(cuts: list[Cut]) -> list[Caution]:
         for cut in cuts
         if not cut.contact.spindle_rpm > 0.0
     ]
+
+
+def _nothing(path: TimedPath, segments: Segments, cuts: list[Cut]) -> list[Caution]:
+    """A program that meets no stock is a wrong file, a wrong zero or a wrong stock."""
+    if cuts:
+        return []
+    if not (path.feed_mm_per_min > 0.0).any():
+        text, remedy = "the program has no feed move", "is it the right file, and is it whole?"
+    elif segments.judged.any():
+        text = "the program never touches the stock of this job"
+        remedy = "check stock, units and work offset in the job; is it the right program?"
+    else:
+        return []
+    return [Caution(kind="no contact", line=None, text=text, remedy=remedy)]
 
 
 def _below(path: TimedPath, cuts: list[Cut], uncut: dict[str, Stock]) -> list[Caution]:
@@ -151,17 +167,23 @@ def _not_obeyed(path: TimedPath) -> list[Caution]:
     ]
 
 
+def _around(path: TimedPath, job: Job) -> list[Caution]:
+    """What of clamps and holders is not checked because the job does not give it."""
+    used = set(path.spans.tool[path.feed_mm_per_min > 0.0].tolist())
+    bare = [t for t in job.tools if t.number in used and (t.stick_out is None or t.holder_diameter is None)]
+    text, remedy = "", ""
+    if not job.keep_outs:
+        text = f"clamps {'and holder ' if bare else ''}not checked: the job names no keep-outs"
+        remedy = "add [[keep_out]] boxes for vice jaws and clamps, or check each approach by eye"
+    elif bare:
+        names = ", ".join(f"T{tool.number}" for tool in bare)
+        text = f"holder not checked for {names}: the job does not give stick_out and holder_diameter"
+        remedy = "add both to these [[tools]], or check by eye that the holder stays clear"
+    return [Caution(kind="not checked", line=None, text=text, remedy=remedy)] if text else []
+
+
 def _unchecked(job: Job) -> list[Caution]:
     found = []
-    if not job.keep_outs:
-        found.append(
-            Caution(
-                kind="not checked",
-                line=None,
-                text="clamps and holder not checked: the job names no keep-outs",
-                remedy="add [[keep_out]] boxes for vice jaws and clamps, or check each approach by eye",
-            )
-        )
     if find_material(job.material) is None:
         name = (
             f"{job.material.name!r} is not in the table" if job.material.name else "the job names no material"

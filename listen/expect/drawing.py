@@ -106,7 +106,8 @@ def first_touch(touch: Sheet, stock: Sheet, tool: Tool, label: str, *, width_mm:
     )
     axis = "XY"[along]
     parts.append(
-        f'<text x="{right - 14 * thin}" y="{-bottom - 3 * thin}" font-size="{10 * thin:.3f}">{axis} →</text>'
+        f'<text x="{right - 3 * thin}" y="{-bottom - 3 * thin}" text-anchor="end" '
+        f'font-size="{10 * thin:.3f}">{axis} →</text>'
     )
     height = top - bottom
     view = (left, -top, wide, height)

@@ -18,6 +18,7 @@ from listen.approach import Approach, Rung
 from listen.expect.approach import least_override
 from listen.expect.contacts import Cut
 from listen.expect.expected import Expected
+from listen.expect.facts import program_units
 from listen.expect.sheet_programs import programs_of
 from listen.expect.stock import outline_of
 from listen.expect.stopping import RealClock
@@ -33,17 +34,18 @@ Sheet = dict[str, Any]
 def sheet_of(expected: Expected, path: TimedPath, job: Job) -> Sheet:
     """The whole sheet as data that JSON can hold."""
     timeline, cuts = expected.timeline, list(expected.cuts)
-    return {
+    sheet = {
         "format": FORMAT,
         "program": path.program,
         "checksum": _checksum(job),
         "kind": job.kind,
         "shown_in": job.units,
+        "written_in": program_units(path.listing),
         "feed_override": job.machine.feed_override,
         "rapid_override": job.machine.rapid_override,
         "warnings": [_warning(c.kind, c.line, c.text, c.remedy) for c in timeline.cautions],
         "setup": _setup(expected, path, job),
-        "tools": [_tool(job, cuts, number) for number in _tools_in_order(path)],
+        "tools": [_tool(job, cuts, number) for number in _tools_in_order(path, cuts)],
         "first_touches": [_first_touch(a, expected, path, job) for a in expected.timeline.approaches],
         "passes": [_pass(expected, number) for number in range(len(timeline.passes))],
         "contacts": [_contact(cut) for cut in cuts],
@@ -51,6 +53,7 @@ def sheet_of(expected: Expected, path: TimedPath, job: Job) -> Sheet:
         "times": [_time_at(path, percent) for percent in OVERRIDES],
         "duration_s": timeline.duration,
     }
+    return {**sheet, "block_names": _block_names(path, sheet)}
 
 
 def sheet_schema() -> dict[str, Any]:
@@ -58,6 +61,33 @@ def sheet_schema() -> dict[str, Any]:
     text = resources.files("listen.expect").joinpath("sheet.schema.json").read_text(encoding="utf-8")
     schema: dict[str, Any] = json.loads(text)
     return schema
+
+
+def _block_names(path: TimedPath, sheet: Sheet) -> dict[str, str]:
+    """N words of the lines that a sheet names, where only one file can be meant: controls show these."""
+    pairs = np.unique(np.stack([path.spans.line, path.file], axis=1), axis=0)
+    files: dict[int, set[int]] = {}
+    for line, file in pairs.tolist():
+        files.setdefault(line, set()).add(file)
+    found = {}
+    for line in sorted(_lines_in(sheet)):
+        mine = files.get(line, set(range(len(path.files))))
+        name = path.blocks.get((min(mine), line)) if len(mine) == 1 else None
+        if name is not None:
+            found[str(line)] = name
+    return found
+
+
+def _lines_in(value: Any) -> set[int]:
+    """Program lines named anywhere in a part of a sheet."""
+    if isinstance(value, list):
+        return set().union(*(_lines_in(item) for item in value))
+    if not isinstance(value, dict):
+        return set()
+    own = {value["line"]} if isinstance(value.get("line"), int) else set()
+    if isinstance(value.get("lines"), list):
+        own |= set(value["lines"])
+    return own.union(*(_lines_in(item) for item in value.values()))
 
 
 def _known(value: float | None, digits: int = 4) -> float | None:
@@ -120,8 +150,10 @@ def _stock(setup: Setup, expected: Expected) -> Sheet:
     }
 
 
-def _tools_in_order(path: TimedPath) -> list[int]:
-    used = path.spans.tool[path.feed_mm_per_min > 0.0]
+def _tools_in_order(path: TimedPath, cuts: list[Cut]) -> list[int]:
+    """Tools that feed or touch: one that only meets the stock in a rapid is told, too."""
+    touching = np.array([cut.contact.tool for cut in cuts], dtype=path.spans.tool.dtype)
+    used = path.spans.tool[(path.feed_mm_per_min > 0.0) | np.isin(path.spans.tool, touching)]
     return list(dict.fromkeys(int(number) for number in used))
 
 

@@ -6,7 +6,15 @@ from html import escape
 from listen.expect.drawing import first_touch, plan
 from listen.expect.sheet import Sheet
 from listen.expect.sheet_programs import program_lines
-from listen.expect.sheet_terminal import FIXED, Shown, clock_text, look_text
+from listen.expect.sheet_terminal import (
+    FIXED,
+    HOW_TO_READ,
+    Shown,
+    clock_text,
+    least_words,
+    look_text,
+    other_units,
+)
 from listen.job import Job
 
 _STYLE = """
@@ -30,6 +38,7 @@ td.n, th.n { text-align: right }
 .pair { display: flex; gap: 4mm; align-items: flex-start }
 .pair > svg { flex: none }
 .pair > div { flex: 1 }
+.words { font-size: 8.5pt }
 .files { font-size: 8.5pt; overflow-wrap: anywhere }
 .touch { break-inside: avoid-page }
 .shows { font-size: 15pt; font-weight: bold; font-variant-numeric: tabular-nums }
@@ -61,7 +70,7 @@ def sheet_page(sheet: Sheet, job: Job, *, figures: bool = False) -> str:
         f"<h1>{escape(title)}</h1><p>{escape(sheet['kind'])}, feed override {sheet['feed_override']:g} %, "
         f"rapid override {sheet['rapid_override']:g} % at the start</p>",
         f'<p class="fixed">{escape(FIXED)}</p>',
-        _warnings(sheet),
+        _warnings(sheet, shown),
         _setup(sheet, shown),
         *(_touch(touch, sheet, shown, job) for touch in sheet["first_touches"]),
         _passes(sheet, shown),
@@ -86,28 +95,32 @@ def _table(heads: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
     return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
 
 
-def _warnings(sheet: Sheet) -> str:
+def _warnings(sheet: Sheet, shown: Shown) -> str:
     if not sheet["warnings"]:
         return "<h2>Warnings</h2><p>None found; that is not a permission.</p>"
     items = "".join(
-        f"<li><b>{escape(_where(w) + w['text'])}</b><br>{escape(w['remedy'])}</li>" for w in sheet["warnings"]
+        f"<li><b>{escape(_where(w, shown) + w['text'])}</b><br>{escape(w['remedy'])}</li>"
+        for w in sheet["warnings"]
     )
     return f'<h2>Warnings</h2><ul class="warnings">{items}</ul>'
 
 
-def _where(warning: Sheet) -> str:
-    return f"line {warning['line']}: " if warning["line"] else ""
+def _where(warning: Sheet, shown: Shown) -> str:
+    return f"{shown.where(warning['line'])}: " if warning["line"] else ""
 
 
 def _setup(sheet: Sheet, shown: Shown) -> str:
     setup = sheet["setup"]
-    stock = setup["stock"][0]
     above = setup["above_underside"]
     side = "above" if above is None or above >= 0.0 else "BELOW"
     facts = [
         f"Checksum {sheet['checksum'] or 'none'}, units {shown.unit}",
-        f"Stock {stock['shape']} under {stock['offset']}: "
-        f"{shown.place(stock['low'])} to {shown.place(stock['high'])}",
+        *other_units(sheet),
+        *(
+            f"Stock {stock['shape']} under {stock['offset']}: "
+            f"{shown.place(stock['low'])} to {shown.place(stock['high'])}"
+            for stock in setup["stock"]
+        ),
         f"Material {setup['material'] or 'not given'}; offsets used {', '.join(setup['offsets_used'])}",
         f"Lowest Z in feed {shown.length(setup['lowest_z'])}: "
         f"{shown.length(None if above is None else abs(above))} {side} the underside",
@@ -135,7 +148,7 @@ def _setup(sheet: Sheet, shown: Shown) -> str:
                 shown.length(t["diameter"]),
                 str(t["flutes"] or "–"),
                 shown.length(t["lowest_z"]),
-                "–" if t["least_override"] is None else f"{t['least_override']:.0f} %",
+                least_words(t["least_override"]),
                 "",
                 "",
             )
@@ -156,14 +169,14 @@ def _touch(touch: Sheet, sheet: Sheet, shown: Shown, job: Job) -> str:
     stock = next(s for s in sheet["setup"]["stock"] if s["offset"] == touch["offset"])
     drawn = first_touch(touch, stock, tool, f"Z{shown.length(touch['shows'][2])}")
     ladder = _table(
-        ("hold at, left", "position shown", "to go in block", "move", "catch up to", "read"),
+        (f"left, {shown.unit}", "position shown", "to go in block", "move", "override at most", "read"),
         [
             (
                 shown.length(r["left"], 2 if shown.unit == "mm" else 3),
                 shown.moving(r["shows"], touch["shows"]),
                 shown.moving(r["to_go"], (0.0, 0.0, 0.0)),
                 "rapid" if r["rapid"] else "feed",
-                f"{r['highest_override']:.0f} %" if r["highest_override"] is not None else "cannot",
+                f"{r['highest_override']:.0f} %" if r["highest_override"] is not None else "too near",
                 "spindle stopped, compare gap:" if r["compare"] else "",
             )
             for r in touch["ladder"]
@@ -186,7 +199,7 @@ def _passes(sheet: Sheet, shown: Shown) -> str:
             str(p["id"]),
             str(p["tool"]),
             p["name"],
-            f"{p['lines'][0]}" if p["lines"][0] == p["lines"][1] else f"{p['lines'][0]}–{p['lines'][1]}",
+            shown.stretch(*p["lines"]),
             str(len(p["contacts"])),
             clock_text(p["start_s"]),
             clock_text(p["stop_s"]),
@@ -197,13 +210,21 @@ def _passes(sheet: Sheet, shown: Shown) -> str:
     ]
     times = ", ".join(f"{t['override']} %: {clock_text(t['seconds'])}" for t in sheet["times"])
     heads = ("pass", "T", "what", "lines", "contacts", "from", "to", "heard", "seen in the look")
-    return f"<h2>Passes</h2>{_table(heads, rows)}<p>Time at an override of {escape(times)}</p>"
+    return (
+        f"<h2>Passes</h2>{_table(heads, rows)}<p>Time at an override of {escape(times)}</p>"
+        f'<p class="words">{escape(" ".join(HOW_TO_READ))}</p>'
+    )
 
 
 def _figures(sheet: Sheet) -> str:
     keys = ("mean_chip", "greatest_chip", "force_n", "power_w", "torque_nm", "load_percent", "strength_db")
     rows = [
-        (str(c["id"]), str(c["line"]), c["way"], *("–" if c[k] is None else f"{c[k]:.4g}" for k in keys))
+        (
+            str(c["id"]),
+            c["block"].removeprefix("line "),
+            c["way"],
+            *("–" if c[k] is None else f"{c[k]:.4g}" for k in keys),
+        )
         for c in sheet["contacts"]
     ]
     heads = (

@@ -60,7 +60,8 @@ def program_lines(program: dict[str, Any], shown: Any) -> list[str]:
     first, last = (_short(program[key]) for key in ("first_line", "last_line"))
     travel = program["travel"]
     lows = [
-        f"T{i['tool']} {shown.length(i['z'])} ({i['offset']}, line {i['line']})" for i in program["lowest"]
+        f"T{i['tool']} {shown.length(i['z'])} ({i['offset']}, {shown.where(i['line'])})"
+        for i in program["lowest"]
     ]
     return [
         f"{program['name']}: {program['bytes']} bytes, {program['lines']} lines, "
@@ -69,12 +70,12 @@ def program_lines(program: dict[str, Any], shown: Any) -> list[str]:
         f"First line {first}   last line {last}",
         f"Travel, rapids and arcs with it, {shown.place(travel['low'])} to {shown.place(travel['high'])}",
         f"Lowest Z of each tool: {', '.join(lows) or 'not known'}",
-        *(_restart(use, program["name"]) for use in program["restarts"]),
+        *(_restart(use, program["name"], shown) for use in program["restarts"]),
     ]
 
 
-def _restart(use: dict[str, Any], name: str) -> str:
-    where = f"line {use['line']}" + (f" of {use['file']}" if use["file"] != name else "")
+def _restart(use: dict[str, Any], name: str, shown: Any) -> str:
+    where = shown.where(use["line"]) if use["file"] == name else f"line {use['line']} of {use['file']}"
     if not use["taken_for_granted"]:
         return f"Restart T{use['tool']} from {where}: all that it needs is said from there on"
     return f"Restart T{use['tool']} from {where} takes for granted: {', '.join(use['taken_for_granted'])}"

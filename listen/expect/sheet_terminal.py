@@ -12,6 +12,14 @@ from listen.expect.sheet import Sheet
 from listen.expect.sheet_programs import program_lines
 
 WIDTH = 100
+HOW_TO_READ = (
+    "H and D: numbers of length and radius in the control.",
+    "Chip from: least feed override that still makes a chip; below it the tool rubs.",
+    "Left: way still to go to first touch; hold at each place of the list and look.",
+    "Override at most: the highest at which a press still stops there.",
+    "From, to: since the program's start at 100 %, waits not counted.",
+    "Heard: how well the microphone should hear it.",
+)
 FIXED = "Advice only. This sheet cannot stop the machine. Watch the machine."
 
 
@@ -22,6 +30,7 @@ class Shown:
         self.unit = sheet["shown_in"]
         self._scale = 25.4 if self.unit == "inch" else 1.0
         self._digits = 4 if self.unit == "inch" else 3
+        self._names: dict[str, str] = sheet.get("block_names", {})
 
     def length(self, value: float | None, digits: int | None = None) -> str:
         """A length as the control would show it, "–" where it is not known."""
@@ -29,6 +38,17 @@ class Shown:
             return "–"
         text = f"{value / self._scale:.{self._digits if digits is None else digits}f}"
         return text[1:] if text.strip("-0.") == "" and text.startswith("-") else text
+
+    def where(self, line: int) -> str:
+        """A line by its N word, which the control shows, and by its number in the file."""
+        name = self._names.get(str(line))
+        return f"line {line}" if name is None else f"{name} (line {line})"
+
+    def stretch(self, first: int, last: int) -> str:
+        """The lines of a pass, by N words where both have one."""
+        names = [self._names.get(str(line)) for line in (first, last)]
+        one, other = (str(v) for v in (names if all(names) else (first, last)))
+        return one if first == last else f"{one}–{other}"
 
     def place(self, place: Iterable[float | None]) -> str:
         """A place as the control would show it."""
@@ -69,17 +89,19 @@ def terminal_sheet(sheet: Sheet, *, contacts: bool = False, figures: bool = Fals
         Text(f"First-run sheet: {sheet['program']} ({sheet['kind']})", style="bold"),
         Text(FIXED),
     ]
-    parts += _warnings(sheet)
-    parts += [Text(), Text("Is this my set-up?", style="bold"), *_setup(sheet, shown), _tools(sheet, shown)]
+    parts += _warnings(sheet, shown)
+    parts += [Text(), Text("Is this my set-up?", style="bold"), *_setup(sheet, shown)]
+    parts += [_tools(sheet, shown)]
     for touch in sheet["first_touches"]:
         parts += [Text(), *_touch(touch, sheet, shown)]
-    parts += [Text(), Text("Passes", style="bold"), _passes(sheet)]
+    parts += [Text(), Text("Passes", style="bold"), _passes(sheet, shown)]
     if contacts:
         parts.append(_contacts(sheet, shown))
     if figures:
         parts.append(_figures(sheet))
     times = ", ".join(f"{t['override']} %: {clock_text(t['seconds'])}" for t in sheet["times"])
     parts.append(Text(f"Time at feed and rapid override of {times} (waits and tool changes as they are)"))
+    parts += [Text(), Text("How to read it", style="bold"), *(Text("  " + words) for words in HOW_TO_READ)]
     return Group(*parts)
 
 
@@ -91,12 +113,12 @@ def terminal_text(sheet: Sheet, *, contacts: bool = False, figures: bool = False
     return capture.get()
 
 
-def _warnings(sheet: Sheet) -> list[RenderableType]:
+def _warnings(sheet: Sheet, shown: Shown) -> list[RenderableType]:
     found: list[RenderableType] = [Text(), Text("Warnings", style="bold")]
     if not sheet["warnings"]:
         return [*found, Text("  none found; that is not a permission")]
     for warning in sheet["warnings"]:
-        where = f"line {warning['line']}: " if warning["line"] else ""
+        where = f"{shown.where(warning['line'])}: " if warning["line"] else ""
         found.append(Text(f"! {where}{warning['text']}"))
         found.append(Text(f"    {warning['remedy']}", style="italic"))
     return found
@@ -105,6 +127,7 @@ def _warnings(sheet: Sheet) -> list[RenderableType]:
 def _setup(sheet: Sheet, shown: Shown) -> list[RenderableType]:
     setup = sheet["setup"]
     rows = [f"Program {sheet['program']}, checksum {sheet['checksum'] or 'none'}, units {shown.unit}"]
+    rows += other_units(sheet)
     for stock in setup["stock"]:
         rows.append(
             f"{stock['offset']}: {stock['shape']} "
@@ -122,6 +145,14 @@ def _setup(sheet: Sheet, shown: Shown) -> list[RenderableType]:
         rows.append(f"Travel from {shown.place(travel['low'])} to {shown.place(travel['high'])}")
     rows += [line for program in setup["programs"] for line in program_lines(program, shown)]
     return [Text("  " + row) for row in rows]
+
+
+def other_units(sheet: Sheet) -> list[str]:
+    """A line to read where the program is in another unit than the sheet."""
+    if sheet["written_in"] == sheet["shown_in"]:
+        return []
+    written = "inch (G20)" if sheet["written_in"] == "inch" else "mm (G21)"
+    return [f"The program is in {written}, this sheet in {sheet['shown_in']}: compare with care"]
 
 
 def _table(*columns: str, right: str = "") -> Table:
@@ -145,7 +176,6 @@ def _tools(sheet: Sheet, shown: Shown) -> Table:
         right="T|H|D|contacts",
     )
     for tool in sheet["tools"]:
-        least = tool["least_override"]
         table.add_row(
             str(tool["number"]),
             str(tool["h"]),
@@ -155,9 +185,14 @@ def _tools(sheet: Sheet, shown: Shown) -> Table:
             str(tool["flutes"] or "–"),
             str(tool["contacts"]),
             shown.length(tool["lowest_z"]),
-            "–" if least is None else f"{least:.0f} %" if least <= 100.0 else "rubs",
+            least_words(tool["least_override"]),
         )
     return table
+
+
+def least_words(least: float | None) -> str:
+    """The least feed override that still makes a chip."""
+    return "–" if least is None else f"{least:.0f} %" if least <= 100.0 else "rubs"
 
 
 def _touch(touch: Sheet, sheet: Sheet, shown: Shown) -> list[RenderableType]:
@@ -170,9 +205,8 @@ def _touch(touch: Sheet, sheet: Sheet, shown: Shown) -> list[RenderableType]:
         f"  you will hear      {touch['hears']}; {touch['audible']}",
         f"  look               {look_text(touch['look'], shown)}",
     ]
-    table = _table(
-        "hold at, left", "position shown", "to go in block", "move", "catch up to", "", right="hold at, left"
-    )
+    left = f"left, {shown.unit}"
+    table = _table(left, "position shown", "to go in block", "move", "override at most", "", right=left)
     for rung in touch["ladder"]:
         most = rung["highest_override"]
         table.add_row(
@@ -180,7 +214,7 @@ def _touch(touch: Sheet, sheet: Sheet, shown: Shown) -> list[RenderableType]:
             shown.moving(rung["shows"], touch["shows"]),
             shown.moving(rung["to_go"], (0.0, 0.0, 0.0)),
             "rapid" if rung["rapid"] else "feed",
-            f"{most:.0f} %" if most is not None else "cannot",
+            f"{most:.0f} %" if most is not None else "too near",
             "compare gap, spindle stopped" if rung["compare"] else "",
         )
     return [head, *(Text(line) for line in lines), table]
@@ -189,27 +223,29 @@ def _touch(touch: Sheet, sheet: Sheet, shown: Shown) -> list[RenderableType]:
 def look_text(look: Sheet | None, shown: Shown) -> str:
     """Where to stop for a look, in one line."""
     if look is None:
-        return "no room to hold with this tool; plan a stop in the program"
+        return (
+            "no room to hold while this tool is at work; look when it is changed or the program has ended, "
+            "or write a stop (M0) into the program"
+        )
     where = {
-        "program stop": f"the program stops in line {look['line']}",
-        "single block": f"single block before line {look['line']}",
-        "feed hold": f"feed hold in line {look['line']}, {look['time_to_press_s']:.1f} s to press",
+        "program stop": f"the program stops in {shown.where(look['line'])}",
+        "single block": f"switch single block on before {shown.where(look['line'])}",
+        "feed hold": f"feed hold in {shown.where(look['line'])}, {look['time_to_press_s']:.1f} s to press",
     }[look["how"]]
     clear = f"{shown.length(look['clear'], 1)} {shown.unit} clear or more"
     return f"after contact {look['contact']}: {where}, {clear}"
 
 
-def _passes(sheet: Sheet) -> Table:
+def _passes(sheet: Sheet, shown: Shown) -> Table:
     table = _table(
         "pass", "T", "what", "lines", "contacts", "from", "to", "in the cut", "heard", right="pass|T|contacts"
     )
     for item in sheet["passes"]:
-        first, last = item["lines"]
         table.add_row(
             str(item["id"]),
             str(item["tool"]),
             item["name"],
-            f"{first}" if first == last else f"{first}–{last}",
+            shown.stretch(*item["lines"]),
             str(len(item["contacts"])),
             clock_text(item["start_s"]),
             clock_text(item["stop_s"]),
@@ -226,7 +262,7 @@ def _contacts(sheet: Sheet, shown: Shown) -> Table:
     for item in sheet["contacts"]:
         table.add_row(
             str(item["id"]),
-            str(item["line"]),
+            item["block"].removeprefix("line "),
             item["way"],
             f"{item['start_s']:.2f}",
             f"{item['stop_s'] - item['start_s']:.2f} s",

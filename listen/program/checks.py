@@ -215,7 +215,7 @@ def _wrong_length(path: TimedPath, job: Job) -> list[Caution]:
                     path,
                     span,
                     kind="length offset of another tool",
-                    text=f"T{tool.number} moves under another H than its own, H{right}",
+                    text=f"T{tool.number} moves under H{path.length_offset[span]}; its own is H{right}",
                     remedy="do not run this; write the H of this tool, or its h in the job",
                 )
             )

@@ -51,6 +51,23 @@ def test_clamps_and_holder_not_checked_is_said() -> None:
     assert found.text.startswith("clamps and holder not checked")
 
 
+def test_what_the_job_does_not_give_of_clamps_and_holders_is_named() -> None:
+    held = Tool(number=1, kind="flat end mill", diameter=10.0, flutes=4, stick_out=30.0, holder_diameter=40.0)
+    assert _caution(_side_cut(-5.0), hand_job(held), "not checked").text.startswith("clamps not checked")
+    job = dataclasses.replace(hand_job(), keep_outs=(JAW,))
+    assert _caution(_side_cut(-5.0), job, "not checked").text.startswith("holder not checked for T1")
+    assert "not checked" not in _kinds(_side_cut(-5.0), dataclasses.replace(hand_job(held), keep_outs=(JAW,)))
+
+
+def test_a_program_that_never_meets_the_stock_is_called_out() -> None:
+    above = _caution(_side_cut(5.0), hand_job(), "no contact")
+    assert above.text == "the program never touches the stock of this job"
+    no_feed = _caution(Hand(at=(-20, -3, 30)).go(-20, -3, 5), hand_job(), "no contact")
+    assert no_feed.text == "the program has no feed move"
+    assert "no contact" not in _kinds(_side_cut(-5.0))
+    assert "no contact" not in _kinds(_side_cut(-5.0, tool=9))  # not in the job: not judged, told so
+
+
 def test_a_standing_spindle_in_the_cut_is_called_out() -> None:
     hand = Hand(at=(-20, 25, 10), rpm=0.0).go(-20, 25, -3).line(100, 25, -3)
     assert "spindle stopped in contact" in _kinds(hand)

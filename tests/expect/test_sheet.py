@@ -93,10 +93,44 @@ def test_the_terminal_answers_the_four_questions_of_an_operator_within_its_width
     assert "T1 flat end mill ⌀12.000 touches first in N80" in text
     assert "X-6.000 Y3.000 Z-3.000" in text
     assert "side cut, a tone at 400 Hz, growing over" in text
-    assert "single block before line 13" in text
+    assert "switch single block on before line 13" in text
     order = [text.index(word) for word in ("Warnings", "Is this my set-up?", "touches first", "Passes")]
     assert order == sorted(order)
     assert "Advice only. This sheet cannot stop the machine. Watch the machine." in text
+
+
+def test_lines_go_by_the_n_words_that_the_control_shows(job: Job) -> None:
+    text = terminal_text(_sheet(job))
+    assert "T1 -3.000 (G54, N70 (line 11))" in text
+    assert next(row for row in text.splitlines() if "side cut at Z-3" in row).split()[6] == "N80"
+
+
+def _changed(job: Job, *changes: tuple[str, str]) -> Job:
+    text = PROGRAM
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    job.programs[0].write_text(text)
+    return job
+
+
+def test_a_tool_that_meets_the_stock_only_in_rapid_is_on_the_sheet(job: Job) -> None:
+    """Its feed lines became rapids, and the sheet that had to warn of it could not be printed."""
+    rapid = _changed(job, ("G1 Z-3. F300.", "G0 Z-3."), ("N80 X100. F800.", "N80 X100."))
+    sheet = _sheet(rapid)
+    assert [tool["number"] for tool in sheet["tools"]] == [1, 2]  # type: ignore[attr-defined]
+    text = terminal_text(sheet)
+    assert "N80 (line 12): T1 meets the stock in a rapid move" in text
+    assert "T1 flat end mill ⌀12.000 touches first in N80" in text
+    assert "N80 (line 12): T1 meets" in sheet_page(sheet, rapid)
+
+
+def test_an_inch_program_under_a_job_in_mm_says_so(job: Job) -> None:
+    assert "The program is in" not in terminal_text(_sheet(job))
+    inches = _changed(job, ("G21", "N5G20"), ("Y3.", "Y.1"), ("Z-3.", "Z-.1"), ("X100.", "X4."))
+    said = "The program is in inch (G20), this sheet in mm: compare with care"
+    assert said in terminal_text(_sheet(inches))
+    assert said in sheet_page(_sheet(inches), inches)
 
 
 def test_the_sheet_tells_one_program_file_from_another(job: Job) -> None:
