@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from listen.errors import InputError
 
-LOAD_KINDS = ("load_percent", "current_a", "power_w")
+LOAD_UNITS = {"load_percent": "%", "current_a": "A", "power_w": "W", "torque_nm": "Nm"}
+LOAD_KINDS = tuple(LOAD_UNITS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -82,7 +83,7 @@ class LoadSample:
     percent : float
         The value in the unit that `kind` names; `percent` where the control gives percent.
     kind : str
-        One of ``load_percent``, ``current_a``, ``power_w``.
+        One of `LOAD_KINDS`.
     """
 
     at: int

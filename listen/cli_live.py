@@ -12,6 +12,7 @@ from listen.errors import InputError, RecordingError
 from listen.live_run import live_run
 from listen.live_start import VOICES, FromHere, agree, start_of, typed_line
 from listen.record.keep import KEEPS, Start
+from listen.replay_run import lines_of_blocks
 
 if TYPE_CHECKING:
     from threading import Event
@@ -84,7 +85,7 @@ def live(
         screens: list[Screen] = [board, *_terminal(stack, asked, rate, timeline)]
         if asked.seconds is not None:
             _stop_after(stop, asked.seconds)
-        seen = witnesses.start(stack, rate=rate, lines=_lines_of_blocks(plan), device=device)
+        seen = witnesses.start(stack, rate=rate, lines=lines_of_blocks(plan), device=device)
         run = live_run(
             FromHere(microphone),
             rate=rate,
@@ -215,13 +216,6 @@ def _node_map(text: str) -> dict[str, str]:
             raise InputError(f"--nodes reads key=node, separated by commas; got {part!r}")
         nodes[key.strip()] = node.strip()
     return nodes
-
-
-def _lines_of_blocks(plan: "Plan | None") -> dict[str, int]:
-    """Line in the main program of each N word."""
-    if plan is None:
-        return {}
-    return {name: line for (file, line), name in plan.path.blocks.items() if file == 0}
 
 
 def _run_name(job: Path | None) -> str:

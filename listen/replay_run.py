@@ -3,7 +3,7 @@
 import glob
 import os
 import shutil
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass, replace
 from heapq import merge
@@ -24,7 +24,7 @@ from listen.record.library import REFERENCE
 from listen.record.lines import Line
 from listen.record.sound import LONG_S
 from listen.record.spectrum import PictureMaker
-from listen.session import Decided, Session, plan_job, second_hearing
+from listen.session import Decided, Plan, Session, plan_job, second_hearing
 from listen.states import ContactSound, StateLikelihoods
 from listen.timeline import Flag, Mark, Timeline
 
@@ -84,10 +84,11 @@ def replay_recording(
     if source.sound is None and source.features is None and load is None and not source.witnesses:
         raise InputError("no sound and no load: `-` needs --load FILE")
     plan = load_job(source.job) if source.job is not None else None
-    timeline = plan_job(plan).timeline if plan is not None else None
+    planned = plan_job(plan) if plan is not None else None
+    timeline = planned.timeline if planned is not None else None
     if timeline is not None and source.kind:
         timeline = replace(timeline, kind=source.kind)
-    inputs = inputs_of(source, load, columns)
+    inputs = inputs_of(source, load, columns, lines=lines_of_blocks(planned))
     picture = PictureMaker(source.rate, duration_s=source.length / source.rate)
     with one_thread(), new_folder(out) as folder, _features(folder, source, kept) as features:
         ear = _ear(
@@ -229,11 +230,21 @@ def _ear(
     return FusedEar(sound, rate=source.rate, keep=True) if with_load else sound
 
 
-def inputs_of(source: Source, load: Path | None, columns: str) -> Iterator[Input]:
+def lines_of_blocks(plan: Plan | None) -> dict[str, int]:
+    """Line in the main program of each N word."""
+    if plan is None:
+        return {}
+    return {name: line for (file, line), name in plan.path.blocks.items() if file == 0}
+
+
+def inputs_of(
+    source: Source, load: Path | None, columns: str, *, lines: Mapping[str, int] | None = None
+) -> Iterator[Input]:
     """Sound and what came beside it in the order in which they would have come."""
     witnesses: tuple[LoadSample | Mark, ...] = source.witnesses
     if load is not None:
-        witnesses = read_load_log(load, rate=source.rate, columns=parse_columns(columns)).items
+        named = parse_columns(columns)
+        witnesses = read_load_log(load, rate=source.rate, columns=named, lines_of_blocks=lines).items
     if source.sound is None and source.features is None:
         return iter(witnesses)
     size = round(BLOCK_S * source.rate)

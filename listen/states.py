@@ -272,7 +272,7 @@ class ContactLoad:
     rise : float
         Median rise over the idle level [unit of `kind`].
     kind : str
-        ``load_percent``, ``current_a`` or ``power_w``.
+        As of a load sample.
     """
 
     start: int

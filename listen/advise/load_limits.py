@@ -1,5 +1,6 @@
 """Measured load of each contact against the sheet's: flags where it is too high or too low."""
 
+from math import nan, pi
 from statistics import median
 
 from listen.advise.policy import Policy
@@ -83,7 +84,13 @@ class LoadLimits:
 
 def _expected(contact: Contact, kind: str) -> float | None:
     """What the sheet gives; a current goes with the percent. NaN is not known."""
-    value = contact.power_w if kind == "power_w" else contact.load_percent
+    value = contact.load_percent
+    if kind == "power_w":
+        value = contact.power_w
+    elif kind == "torque_nm":
+        value = (
+            contact.power_w * 60.0 / (2.0 * pi * contact.spindle_rpm) if contact.spindle_rpm > 0.0 else nan
+        )
     return value if value > 0.0 else None
 
 

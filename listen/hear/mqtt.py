@@ -6,7 +6,7 @@ from math import isfinite
 from typing import Any
 
 from listen.errors import DeviceError, InputError
-from listen.hear.load_csv import KEYS
+from listen.hear.load_columns import KEYS
 from listen.hear.witness import KNOWN_KEYS, Witness
 
 GREATEST_BYTES = 65_536
@@ -26,7 +26,7 @@ class MqttWitness(Witness):
     rate : int
         Audio sample rate [Hz].
     plain : str
-        What a plain number is: ``load_percent``, ``current_a`` or ``power_w``.
+        What a plain number is, one of `LOAD_KINDS`.
     lines_of_blocks : mapping | None
         Line in the program of each N word.
 

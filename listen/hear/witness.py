@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from listen.blocks import LOAD_KINDS, LoadSample, SourceState
 from listen.errors import DeviceError
 from listen.hear.clock import ArrivalClock
-from listen.hear.load_csv import execution_mark
+from listen.hear.load_csv import execution_mark, is_another_speed, line_of_block
 from listen.timeline import Mark, MarkKind, Place
 
 NUMBERS = {
@@ -90,8 +90,15 @@ class Translator:
         at = max(0, now - round((now_s - when_s) * self._rate))
         if seen.key in LOAD_KINDS:
             return LoadSample(at=at, percent=float(seen.value), kind=seen.key)
-        before, self._before[seen.key] = self._before.get(seen.key), seen.value
-        return None if before == seen.value else self._mark(seen, before, at)
+        before = self._before.get(seen.key)
+        if before == seen.value or (seen.key == "spindle_rpm" and self._is_same_speed(before, seen.value)):
+            return None
+        self._before[seen.key] = seen.value
+        return self._mark(seen, before, at)
+
+    @staticmethod
+    def _is_same_speed(before: float | str | None, now: float | str) -> bool:
+        return before is not None and not is_another_speed(float(before), float(now))
 
     def _mark(self, seen: Observation, before: float | str | None, at: int) -> Mark | None:
         if seen.key in NUMBERS:
@@ -101,7 +108,7 @@ class Translator:
             place: Place = (self._place[0], self._place[1], self._place[2])
             return Mark(at=at, kind=MarkKind.POSITION, source="controller", place=place)
         if seen.key == "block":
-            line = self._lines.get(str(seen.value).split(maxsplit=1)[0]) if str(seen.value).strip() else None
+            line = line_of_block(str(seen.value), self._lines)
             known = line is not None
             return (
                 Mark(at=at, kind=MarkKind.LINE, source="controller", value=float(line or 0))

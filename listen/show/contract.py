@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from listen.blocks import Gap, LoadSample
+from listen.blocks import LOAD_UNITS, Gap, LoadSample
 from listen.record import Run, RunContact, Stretch
 from listen.record.words import how_sure, run_sentence
 from listen.states import Event, Finding
@@ -20,7 +20,6 @@ from listen.timeline import Contact, Cue, Flag, Look, Mark, Position, Spans, Tim
 
 FIXED_LINE = "This screen cannot stop the machine. Watch the machine."
 Told = Event | Finding | Gap | LoadSample | Position | Verdict | Cue | Flag | Mark | Look
-LOAD_UNITS = {"load_percent": "%", "current_a": "A", "power_w": "W"}
 _ARC_STEP_RAD = math.radians(10.0)
 _MOST_SPANS = 20_000
 

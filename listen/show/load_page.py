@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.blocks import LOAD_UNITS
 from listen.record import Run
 
 TOO_HIGH, TOO_LOW = 60.0, -60.0  # percent of what the others lead one to expect; taste, not measured
@@ -137,13 +138,12 @@ def write_run_load_page(run: Run, folder: Path) -> Path | None:
     in_percent = run.timeline is not None and all(
         np.isfinite(one.load_percent) for one in run.timeline.contacts
     )
-    units = {"load_percent": "%", "current_a": "A", "power_w": "W"}
     write_load_page(
         points,
         path,
         title="Load of the sheet against measured load",
         expected_unit="% of rated power" if in_percent else "W",
-        measured_unit=units[run.loads[0].kind],
+        measured_unit=LOAD_UNITS[run.loads[0].kind],
     )
     return path
 

@@ -57,7 +57,7 @@ class LoadVoice:
     Attributes
     ----------
     kind : str
-        ``load_percent``, ``current_a`` or ``power_w``.
+        One of `LOAD_KINDS`.
     hz, jitter_s, delay_s : float
         Values a second, spread of their times, and how late each is stamped.
     lag_s : float

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from listen.blocks import LoadSample
@@ -95,6 +96,86 @@ def test_semicolons_with_decimal_commas_are_read(tmp_path: Path) -> None:
     assert log.kind == "power_w"
 
 
+LOGS = {  # invented: text of a log, kind, values, and marks as (s, value)
+    "decimal commas, time of day, N words, German words": (
+        "Zeit;Spindellast [%];Satz\n08:15:00,0;1,5;N20\n08:15:00,2;2,5;30\n",
+        ("load_percent", [(0.0, 1.5), (0.2, 2.5)], [(0.0, 2.0), (0.2, 3.0)]),
+    ),
+    "past midnight, a date apart": (
+        "Datum;Uhrzeit;Last Spindel (%)\n31.01.2030;23:59:59,8;1,5\n01.02.2030;00:00:00,0;2,5\n",
+        ("load_percent", [(0.0, 1.5), (0.2, 2.5)], []),
+    ),
+    "tabs, milliseconds, a measured speed": (
+        "Time (ms)\tS1 Load %\tSpindle Speed (rpm)\n0\t1\t6000\n200\t2.5\t6004\n400\t2\t7000\n",
+        ("load_percent", [(0.0, 1.0), (0.2, 2.5), (0.4, 2.0)], [(0.0, 6000.0), (0.4, 7000.0)]),
+    ),
+    "a row of units, the load of axes": (
+        "Time,X Load,Spindle Load,Z Load\ns,%,%,%\n0,9,1,8\n0.2,9,2,8\n",
+        ("load_percent", [(0.0, 1.0), (0.2, 2.0)], []),
+    ),
+    "lines above the header, kilowatts": (
+        "Log of mill 2\nsep=;\nTimestamp;Spindle Power (kW);Feed rate (mm/min)\n0.0;0.5;100\n0.2;0.7;100\n",
+        ("power_w", [(0.0, 500.0), (0.2, 700.0)], []),
+    ),
+    "a header that is a comment": (
+        "# time_s, load\n0.0, 1\n0.2, 2\n",
+        ("load_percent", [(0.0, 1.0), (0.2, 2.0)], []),
+    ),
+    "milliseconds since 1970": (
+        "timestamp,SpindleLoad\n1900000000000,12 %\n1900000000200,13 %\n",
+        ("load_percent", [(0.0, 12.0), (0.2, 13.0)], []),
+    ),
+    "another way to write dates": (
+        "Date Time,Spindle Current (mA)\n01/31/2030 12:59:59.9 PM,1500\n01/31/2030 01:00:00.1 PM,-\n"
+        "01/31/2030 01:00:00.3 PM,2000\n",
+        ("current_a", [(0.0, 1.5), (0.4, 2.0)], []),
+    ),
+    "torque between bars": (
+        "time | spindle torque [Nm]\n0 | 1\n1 | 2\n",
+        ("torque_nm", [(0.0, 1.0), (1.0, 2.0)], []),
+    ),
+    "shares of one": (
+        "time,spindle load\n0,0.01\n0.2,0.35\n",
+        ("load_percent", [(0.0, 1.0), (0.2, 35.0)], []),
+    ),
+    "minutes and seconds": (
+        "Time,Load\n59:59.8,1\n00:00.0,2\n",
+        ("load_percent", [(0.0, 1.0), (0.2, 2.0)], []),
+    ),
+    "thousands": (
+        '"Time";"Power"\n"0,0";"1.234,5"\n"0,2";"900"\n',
+        ("power_w", [(0.0, 1234.5), (0.2, 900.0)], []),
+    ),
+    "nothing known": ("Time,Load\n0,UNAVAILABLE\n0.2,2\n0.4,\n", ("load_percent", [(0.2, 2.0)], [])),
+}
+
+
+@pytest.mark.closed
+@pytest.mark.parametrize(("text", "said"), LOGS.values(), ids=LOGS.keys())
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-16", "cp1252"])
+def test_logs_as_others_write_them_are_read_without_a_map(
+    tmp_path: Path,
+    text: str,
+    said: tuple[str, list[tuple[float, float]], list[tuple[float, float]]],
+    encoding: str,
+) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text(text, encoding=encoding)
+    log = read_load_log(path, rate=RATE, lines_of_blocks={"N20": 2, "N30": 3})
+    kind, values, marks = said
+    assert log.kind == kind
+    np.testing.assert_allclose(loads(log.items), values, rtol=0, atol=1e-9)
+    assert [(m.at / RATE, m.value) for m in log.items if isinstance(m, Mark)] == marks
+
+
+@pytest.mark.closed
+def test_stamps_of_whole_seconds_are_spread(tmp_path: Path) -> None:
+    rows = "".join(f"08:15:{i // 5:02d},{i}\n" for i in range(25))
+    log = read_load_log(table(tmp_path, f"Time,Load\n{rows}"), rate=RATE)
+    expected = [(0.2 * i, float(i)) for i in range(25)]
+    np.testing.assert_allclose(loads(log.items), expected, rtol=0, atol=1e-9)
+
+
 @pytest.mark.closed
 def test_parquet_is_read_like_csv(tmp_path: Path) -> None:
     pyarrow = pytest.importorskip("pyarrow")
@@ -114,6 +195,7 @@ def test_what_is_no_load_log_is_refused_in_one_line(tmp_path: Path) -> None:
         "": r"is empty \(0 bytes\)",
         "time_s,load_percent\n": "has a header and no rows",
         "a,b\n1,2\n": "needs a column time_s and one of load_percent",
+        "0,1\n1,2\n": "begins with numbers; a header such as",
         "time_s,load_percent\nsoon,2\n": "row 2: time 'soon' is neither seconds nor ISO 8601",
         "time_s,load_percent\n1,lots\n": "row 2: load_percent must be a number, got 'lots'",
         "time_s,load_percent\nnan,2\n": "row 2: time is nan",
