@@ -18,6 +18,7 @@ from listen.timeline import Contact, SpanKind
 
 NAN = float("nan")
 RAPID_TAKES_MM3 = 0.5  # less is the grain of the height field
+GRAIN = 0.08  # by how much removal in a height field may be off
 WAYS_DOWN = ("plunge", "ramp", "drilling", "spot drilling", "reaming", "tapping")
 
 
@@ -166,7 +167,7 @@ class ContactMaker:
             arc=2.0 * math.pi,
             right=-math.pi,
             left=math.pi,
-            rate=_steady_rate(touch),
+            rate=_near(_steady_rate(touch), math.pi / 4.0 * width**2 * float(np.median(kernels_speed(rows)))),
             lowest=lowest,
         )
 
@@ -199,9 +200,7 @@ class ContactMaker:
             if abs(exact - width) <= 2.0 * stock.cell:
                 width = exact
         rate = _steady_rate(touch)
-        speed = float(np.median(kernels_speed(rows)))
-        if rate > 0.0 and abs(depth * width * speed / rate - 1.0) < 0.08:
-            rate = depth * width * speed
+        rate = _near(rate, depth * width * float(np.median(kernels_speed(rows))))
         arc = touch.engaged if touch.engaged > 0.0 else left - right
         return _Shape(
             way=self._way_across(way, tool, width, depth, touch, stock),
@@ -332,6 +331,11 @@ def _steady_rate(touch: Touch) -> float:
     all_s = touch.records[:, kernels.TO_S] - touch.records[:, kernels.FROM_S]
     pace = all_s.sum() / (touch.stop - touch.start)
     return float(touch.records[a:b, kernels.VOLUME].sum() / cut_s.sum() * pace)
+
+
+def _near(measured: float, worked_out: float) -> float:
+    """A rate by formula, where the grain of the height field alone can tell it from the one measured."""
+    return worked_out if measured > 0.0 and abs(worked_out / measured - 1.0) < GRAIN else measured
 
 
 def _chips(shape: _Shape, tool: Tool, per_tooth: float) -> tuple[float, float]:

@@ -25,6 +25,7 @@ Moves = NDArray[np.void]
 
 UNKNOWN_MOVE_S = 1.0  # a move to or from a place that is not known: a usual length, not a measured one
 NO_FEED_MM_PER_MIN = 100.0  # taken where the program gives none; the checks say so
+USUAL_TOP_RPM = 8000.0  # of a spindle whose job does not say; common practice, no source
 CORNER_MM = 0.02  # how far from a programmed corner a control may pass
 MOVING = (int(SpanKind.RAPID), int(SpanKind.FEED), int(SpanKind.RIGID))
 
@@ -96,7 +97,7 @@ def _durations(moves: Moves, machine: Machine) -> Floats:
     seconds[asked & (kind == SpanKind.TOOL_CHANGE)] = machine.tool_change_s
     seconds[asked & (kind == SpanKind.UNKNOWN)] = UNKNOWN_MOVE_S
     turning = asked & (kind == SpanKind.SPINDLE)
-    seconds[turning] = _spindle_seconds(moves["rpm"], np.flatnonzero(turning), machine)
+    seconds[turning] = _spindle_seconds(moves, np.flatnonzero(turning), machine)
     moving = np.isin(kind, MOVING)
     lost = moving & ~np.isfinite(moves["end"] - moves["begin"]).all(axis=1)
     rode = moving & _ride(moves, machine, moving, seconds)
@@ -105,11 +106,17 @@ def _durations(moves: Moves, machine: Machine) -> Floats:
     return seconds
 
 
-def _spindle_seconds(rpm: Floats, at: NDArray[np.int64], machine: Machine) -> Floats:
-    """A start takes `spindle_start_s`, a change its share; machines do not wait for a stop."""
+def _spindle_seconds(moves: Moves, at: NDArray[np.int64], machine: Machine) -> Floats:
+    """A start takes `spindle_start_s`, a change its share; machines do not wait for a stop.
+
+    A tap's reversal waits for nothing but the spindle itself: its share is that of the spindle's top speed.
+    """
+    rpm, before_it = moves["rpm"], np.maximum(at - 1, 0)
     now = rpm[at]
-    before = np.where(at > 0, rpm[np.maximum(at - 1, 0)], 0.0)
+    before = np.where(at > 0, rpm[before_it], 0.0)
     top = np.maximum(np.maximum(np.abs(now), np.abs(before)), 1e-9)
+    tapping = (moves["kind"][before_it] == SpanKind.RIGID) & (now * before < 0.0)
+    top = np.where(tapping, np.maximum(top, machine.spindle_max_rpm or USUAL_TOP_RPM), top)
     share = np.where(now == 0.0, 0.0, np.minimum(np.abs(now - before) / top, 2.0))
     result: Floats = machine.spindle_start_s * share
     return result

@@ -129,6 +129,15 @@ def test_waits_dwells_and_set_times(tmp_path: Path) -> None:
 
 
 @pytest.mark.closed
+def test_a_tap_turns_round_in_its_share_of_the_top_speed(tmp_path: Path) -> None:
+    """From +600 to -600 of a spindle that reaches 6000 in 2 s: 1200 / 6000 x 2 s, below and above."""
+    text = "S600 M3\nG0 X0 Y0 Z5\nG84 X0 Y0 Z-8 R5 F600\n"
+    path = timed(tmp_path, text, Machine(spindle_max_rpm=6000.0))
+    turns = np.array(seconds(path))[path.spans.kind == SpanKind.SPINDLE]
+    assert turns == pytest.approx([2.0, 0.4, 0.4], rel=0, abs=1e-12)
+
+
+@pytest.mark.closed
 def test_overrides_scale_feed_and_rapid_apart(tmp_path: Path) -> None:
     path = timed(tmp_path, "G0 X0 Y0 Z0\nG0 X10\nG1 X20 F60\nM49\nX30\nM48\n")
     slow = at_override(path, feed_percent=50.0, rapid_percent=25.0)
