@@ -31,18 +31,24 @@ def check_stock(
 
 
 def _rapids(path: TimedPath, cuts: list[Cut]) -> list[Caution]:
-    return [
-        Caution(
-            kind="rapid into stock",
-            line=int(path.spans.line[cut.rapid_span]) if cut.rapid_span >= 0 else cut.contact.line,
-            text=f"T{cut.contact.tool} meets the stock in a rapid move, "
-            f"{cut.contact.axial_depth_mm:.2f} mm deep, "
-            f"near X{cut.contact.place[0]:.2f} Y{cut.contact.place[1]:.2f} Z{cut.contact.place[2]:.2f}",
-            remedy="do not run this; check the clearance height, the stock in the job and the zero",
-        )
-        for cut in cuts
-        if cut.contact.way == "rapid" or cut.rapid_span >= 0
-    ]
+    return [_rapid(path, cut) for cut in cuts if cut.contact.way == "rapid" or cut.rapid_span >= 0]
+
+
+def _rapid(path: TimedPath, cut: Cut) -> Caution:
+    """Line, depth and place are those of the rapid, also where a feed move began the contact."""
+    contact, span = cut.contact, cut.rapid_span
+    line, depth, (x, y, z) = contact.line, contact.axial_depth_mm, contact.place
+    if span >= 0:
+        line, depth = int(path.spans.line[span]), cut.rapid_depth
+    if span > cut.span_first:
+        x, y, z = (float(v) for v in path.spans.begin[span])
+    return Caution(
+        kind="rapid into stock",
+        line=line,
+        text=f"T{contact.tool} meets the stock in a rapid move, {depth:.2f} mm deep, "
+        f"near X{x:.2f} Y{y:.2f} Z{z:.2f}",
+        remedy="do not run this; check the clearance height, the stock in the job and the zero",
+    )
 
 
 def _standing(cuts: list[Cut]) -> list[Caution]:

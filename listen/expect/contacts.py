@@ -49,6 +49,8 @@ class Cut:
         Spans in which the contact begins and ends.
     rapid_span : int
         First span that takes material off in a rapid, -1 for none.
+    rapid_depth : float
+        How deep that span is in the stock [mm].
     """
 
     contact: Contact
@@ -65,6 +67,7 @@ class Cut:
     span_first: int
     span_last: int
     rapid_span: int = -1
+    rapid_depth: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,16 +104,20 @@ class ContactMaker:
         feed = self._feed(middle_span)
         rpm = float(abs(self.path.spindle_rpm[middle_span]))
         cut = self._finish(touch, tool, shape, feed, rpm, (start_span, middle_span), index, number)
-        return replace(cut, rapid_span=self._rapid_span(touch, index))
+        span, depth = self._rapid_span(touch, index)
+        return replace(cut, rapid_span=span, rapid_depth=depth)
 
-    def _rapid_span(self, touch: Touch, index: NDArray[np.int64]) -> int:
-        """First rapid that takes material off, also inside a contact that a feed move began; -1 for none."""
+    def _rapid_span(self, touch: Touch, index: NDArray[np.int64]) -> tuple[int, float]:
+        """First rapid that takes material off, also in a contact that a feed move began, and its depth.
+
+        The span is -1 for none.
+        """
         spans = self.segments.span[index]
         taken = touch.records[:, kernels.VOLUME]
         for span in np.unique(spans[self.path.spans.kind[spans] == SpanKind.RAPID]):
             if taken[spans == span].sum() > RAPID_TAKES_MM3:
-                return int(span)
-        return -1
+                return int(span), float(touch.records[spans == span, kernels.DEPTH].max())
+        return -1, 0.0
 
     def _span_at(self, time: float) -> int:
         rows = self.segments.rows
@@ -158,6 +165,8 @@ class ContactMaker:
     ) -> _Shape:
         top = float(touch.records[:, kernels.TOP].max())
         reach = 2.0 * float(touch.records[:, kernels.REACH].max()) + stock.cell
+        spans = self.segments.span[touch.records[:, kernels.SEGMENT].astype(np.int64)]
+        lowest = min(lowest, float(self.path.spans.end[spans, 2].min()))  # where nothing is cut any more, too
         depth = min(top, float(touch.place[2])) - max(lowest, stock.floor)
         width = min(tool.diameter, reach)
         return _Shape(

@@ -120,7 +120,8 @@ def _warnings(sheet: Sheet, shown: Shown) -> list[RenderableType]:
     for warning in sheet["warnings"]:
         where = f"{shown.where(warning['line'])}: " if warning["line"] else ""
         found.append(Text(f"! {where}{warning['text']}"))
-        found.append(Text(f"    {warning['remedy']}", style="italic"))
+        if warning["remedy"]:
+            found.append(Text(f"    {warning['remedy']}", style="italic"))
     return found
 
 
@@ -228,7 +229,7 @@ def look_text(look: Sheet | None, shown: Shown) -> str:
             "or write a stop (M0) into the program"
         )
     where = {
-        "program stop": f"the program stops in {shown.where(look['line'])}",
+        "program stop": f"the program stops in {shown.where(look['line'])} (M1 only with optional stop on)",
         "single block": f"switch single block on before {shown.where(look['line'])}",
         "feed hold": f"feed hold in {shown.where(look['line'])}, {look['time_to_press_s']:.1f} s to press",
     }[look["how"]]

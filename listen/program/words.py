@@ -212,7 +212,9 @@ def _rest(reader: Reader) -> tuple[list[Word], list[tuple[Callable[[Variables], 
 def _word(reader: Reader) -> Word:
     letter = reader.text[reader.at]
     if not ("A" <= letter <= "Z"):
-        raise Wrong(f"{letter!r} begins no word; is the line damaged, or a comment without brackets?")
+        raise Wrong(
+            f"{letter!r} begins no word; is the line damaged, a comment without brackets, or no G-code?"
+        )
     reader.at += 1
     if reader.at >= len(reader.text):
         raise Wrong(f"word {letter} has no number")

@@ -68,6 +68,25 @@ def test_a_program_that_never_meets_the_stock_is_called_out() -> None:
     assert "no contact" not in _kinds(_side_cut(-5.0, tool=9))  # not in the job: not judged, told so
 
 
+def test_a_rapid_is_told_with_its_own_depth_and_place() -> None:
+    """The slot is 4 deep; the rapid out of it goes 1 deep through what stands beyond x = 45."""
+    hand = Hand(at=(10, 25, 2)).line(10, 25, -4, feed=300).line(40, 25, -4)
+    found = _caution(hand.go(40, 25, -1).go(60, 25, -1).go(60, 25, 30), hand_job(), "rapid into stock")
+    assert found.line == 4
+    assert "1.00 mm deep, near X40.00 Y25.00 Z-1.00" in found.text
+    inside = Hand(at=(10, 25, 2)).line(10, 25, -4, feed=300).line(40, 25, -4).go(60, 25, -4).go(60, 25, 30)
+    found = _caution(inside, hand_job(), "rapid into stock")
+    assert "4.00 mm deep, near X40.00 Y25.00 Z-4.00" in found.text
+
+
+def test_a_drill_through_the_stock_is_told_with_the_height_of_its_tip() -> None:
+    """The point is out of the stock at -21.8, and goes on to -22.5."""
+    drill = Tool(number=1, kind="drill", diameter=6.0, flutes=2)
+    through = Hand(at=(20, 20, 2)).line(20, 20, -22.5, feed=200).go(20, 20, 5)
+    found = _caution(through, hand_job(drill), "below the underside")
+    assert "goes to Z-22.50, 2.50 mm below" in found.text
+
+
 def test_a_standing_spindle_in_the_cut_is_called_out() -> None:
     hand = Hand(at=(-20, 25, 10), rpm=0.0).go(-20, 25, -3).line(100, 25, -3)
     assert "spindle stopped in contact" in _kinds(hand)
