@@ -114,7 +114,9 @@ def reference(
 
 @runs_app.command()
 def page(name: Name, where: Where = HERE) -> int:
-    """Make the timeline page of a run again, beside the last reference of its program.
+    """Make the page of a run again.
+
+    It stands beside the last reference of its program.
 
     Example: cut-listen runs page tuesday
     """
@@ -179,7 +181,9 @@ def delete(
 
 @runs_app.command()
 def check(where: Where = HERE) -> int:
-    """Read every file of every run to its end; exit code 1 when something is wrong.
+    """Read every file of every run to its end.
+
+    Exit code 1 when something is wrong.
 
     Example: cut-listen runs check --in runs
     """
@@ -236,7 +240,9 @@ def report(
     program: Annotated[str, typer.Option(help="Part of the program's name.")] = "",
     where: Where = HERE,
 ) -> int:
-    """Write one page over all runs of a folder: verdicts, drift and flags over time; previews are left out.
+    """Write one page over all runs of a folder.
+
+    Verdicts, drift and flags over time; previews are left out.
 
     Example: cut-listen runs report --in runs
     """

@@ -36,7 +36,7 @@ def _row(contact: RunContact, rate: int, *, raised: bool) -> list[str]:
         _stretch(contact.expected, rate),
         _stretch(contact.heard, rate),
         _verdict(contact, raised=raised),
-        "-" if raised else how_sure(contact),
+        "-" if raised or contact.verdict is VerdictKind.CANNOT_TELL else how_sure(contact),
     ]
 
 
@@ -83,9 +83,10 @@ def heard_table(run: Run) -> "Table":
 
 
 def flag_lines(run: Run) -> list[str]:
-    """Each flag on its own line, with what sums several of them up, and the time in the recording."""
+    """Each flag as it was said, with what sums several of them up, and the time in the recording."""
     said: list[Flag | Cue] = [*run.flags, *(cue for cue in run.cues if cue.kind in SUMMING_UP)]
-    return [f"{item.at / run.rate:8.2f} s  {item.text}" for item in sorted(said, key=lambda item: item.at)]
+    lines = [f"{item.at / run.rate:8.2f} s  {item.text}" for item in sorted(said, key=lambda item: item.at)]
+    return ["Flags, as they were said; the table is from hearing it all once more:", *lines] if lines else []
 
 
 def clock_lines(run: Run) -> list[str]:

@@ -52,6 +52,13 @@ def test_help_names_every_verb_on_one_line_each(capsys: pytest.CaptureFixture[st
     assert "cannot stop the machine" in told
 
 
+def test_help_of_the_library_is_cut_short_nowhere(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["runs", "--help"]) == FINE
+    told = capsys.readouterr().out.splitlines()
+    assert len(told) > 12
+    assert [line for line in told if line.endswith("...")] == []
+
+
 @pytest.mark.parametrize("verb", VERBS)
 def test_each_verb_has_an_example(verb: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert main([verb, "--help"]) == FINE

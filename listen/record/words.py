@@ -70,7 +70,7 @@ def _without_job(run: Run) -> str:
 
 def _part(kind: VerdictKind, contacts: list[RunContact]) -> str:
     blocks = [contact.block or f"contact {contact.id}" for contact in contacts if contact.verdict is kind]
-    if not blocks or kind is VerdictKind.CANNOT_TELL:
+    if not blocks:
         return f"{len(blocks)} {kind}"
     named = ", ".join(blocks[:3]) + (f" and {len(blocks) - 3} more" if len(blocks) > 3 else "")
     return f"{len(blocks)} {kind} ({named})"

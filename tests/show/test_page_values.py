@@ -7,6 +7,8 @@ import pytest
 
 from listen.blocks import Block
 from listen.record import RunWriter
+from listen.record.words import run_sentence
+from listen.report import contact_table
 from listen.show.contract import run_page
 from listen.timeline import Flag, Strength, Verdict, VerdictKind
 from tests.follow.runs import timeline_of
@@ -48,3 +50,27 @@ def test_the_page_says_how_sure_a_call_was_at_the_time(tmp_path: Path, probabili
         run = writer.finish()
     (row,) = run_page(run)["contacts"]
     assert row["live"] == {"verdict": "started early", "sure": word, "called_s": 7.0}
+
+
+def test_a_contact_that_cannot_be_told_is_named_and_no_surer_than_that(tmp_path: Path) -> None:
+    timeline = timeline_of([(2.0, 6.0)])
+    untold = Verdict(
+        contact=timeline.contacts[0].id,
+        kind=VerdictKind.CANNOT_TELL,
+        probability=0.4,
+        called_at=7 * RATE,
+        expected_onset=2 * RATE,
+        expected_offset=6 * RATE,
+        heard_onset=RATE,
+        heard_offset=6 * RATE,
+        early_by_mm=None,
+        witness="",
+        strength=Strength.CANNOT_TELL,
+        reason="",
+    )
+    with RunWriter(tmp_path / "run", rate=RATE, live=False, sound="none", timeline=timeline) as writer:
+        writer.push(Block(samples=np.zeros(RATE * 9), start=0, rate=RATE), untold)
+        run = writer.finish()
+    assert run_sentence(run).endswith(f"1 cannot tell ({timeline.contacts[0].block})")
+    columns = contact_table(run).columns
+    assert [next(iter(column.cells)) for column in columns[-2:]] == ["cannot tell", "-"]

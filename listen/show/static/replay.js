@@ -183,16 +183,23 @@ function wireControls() {
 function writeTables() {
   const deeds = {play: playContact, hasSound};
   fillTable($("contact-rows"), run.contacts, (row) => contactRow(row, deeds));
+  $("untold").hidden = !run.contacts.some((row) => row.verdict === "cannot tell");
   fillTable($("flag-rows"), run.flags, (flag) => flagRow(flag, {play: playFlag, hasSound}));
   if (!run.flags.length) $("flag-rows").append(make("tr", {}, make("td", {colSpan: 4}, "No flags. That is no permission: look at the part.")));
   const label = (id) => contactOf(id)?.label ?? (id === null ? "–" : String(id));
   for (const hold of run.holds) {
     const room = hold.time_to_press_s === null ? "–" : hold.time_to_press_s < 1 ? "no room to hold here" : `${hold.time_to_press_s.toFixed(1)} s`;
-    $("hold-rows").append(simpleRow(label(hold.contact), hold.line, hold.how, stretchText([hold.from_s, hold.to_s]), room));
+    $("hold-rows").append(simpleRow(label(hold.contact), lineText(hold.line), hold.how, stretchText([hold.from_s, hold.to_s]), room));
   }
   for (const look of run.looks) $("look-rows").append(simpleRow(clockText(look.at_s, 1), label(look.contact), look.text, look.place));
   if (!run.holds.length) $("hold-rows").append(simpleRow("none reached", "", "", "", ""));
   if (!run.looks.length) $("look-rows").append(simpleRow("none noted", "", "", ""));
+}
+
+// A line by its N word, which the control shows, and by its number in the file.
+function lineText(line) {
+  const name = /^[\s/]*N\s*(\d+)/i.exec(run.listing[line - 1] ?? "");
+  return name ? `N${Number(name[1])} (line ${line})` : `line ${line}`;
 }
 
 function writeFirst() {
