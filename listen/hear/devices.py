@@ -71,10 +71,11 @@ def best_rate(device: str | int | None) -> int:
     try:
         found = sounddevice.query_devices(device, "input")
     except (sounddevice.PortAudioError, ValueError) as error:
-        name = "a microphone" if device is None else f"a microphone {device!r}"
+        name = "a microphone" if device is None else f"microphone {device!r}"
         reason = str(error).split("\n")[0]
         raise DeviceError(
-            f"{name} is needed and is not there ({reason}); plug one in and try again"
+            f"{name} is needed and is not there ({reason}); plug one in, or see what "
+            "`cut-listen devices` lists"
         ) from None
     rates = _rates(int(found["index"]))
     return BEST_RATE if BEST_RATE in rates or not rates else int(found["default_samplerate"])
