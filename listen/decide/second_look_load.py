@@ -26,6 +26,7 @@ from listen.decide.load_points import (
 )
 from listen.decide.load_states import IS_PERCENT, LOAD, SIGN
 from listen.decide.load_story import story_contacts
+from listen.decide.load_tidy import above_nothing, without_lone
 from listen.decide.model import Network
 from listen.decide.network import score_whole
 from listen.decide.second_look import dated
@@ -85,7 +86,7 @@ def contacts_of_load(
     marks = tuple(marks)
     seconds = frames.at / rate
     upwards = frames.values[:, SIGN] * frames.values[-1, SIGN]  # as it came out at the end
-    load = frames.values[:, LOAD] * upwards
+    load = without_lone(seconds, above_nothing(frames.values[:, LOAD] * upwards))
     blocks_s = _times(marks, rate, MarkKind.LINE)
     speeds_s = _times(marks, rate, MarkKind.SPINDLE_SPEED, MarkKind.SPINDLE_ON)
     grid = grid_of(seconds, load, told_s=speeds_s, blocks_s=blocks_s)

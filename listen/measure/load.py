@@ -14,6 +14,7 @@ from listen.timeline import Mark, MarkKind
 
 LOAD_FEATURES = ("load", "is_percent", "told", "sign")
 STEP_S = 0.05  # faster logs are averaged to this
+AT_AN_END, NEAR_LOWEST, MOST_KEPT = 5, 0.25, 4000
 
 
 class MeasureLoad:
@@ -57,23 +58,30 @@ class MeasureLoad:
 
     def close(self) -> tuple[Frames, ...]:
         """End the stream and give the frame that was still filling."""
-        made = () if self._closed else self._frame()
+        if self._closed:
+            return ()
         self._closed = True
-        return made
+        return self._frame(settled=True)
 
-    def _frame(self) -> tuple[Frames, ...]:
+    def _frame(self, *, settled: bool = False) -> tuple[Frames, ...]:
         if not self._waiting:
             return ()
         raw = sum(self._waiting) / len(self._waiting)
         self._waiting.clear()
         self._turn.push(raw)
+        if settled:
+            self._turn.settle()
         row = [self._turn.sign * raw, float(self._turn.percent), float(self._told), self._turn.sign]
         self._told = False
         return (Frames(at=np.array([self._last_at], dtype=np.int64), values=np.array([row])),)
 
 
 class Turn:
-    """Which way is up: the sign that the running spindle gives the load."""
+    """Which way is up: the sign that the running spindle gives the load.
+
+    While the run goes on, the load is what lies away from nothing. A sensor whose zero is not set may show
+    all of it below nothing, and yet rise; once the run is over, where it began and ended tells.
+    """
 
     def __init__(self) -> None:
         self.sign = 1.0
@@ -81,6 +89,8 @@ class Turn:
         self._sum = 0.0
         self._size = 0.0
         self._n = 0
+        self._kept: list[float] = []  # every one of so many
+        self._every = 1
 
     @property
     def percent(self) -> bool:
@@ -94,9 +104,30 @@ class Turn:
         stopping spindle has the other sign and must not outvote minutes of idling. The sign
         changes only where the votes are clear: a sensor's noise about zero has none.
         """
+        self._keep(raw)
         self._n += 1
         self._size += abs(raw)
         mean = self._size / self._n
         self._sum += max(-3.0 * mean, min(3.0 * mean, raw))
         if abs(self._sum) >= 3.0 * mean * self._n**0.5:
             self.sign = -1.0 if self._sum < 0.0 else 1.0
+
+    def settle(self) -> None:
+        """Let the ends of the run tell: a load below nothing that begins and ends at its lowest rises.
+
+        The spindle idles or stands there, as it does in nearly every log.
+        """
+        if self.sign > 0.0 or len(self._kept) < 4 * AT_AN_END:
+            return
+        low, high = np.quantile(self._kept, [0.05, 0.95])
+        ends = (self._kept[:AT_AN_END], self._kept[-AT_AN_END:])
+        if all(float(np.median(end)) < low + NEAR_LOWEST * (high - low) for end in ends):
+            self.sign = 1.0
+
+    def _keep(self, raw: float) -> None:
+        """Keep some of the values, fewer of each minute the longer the run."""
+        if self._n % self._every == 0:
+            self._kept.append(raw)
+        if len(self._kept) > MOST_KEPT:
+            self._kept = self._kept[::2]
+            self._every *= 2

@@ -15,6 +15,7 @@ from listen.decide.load_points import (
     scale_of,
     step_of,
 )
+from listen.decide.load_tidy import above_nothing, without_lone
 from listen.measure.load import MeasureLoad
 from tools_load.drawing import RATE, Log
 from tools_load.wide import draw_wide
@@ -36,6 +37,7 @@ def draw_example(rng: np.random.Generator) -> tuple[NDArray[np.float16], NDArray
         later = seconds >= rng.uniform(0.0, 0.3) * seconds[-1]
         seconds, load = seconds[later], load[later]
     seconds, load = with_gaps(rng, seconds, load)
+    load = without_lone(seconds, above_nothing(load))
     blocks_known, told_known = rng.random() < 0.35, rng.random() < 0.3
     speeds_s, blocks_s = _times(log.speeds if told_known else ()), _times(log.lines if blocks_known else ())
     grid = grid_of(seconds, load, told_s=speeds_s, blocks_s=blocks_s)
