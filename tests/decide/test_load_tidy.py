@@ -2,12 +2,13 @@
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from listen.blocks import LoadSample
 from listen.decide.load_tidy import above_nothing, without_lone
 from listen.measure.load import MeasureLoad
 
-CUTS = np.repeat([0.0, 1.0, 9.0, 1.0, 9.0, 1.0, 0.0], 20)
+CUTS: NDArray[np.float64] = np.repeat([0.0, 1.0, 9.0, 1.0, 9.0, 1.0, 0.0], 20)
 
 
 @pytest.mark.closed
