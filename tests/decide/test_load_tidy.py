@@ -22,8 +22,9 @@ def test_a_lowest_level_far_below_nothing_becomes_nothing() -> None:
 def test_one_value_far_off_both_its_neighbours_is_set_between_them_where_values_come_fast() -> None:
     load = CUTS.copy()
     load[50], load[30] = 0.0, 40.0  # a drop in a cut, a spike in air
-    np.testing.assert_array_equal(without_lone(0.2 * np.arange(load.size), load), CUTS)
-    np.testing.assert_array_equal(without_lone(1.0 * np.arange(load.size), load), load)
+    seconds: NDArray[np.float64] = np.arange(load.size, dtype=np.float64)
+    np.testing.assert_array_equal(without_lone(np.multiply(seconds, 0.2), load), CUTS)
+    np.testing.assert_array_equal(without_lone(seconds, load), load)
 
 
 @pytest.mark.closed
