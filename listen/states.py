@@ -158,6 +158,9 @@ class EarRates:
         Share of contacts that are not heard at all [0 to 1].
     onset_spread_s, offset_spread_s : float
         One standard deviation of where entries and exits are dated [s].
+    missed_worth : float
+        For how many contacts of a run `missed_share` counts beside what the run itself shows: few where
+        misses come in rows, as they do for sound (`python -m tools.tools_follow.measure_ear`).
     """
 
     false_bursts_per_hour: float
@@ -165,6 +168,7 @@ class EarRates:
     missed_share: float
     onset_spread_s: float
     offset_spread_s: float
+    missed_worth: float = 4.4
 
     def __post_init__(self) -> None:
         if not 0.0 <= self.missed_share <= 1.0:
@@ -174,6 +178,7 @@ class EarRates:
             self.dropouts_per_hour,
             self.onset_spread_s,
             self.offset_spread_s,
+            self.missed_worth,
         )
         if not all(0.0 <= value < float("inf") for value in rest):
             raise InputError(f"rates and spreads must be finite and not negative, got {rest}")

@@ -83,3 +83,15 @@ def test_load_alone_finds_six_cuts(
     run = replayed(["-", *log], tmp_path / "run", capsys)
     truth = [(7.65, 12.22), (13.03, 17.54), (18.79, 23.31), (34.14, 38.71), (39.52, 44.03), (45.28, 49.80)]
     np.testing.assert_allclose(contacts(run), truth, rtol=0, atol=0.1)
+
+
+def test_both_air_passes_of_a_measured_current_are_not_heard(
+    shared_data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """An invented job of eight passes at about the times that the README gives; two of them are air."""
+    job = Path(__file__).parent / "hear" / "eight_passes.toml"
+    log = ["--load", str(shared_data / "spindle_current.csv"), "--job", str(job)]
+    run = replayed(["-", *log], tmp_path / "run", capsys)
+    verdicts = [contact["verdict"] for contact in run["contacts"]]
+    cut, air = "as expected", "not heard"
+    assert verdicts == [cut, cut, cut, air, cut, cut, cut, air]

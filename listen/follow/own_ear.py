@@ -19,8 +19,7 @@ FIRST_ODDS = math.log(FIRST_BELIEF / (1.0 - FIRST_BELIEF))  # and its odds [nats
 LEAST_ODDS, MOST_ODDS = -3.0, 6.0  # an ear may become worse while it hears
 # Misses come in rows: of made clips at 12 and 6 dB some lack half of their contacts, most none. By how often
 # a second is missed where a first was, the share of a run follows a beta distribution worth so many contacts
-# (`python -m tools.tools_follow.measure_ear`).
-MISSES_WORTH = 4.4
+# as the ear's rates say (`python -m tools.tools_follow.measure_ear`).
 BORNE = 0.002  # share of misses found in a run that takes nothing away
 LEAST_TOLD, MOST_TOLD = -0.5, 1.5  # what the date of one boundary may tell
 
@@ -78,7 +77,7 @@ class OwnEar:
     @property
     def misses(self) -> float:
         """Share of the contacts that it misses in this run, by what was stated and by what was found."""
-        return self._per_contact(MISSES_WORTH * self._priors.missed + self._missed)
+        return self._per_contact(self._priors.missed_worth * self._priors.missed + self._missed)
 
     def share_of_faults(self, fault: float, for_a_miss: float | None = None) -> float:
         """Share of the contacts not heard that were not there, `fault` being how often they are not.
@@ -91,7 +90,7 @@ class OwnEar:
         return fault / (fault + worse * (for_a_miss or 1.0) + max(found - BORNE, 0.0))
 
     def _per_contact(self, misses: float) -> float:
-        return misses / (MISSES_WORTH + self._judged)
+        return misses / (self._priors.missed_worth + self._judged)
 
 
 def date_tells(behind: Floats, variance: Floats, of_ear: Floats) -> Floats:

@@ -63,6 +63,7 @@ class Priors:
     burst_per_s: float
     dropout_per_s: float
     missed: float
+    missed_worth: float
     # the operator
     hold_per_s: float = 1.0 / 150.0
     hold_per_gap: float = 0.01
@@ -133,6 +134,7 @@ def priors_for(timeline: Timeline, ear: EarRates) -> Priors:
         burst_per_s=max(ear.false_bursts_per_hour, 0.2) / 3600.0,
         dropout_per_s=max(ear.dropouts_per_hour, 0.5) / 3600.0,
         missed=max(ear.missed_share, 5e-4),
+        missed_worth=ear.missed_worth,
         step_per_s=1.0 / 20000.0 if steady else 1.0 / 180.0,
         step_per_boundary=1e-4 if steady else 0.003,
         absent=0.98 if dry else 0.004,
