@@ -2,6 +2,7 @@
 
 from typing import TYPE_CHECKING
 
+from listen.lengths import length_text
 from listen.record import Run, RunContact
 from listen.record.words import RAISED, how_sure
 from listen.states import State
@@ -24,18 +25,20 @@ def contact_table(run: Run) -> "Table":
         whole = is_time or name in ("line", "verdict", "sure")
         table.add_column(name, justify="right" if is_time else "left", no_wrap=whole, overflow="fold")
     for contact in run.contacts:
-        table.add_row(*_row(contact, run.rate, raised=run.header.kind == RAISED))
+        table.add_row(*_row(contact, run))
     return table
 
 
-def _row(contact: RunContact, rate: int, *, raised: bool) -> list[str]:
+def _row(contact: RunContact, run: Run) -> list[str]:
+    raised = run.header.kind == RAISED
+    unit = run.timeline.shown_in if run.timeline else "mm"
     return [
         str(contact.id),
         "-" if contact.tool is None else f"T{contact.tool}",
         contact.block or "-",
-        _stretch(contact.expected, rate),
-        _stretch(contact.heard, rate),
-        _verdict(contact, raised=raised),
+        _stretch(contact.expected, run.rate),
+        _stretch(contact.heard, run.rate),
+        _verdict(contact, unit, raised=raised),
         "-" if raised or contact.verdict is VerdictKind.CANNOT_TELL else how_sure(contact),
     ]
 
@@ -45,13 +48,13 @@ def _stretch(stretch: object, rate: int) -> str:
     return "-" if onset is None or offset is None else f"{onset / rate:.2f} to {offset / rate:.2f}"
 
 
-def _verdict(contact: RunContact, *, raised: bool) -> str:
-    """The verdict, by how many mm where a witness tells, and the strength where it is not as expected."""
+def _verdict(contact: RunContact, unit: str, *, raised: bool) -> str:
+    """The verdict, by how much where a witness tells, and the strength where it is not as expected."""
     if raised:
         return "no contact" if contact.heard is None else "CONTACT"
     parts = [str(contact.verdict)]
     if contact.early_by_mm is not None and contact.verdict is not VerdictKind.AS_EXPECTED:
-        parts[0] += f" by {abs(contact.early_by_mm):.1f} mm"
+        parts[0] += f" by {length_text(abs(contact.early_by_mm), unit, 1)}"
     if contact.strength in (Strength.HEAVIER, Strength.LIGHTER):
         parts.append(str(contact.strength))
     return ", ".join(parts)

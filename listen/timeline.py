@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from listen.approach import Approach
 from listen.errors import InputError
+from listen.lengths import MM_PER
 
 Place = tuple[float, float, float]
 
@@ -269,6 +270,8 @@ class Timeline:
         One for each tool, in the order of their first contacts.
     reaction_s, surprise_s : float
         What is reckoned with for the person, sound expected and by surprise [s].
+    shown_in : str
+        Unit in which the person reads lengths, "mm" or "inch"; here all is in mm.
     """
 
     program: str
@@ -286,6 +289,7 @@ class Timeline:
     approaches: tuple[Approach, ...] = ()
     reaction_s: float = 0.5
     surprise_s: float = 1.0
+    shown_in: str = "mm"
 
     def __post_init__(self) -> None:
         starts = [contact.start for contact in self.contacts]
@@ -296,6 +300,8 @@ class Timeline:
         for name, value in (("feed", self.feed_override), ("rapid", self.rapid_override)):
             if not 0.0 <= value <= 200.0:
                 raise InputError(f"{name} override must be 0 to 200 percent, got {value}")
+        if self.shown_in not in MM_PER:
+            raise InputError(f"lengths are shown in mm or inch, got {self.shown_in!r}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.approach import Approach, Rung
+from listen.lengths import length_number, length_text
 from listen.states import Event, Standing, State
 from listen.timeline import Cue, Mark, MarkKind, Place, Position, SpanKind, Timeline
 
@@ -31,6 +32,7 @@ class ApproachCue:
     def __init__(self, timeline: Timeline, rate: int) -> None:
         self._rate = rate
         self._timeline = timeline
+        self._unit = timeline.shown_in
         self._approaches = {approach.contact: approach for approach in timeline.approaches}
         self._touched: set[int] = set()
         self._now: Approach | None = None  # the approach that is on
@@ -51,8 +53,8 @@ class ApproachCue:
         if not approach.rungs:
             return ()
         text = (
-            f"First approach of T{approach.tool}, nothing to hear. {_hold_at(approach.rungs[0], approach)} "
-            f"First touch at {' '.join(_shown(approach.touch, axis) for axis in range(3))}."
+            f"First approach of T{approach.tool}, nothing to hear. {self._hold_at(approach.rungs[0])} "
+            f"First touch at {' '.join(self._shown(approach.touch, axis) for axis in range(3))}."
         )
         return (self._cue(position.at, "next rung", text),)
 
@@ -75,12 +77,23 @@ class ApproachCue:
         if mark.source != "operator" and not is_new:
             return ()  # the control tells where it is all the time: said once a rung
         self._passed_mm = 0.0 if following is None else following.left_mm
-        after = "Next hold is the touch itself." if following is None else _hold_at(following, approach)
+        after = "Next hold is the touch itself." if following is None else self._hold_at(following)
         if most - least > AMBIGUOUS_MM:
-            text = f"Between {least:.0f} and {most:.0f} mm to first touch: Z alone does not tell. {after}"
+            between = f"{length_number(least, self._unit, 0)} and {length_text(most, self._unit, 0)}"
+            text = f"Between {between} to first touch: Z alone does not tell. {after}"
         else:
-            text = f"{least:.1f} mm to first touch, by the place read. {after}"
+            text = f"{length_text(least, self._unit, 1)} to first touch, by the place read. {after}"
         return (self._cue(mark.at, "distance", text),)
+
+    def _hold_at(self, rung: Rung) -> str:
+        at_most = ""
+        if rung.highest_override is not None and rung.highest_override < 100.0:
+            at_most = f", {'rapid' if rung.rapid else 'feed'} at {rung.highest_override:.0f} % or less"
+        look = " Stop the spindle there and compare the gap with a rule or block." if rung.compare else ""
+        return f"Hold at {self._shown(rung.place, _axis(rung))} (line {rung.line}{at_most}).{look}"
+
+    def _shown(self, place: Place, axis: int) -> str:
+        return f"{'XYZ'[axis]} {length_number(place[axis], self._unit, 2)}"
 
     def _cue(self, at: int, kind: str, text: str) -> Cue:
         return Cue(at=at, kind=kind, contact=None if self._now is None else self._now.contact, text=text)
@@ -126,19 +139,6 @@ def _path(timeline: Timeline, approach: Approach) -> Floats:
     return np.array(known).reshape(-1, 3)
 
 
-def _hold_at(rung: Rung, approach: Approach) -> str:
-    axis = _axis(rung)
-    at_most = ""
-    if rung.highest_override is not None and rung.highest_override < 100.0:
-        at_most = f", {'rapid' if rung.rapid else 'feed'} at {rung.highest_override:.0f} % or less"
-    look = " Stop the spindle there and compare the gap with a rule or block." if rung.compare else ""
-    return f"Hold at {_shown(rung.place, axis)} (line {rung.line}{at_most}).{look}"
-
-
 def _axis(rung: Rung) -> int:
     """The axis that moves most there."""
     return int(np.argmax(np.abs(rung.to_go_mm)))
-
-
-def _shown(place: Place, axis: int) -> str:
-    return f"{'XYZ'[axis]} {round(place[axis], 2) + 0.0:.2f}"  # no minus before zero

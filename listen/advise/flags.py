@@ -16,6 +16,7 @@ from listen.advise.words import (
     place_of,
     verdict_text,
 )
+from listen.lengths import length_number, length_text
 from listen.states import ContactSound, Event, Finding, Standing, State
 from listen.timeline import (
     Contact,
@@ -40,6 +41,7 @@ class Flags:
 
     def __init__(self, timeline: Timeline | None, rate: int, *, policy: Policy) -> None:
         self._rate = rate
+        self._unit = timeline.shown_in if timeline else "mm"
         self._policy = policy
         self._contacts = {c.id: c for c in timeline.contacts} if timeline else {}
         self._passes = {i: p.name for p in timeline.passes for i in p.contact_ids} if timeline else {}
@@ -107,8 +109,9 @@ class Flags:
         self._read.add(contact.id)
         self._early_mm.setdefault(contact.tool, []).append(early_mm)
         text = (
-            f"Started at least {early_mm:.1f} mm early in Z: {place_of(contact)}. "
-            f"Z {z:.2f} read while touching, first touch is expected at Z {contact.place[2]:.2f}. {LENGTH}"
+            f"Started at least {length_text(early_mm, self._unit, 1)} early in Z: {place_of(contact)}. "
+            f"Z {length_number(z, self._unit, 2)} read while touching, first touch is expected at "
+            f"Z {length_number(contact.place[2], self._unit, 2)}. {LENGTH}"
         )
         return (Flag(at=mark.at, kind=str(VerdictKind.STARTED_EARLY), contact=contact.id, text=text),)
 
@@ -187,7 +190,8 @@ class Flags:
         if not any(abs(early_mm - mm) <= self._policy.same_share * mm for mm in known):
             return (self._flag(verdict, LENGTH),)
         text = (
-            f"T{tool} touches {early_mm:.1f} mm early in Z, too: the work offset rather than a tool length?"
+            f"T{tool} touches {length_text(early_mm, self._unit, 1)} early in Z, too: "
+            "the work offset rather than a tool length?"
         )
         return (Cue(at=verdict.called_at, kind="length offset", contact=verdict.contact, text=text),)
 
@@ -197,7 +201,8 @@ class Flags:
         self._said_offset.add(tool)
         middle = float(np.median(early_mm))
         spread = max(float(np.std(early_mm)) / math.sqrt(early_mm.size), 0.1)
-        text = f"Plunges and ramps of T{tool} touch {middle:.1f} ± {spread:.1f} mm early in Z. {LENGTH}"
+        by = f"{length_number(middle, self._unit, 1)} ± {length_text(spread, self._unit, 1)}"
+        text = f"Plunges and ramps of T{tool} touch {by} early in Z. {LENGTH}"
         return (Cue(at=verdict.called_at, kind="length offset", contact=verdict.contact, text=text),)
 
     def _by_strength(self, verdict: Verdict) -> tuple[Flag, ...]:
@@ -220,7 +225,9 @@ class Flags:
         contact = self._contacts.get(verdict.contact or -1)
         in_z = contact is not None and self._comes_down(contact)
         of_pass = self._passes.get(verdict.contact or -1, "")
-        text = verdict_text(verdict, contact, self._rate, look=look, of_pass=of_pass, in_z=in_z)
+        text = verdict_text(
+            verdict, contact, self._rate, look=look, of_pass=of_pass, in_z=in_z, unit=self._unit
+        )
         return Flag(at=verdict.called_at, kind=verdict.kind.value, contact=verdict.contact, text=text)
 
     def _finding(self, finding: Finding) -> tuple[Flag, ...]:

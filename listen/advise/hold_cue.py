@@ -9,6 +9,7 @@ other only when it is confirmed and followed. Times to press are those that are 
 from dataclasses import replace
 
 from listen.advise.clock import RealClock
+from listen.lengths import length_text
 from listen.states import Event, Standing, State
 from listen.timeline import Contact, Cue, HoldPoint, Mark, MarkKind, Position, StopWay, Timeline
 
@@ -35,6 +36,7 @@ class HoldCue:
     def __init__(self, timeline: Timeline, rate: int, *, sure: float) -> None:
         self._rate = rate
         self._sure = sure
+        self._unit = timeline.shown_in
         self._contacts = timeline.contacts
         self._index = {contact.id: i for i, contact in enumerate(timeline.contacts)}
         self._holds = {hold.contact: hold for hold in timeline.holds}
@@ -179,7 +181,7 @@ class HoldCue:
         if wait_s > self._reaction_s:
             self._to_open = hold
             return (self._cue(at, "exit heard", hold, f"Exit heard. Clear in {wait_s:.0f} s: hold then."),)
-        return (self._cue(at, "hold now", hold, _hold_words(hold, left_s)),)
+        return (self._cue(at, "hold now", hold, self._hold_words(hold, left_s)),)
 
     def _opened(self, position: Position) -> tuple[Cue, ...]:
         hold = self._to_open
@@ -191,7 +193,7 @@ class HoldCue:
         self._to_open = None
         if left_s < self._least_s or position.probability < self._sure:
             return ()
-        return (self._cue(position.at, "hold now", hold, _hold_words(hold, left_s)),)
+        return (self._cue(position.at, "hold now", hold, self._hold_words(hold, left_s)),)
 
     def _no_room(self, hold: HoldPoint) -> str:
         return f"No room to hold after this cut.{self._next_place(hold.contact)}"
@@ -203,10 +205,10 @@ class HoldCue:
                 return f" Next place: after contact {later.id} ({later.block})."
         return " No other place follows."
 
+    def _hold_words(self, hold: HoldPoint, left_s: float) -> str:
+        clear = length_text(hold.clear_mm, self._unit, 0)
+        return f"Hold now: {left_s:.1f} s to press, tool then {clear} clear."
+
     @staticmethod
     def _cue(at: int, kind: str, hold: HoldPoint, text: str) -> Cue:
         return Cue(at=at, kind=kind, contact=hold.contact, text=text)
-
-
-def _hold_words(hold: HoldPoint, left_s: float) -> str:
-    return f"Hold now: {left_s:.1f} s to press, tool then {hold.clear_mm:.0f} mm clear."

@@ -1,5 +1,6 @@
 """What is said of a verdict: what, where, heard against expected, what to look at. Never more."""
 
+from listen.lengths import length_text
 from listen.timeline import Contact, Strength, Verdict, VerdictKind
 
 SURE = 0.95
@@ -44,6 +45,7 @@ def verdict_text(
     look: str = "",
     of_pass: str = "",
     in_z: bool = False,
+    unit: str = "mm",
 ) -> str:
     """One flag in plain words.
 
@@ -60,9 +62,11 @@ def verdict_text(
         Name of the pass.
     in_z : bool
         Whether the tool comes down onto the work.
+    unit : str
+        In which lengths are told.
     """
     where = "" if contact is None else f": {place_of(contact)}{f', {of_pass}' if of_pass else ''}"
-    what = _what(verdict, in_z=in_z)
+    what = _what(verdict, in_z=in_z, unit=unit)
     if verdict.probability < SURE:
         what = f"Likely {what if what.isupper() else what[0].lower() + what[1:]}"
     goes_on = verdict.kind is VerdictKind.STARTED_EARLY and verdict.heard_offset is None
@@ -82,11 +86,11 @@ def number_word(number: int) -> str:
     return _NUMBERS[number] if 0 <= number < len(_NUMBERS) else str(number)
 
 
-def _what(verdict: Verdict, *, in_z: bool) -> str:
+def _what(verdict: Verdict, *, in_z: bool, unit: str) -> str:
     if verdict.kind is VerdictKind.ENDED_LATE and verdict.heard_offset is None:
         return "STILL CUTTING"
     if verdict.kind is VerdictKind.STARTED_EARLY and verdict.early_by_mm is not None:
-        return f"Started {verdict.early_by_mm:.1f} mm early{' in Z' if in_z else ''}"
+        return f"Started {length_text(verdict.early_by_mm, unit, 1)} early{' in Z' if in_z else ''}"
     return _WHAT[verdict.kind]
 
 

@@ -77,7 +77,7 @@ def expect(path: TimedPath, job: Job, *, progress: Progress | None = None) -> Ex
         found += [(touch, stock) for touch in touches]
     found.sort(key=lambda pair: pair[0].start)
     cuts = [maker.cut_of(touch, stock, n) for n, (touch, stock) in enumerate(found, start=1)]
-    cuts, passes = passes_of(with_strength(cuts, job))
+    cuts, passes = passes_of(with_strength(cuts, job), job.units)
     obstacles = check_obstacles(path, job, segments, uncut, chosen_of)
     cautions = (*path.notes, *check_stock(path, job, segments, cuts, uncut), *obstacles)
     timeline = Timeline(
@@ -96,6 +96,7 @@ def expect(path: TimedPath, job: Job, *, progress: Progress | None = None) -> Ex
         reaction_s=job.operator.expected_s,
         surprise_s=job.operator.surprise_s,
         kind=job.kind,
+        shown_in=job.units,
     )
     return Expected(timeline=timeline, cuts=tuple(cuts), uncut=uncut, left=left, segments=segments)
 

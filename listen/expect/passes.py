@@ -3,14 +3,15 @@
 from dataclasses import replace
 
 from listen.expect.contacts import Cut
+from listen.lengths import MM_PER, MORE_DIGITS
 from listen.timeline import Contact, Pass
 
 LEVEL_MM = 0.02
 _HOLES = ("drilling", "spot drilling", "reaming", "tapping")
 
 
-def passes_of(cuts: list[Cut]) -> tuple[list[Cut], tuple[Pass, ...]]:
-    """Group contacts by tool, way and level, and tell each contact its pass."""
+def passes_of(cuts: list[Cut], unit: str = "mm") -> tuple[list[Cut], tuple[Pass, ...]]:
+    """Group contacts by tool, way and level, and tell each contact its pass; levels named in `unit`."""
     groups: list[list[Cut]] = []
     for cut in cuts:
         if groups and _belongs(cut, groups[-1][-1]):
@@ -21,7 +22,8 @@ def passes_of(cuts: list[Cut]) -> tuple[list[Cut], tuple[Pass, ...]]:
     passes: list[Pass] = []
     for number, group in enumerate(groups, start=1):
         told += [replace(cut, contact=replace(cut.contact, pass_id=number)) for cut in group]
-        passes.append(_named(number, [cut.contact for cut in group], group[0].lowest))
+        level = round(group[0].lowest / MM_PER[unit], 3 + MORE_DIGITS[unit]) + 0.0
+        passes.append(_named(number, [cut.contact for cut in group], level))
     return told, tuple(passes)
 
 

@@ -113,7 +113,9 @@ def compare_runs(first: Run, second: Run, good: Sequence[Run] = ()) -> Compariso
     highest_hz = min(HIGHEST_HZ, *(0.45 * _sound_rate(run) for run in (first, second, *good)))
     numbers = [_Numbers(run, highest_hz) for run in (first, second)]
     spreads = _Spreads([_Numbers(run, highest_hz) for run in good])
-    changes = [*_heard_changes(first, second), *_alike(pairs, numbers)]
+    changes = list(_heard_changes(first, second))
+    if not (first.header.is_made and second.header.is_made):  # made sound is turned up or down as a whole
+        changes += _alike(pairs, numbers)
     room = _room_db(pairs, numbers)
     for one, other in pairs:
         changes += _contact_changes(one, other, numbers, spreads, room)
@@ -282,8 +284,13 @@ def _band_changes(
             continue
         band = int(run[np.argmax(np.abs(amounts[run]) / spread[run])])
         amount, hz = float(amounts[band]), float(before.bands_hz[band])
-        text = f"{label}: {_more(amount)} by {abs(amount):.1f} dB about {hz:.0f} Hz"
+        text = f"{label}: {_more(amount)} by {abs(amount):.1f} dB about {_two_digits(hz):.0f} Hz"
         yield _change(one.id, label, BAND, amount, float(spread[band]), text, hz=hz)
+
+
+def _two_digits(hz: float) -> float:
+    """A frequency no finer than a band is."""
+    return float(f"{hz:.2g}")
 
 
 def _change(

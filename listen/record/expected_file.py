@@ -34,6 +34,7 @@ _SCALARS = (
     "override_steady",
     "single_block",
     "kind",
+    "shown_in",
 )
 _MAY_BE_NONE = ("line", "next_contact")
 
@@ -72,7 +73,7 @@ def read_expected(folder: Path) -> Timeline | None:
             passes=_items(Pass, values["passes"]),
             holds=_items(HoldPoint, values["holds"]),
             cautions=_items(Caution, values["cautions"]),
-            **{name: values[name] for name in _SCALARS},
+            **{name: values[name] for name in _SCALARS if name in values or name != "shown_in"},
         )
     except (OSError, ValueError, KeyError, TypeError, AttributeError, EOFError, BadZipFile) as error:
         raise RecordingError(f"{path} and spans.npz must hold the sheet of the run; {error!r}") from None

@@ -66,6 +66,7 @@ class Board:
         self, *, rate: int, timeline: Timeline | None = None, listing: Sequence[str] = (), keeps: str = ""
     ) -> None:
         self.rate = rate
+        self._unit = timeline.shown_in if timeline else "mm"
         self.inbox: queue.SimpleQueue[Mark | Look] = queue.SimpleQueue()
         self.answers: queue.SimpleQueue[Start] = queue.SimpleQueue()
         self.on_change: Callable[[], None] = lambda: None
@@ -152,7 +153,7 @@ class Board:
                     self._draw()
             else:
                 self._draw()
-                self._log(page_message(item, self.rate))
+                self._log(page_message(item, self.rate, self._unit))
                 n_columns = min(KEPT_COLUMNS, round((item.stop - item.start) / self.rate / HOP_S))
                 self._keep(np.zeros((n_columns, len(self._columns.bands_hz)), dtype=np.uint8))
             self._heard, self._heard_s = item.stop, time.monotonic()
@@ -235,7 +236,7 @@ class Board:
     def _tell(self, item: Told) -> bool:
         if isinstance(item, Position):
             return self._follow(item)
-        self._log(page_message(item, self.rate))
+        self._log(page_message(item, self.rate, self._unit))
         if isinstance(item, Event):
             self._event(item)
             self._drop_contact_cue()

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from listen.blocks import LOAD_UNITS, Gap, LoadSample
+from listen.lengths import MM_PER, length_number
 from listen.record import Run, RunContact, Stretch
 from listen.record.words import how_sure, run_sentence
 from listen.states import Event, Finding
@@ -24,7 +25,7 @@ _ARC_STEP_RAD = math.radians(10.0)
 _MOST_SPANS = 20_000
 
 
-def page_message(item: Told, rate: int) -> dict[str, Any]:
+def page_message(item: Told, rate: int, unit: str = "mm") -> dict[str, Any]:
     """One thing that was decided, as a page is told it: ``{"type": "event", ...}``."""
     if isinstance(item, Event):
         told: dict[str, Any] = {"type": "event", "state": str(item.state), "at_s": item.at / rate}
@@ -44,28 +45,30 @@ def page_message(item: Told, rate: int) -> dict[str, Any]:
     if isinstance(item, Finding):
         return {"type": "finding", **_finding(item, rate)}
     if isinstance(item, Mark):
-        return {"type": "mark", "at_s": item.at / rate, "text": mark_text(item)}
+        return {"type": "mark", "at_s": item.at / rate, "text": mark_text(item, unit)}
     kind = {Cue: "cue", Flag: "flag", Look: "look"}[type(item)]
     told = {"type": kind, "at_s": item.at / rate, "contact": item.contact, "text": item.text}
     return told if isinstance(item, Look) else told | {"kind": item.kind}
 
 
-def mark_text(mark: Mark) -> str:
-    """A mark in words: "feed override 20 %", "position Z -1.0"."""
-    read = [f"{axis} {value:g}" for axis, value in zip("XYZ", mark.place, strict=True) if value == value]
+def mark_text(mark: Mark, unit: str = "mm") -> str:
+    """A mark in words: "feed override 20 %", "position Z -1"; places in the unit of the job."""
+    places = zip("XYZ", mark.place, strict=True)
+    read = [f"{axis} {round(value / MM_PER[unit], 5):g}" for axis, value in places if value == value]
     value = [] if math.isnan(mark.value) else [f"{mark.value:g}{' %' if 'override' in mark.kind else ''}"]
     return " ".join([str(mark.kind), *value, *read])
 
 
 def run_page(run: Run) -> dict[str, Any]:
     """All that the replay page is told of a run, its sound and spectrum apart."""
-    rate = run.rate
+    rate, unit = run.rate, run.timeline.shown_in if run.timeline else "mm"
     flagged = {flag.contact for flag in run.flags}
     sheet = {contact.id: contact for contact in run.timeline.contacts} if run.timeline else {}
     return {
         "sentence": run_sentence(run),
         "made": run.header.is_made,
         "program": run.header.program,
+        "unit": unit,
         "kind": run.header.kind,
         "started": run.header.started,
         "source": run.header.source,
@@ -85,7 +88,7 @@ def run_page(run: Run) -> dict[str, Any]:
         "load_unit": LOAD_UNITS[run.loads[0].kind] if run.loads else "%",
         "position": [_position(position, rate) for position in run.positions],
         "gaps": [_gap(gap, rate) for gap in run.gaps],
-        "marks": [{"at_s": mark.at / rate, "text": mark_text(mark)} for mark in run.marks],
+        "marks": [{"at_s": mark.at / rate, "text": mark_text(mark, unit)} for mark in run.marks],
         "contacts": [_contact(row, sheet.get(row.id), rate) for row in run.contacts],
         "holds": [
             {"contact": hold.contact, "line": hold.line, "how": hold.how}
@@ -94,7 +97,12 @@ def run_page(run: Run) -> dict[str, Any]:
             for hold in run.holds
         ],
         "looks": [
-            {"at_s": look.at / rate, "contact": look.contact, "text": look.text, "place": place_text(look)}
+            {
+                "at_s": look.at / rate,
+                "contact": look.contact,
+                "text": look.text,
+                "place": place_text(look, unit),
+            }
             for look in run.looks
         ],
         "findings": [_finding(finding, rate) for finding in run.findings],
@@ -103,10 +111,10 @@ def run_page(run: Run) -> dict[str, Any]:
     }
 
 
-def place_text(look: Look) -> str:
+def place_text(look: Look, unit: str = "mm") -> str:
     """The place that was read off in a look: "Z -1.00", "" where none was."""
     read = zip("XYZ", look.place, strict=True)
-    return " ".join(f"{axis} {value:.2f}" for axis, value in read if value == value)
+    return " ".join(f"{axis} {length_number(value, unit, 2)}" for axis, value in read if value == value)
 
 
 def expected_lane(contact: Contact, place: Stretch, rate: int, *, flagged: bool) -> dict[str, Any]:
@@ -143,6 +151,7 @@ def sheet_page(timeline: Timeline, listing: Sequence[str]) -> dict[str, Any]:
     """What a page is told before the run: contacts in program time, the plan, the listing."""
     return {
         "program": timeline.program,
+        "unit": timeline.shown_in,
         "kind": timeline.kind,
         "duration_s": timeline.duration,
         "contacts": [

@@ -11,6 +11,7 @@ from rich.panel import Panel
 from rich.text import Text
 
 from listen.blocks import Block, Gap
+from listen.lengths import length_number
 from listen.show.board import Board
 from listen.show.contract import FIXED_LINE, Told
 from listen.timeline import Look, Mark, Timeline
@@ -47,6 +48,7 @@ class TerminalScreen:
         self, *, rate: int, timeline: Timeline | None = None, console: Console | None = None
     ) -> None:
         self.inbox: queue.SimpleQueue[Mark | Look] = queue.SimpleQueue()
+        self._unit = timeline.shown_in if timeline else "mm"
         self._board = Board(rate=rate, timeline=timeline, keeps="yes")
         self._live = Live(
             self.drawing(), console=console or Console(), refresh_per_second=REFRESH_HZ, auto_refresh=False
@@ -85,7 +87,9 @@ class TerminalScreen:
         word = STATE_WORDS[state] + (", CHATTER" if now["chatter"] and state == "steady" else "")
         cue = now["cue"]["text"] if now["cue"] and now["t"] - now["cue"]["at_s"] < CUE_S else ""
         flag = now["flag"]
-        following = "\n".join(part for part in (_next_words(now["next"]), now["approach"]) if part)
+        following = "\n".join(
+            part for part in (_next_words(now["next"], self._unit), now["approach"]) if part
+        )
         held = [Panel(Text(f"{now['spindle']}\n{QUESTIONS}".strip()), title="held")] if now["held"] else []
         return Group(
             Text(FIXED_LINE, style="reverse"),
@@ -110,11 +114,11 @@ class TerminalScreen:
         self._live.stop()
 
 
-def _next_words(following: dict[str, Any] | None) -> str:
+def _next_words(following: dict[str, Any] | None, unit: str) -> str:
     if following is None:
         return "-"
     place = following["place"]
     assert isinstance(place, list)
-    touch = "" if place[2] is None else f", Z {place[2]:.2f} at touch"
+    touch = "" if place[2] is None else f", Z {length_number(place[2], unit, 2)} at touch"
     soon = f", in about {following['in_s']:.0f} s" if following["in_s"] else ""
     return f"T{following['tool']}, {following['block']}{touch}, {following['way']}{soon}"

@@ -77,6 +77,15 @@ def test_without_a_place_read_there_is_a_height_and_no_millimetres() -> None:
     assert "mm to first touch" not in cue.text
 
 
+def test_an_inch_job_is_told_in_inches() -> None:
+    """What the control shows there: 20.5 mm is 0.8071 inch, 12 mm 0.472."""
+    inches = dataclasses.replace(down(), shown_in="inch")
+    first, way = said(inches, place(), read(NAN, NAN, 12.0))
+    assert "Hold at Z 0.8071 (line 1" in first.text
+    assert "First touch at X 1.5748 Y 0.9843 Z 0.0000." in first.text
+    assert way.text.startswith("0.472 inch to first touch, by the place read.")
+
+
 def test_a_hold_asks_for_what_the_control_shows() -> None:
     hold = Mark(at=5000, kind=MarkKind.HOLD, source="operator")
     assert "Type the Z you read" in said(down(), place(), hold)[-1].text

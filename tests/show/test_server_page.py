@@ -3,6 +3,7 @@
 import threading
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,7 @@ from playwright.sync_api import Browser, Page, sync_playwright
 
 from listen.blocks import Block
 from listen.job_file import load_job
+from listen.record.keep import Start
 from listen.session import plan_job
 from listen.show.board import Board
 from listen.show.server import LiveServer
@@ -202,6 +204,60 @@ def test_marks_made_with_the_keyboard_alone_reach_the_run(page: Page, board: Boa
     assert (held.kind, read.kind, read.place[2]) == (MarkKind.HOLD, MarkKind.POSITION, -1.25)
     board.tell(held)
     assert page.evaluate(WATCH, ["#said", "hold", 1000]) >= 0
+
+
+@pytest.mark.parametrize(
+    ("seconds", "digits", "text"),
+    [(59.6, 0, "1:00"), (59.4, 0, "0:59"), (119.96, 1, "2:00.0"), (5, 2, "0:05.00")],
+)
+def test_no_clock_shows_sixty_seconds(page: Page, seconds: float, digits: int, text: str) -> None:
+    found = page.evaluate(
+        "async ([s, n]) => (await import('/static/words.js')).clockText(s, n)", [seconds, digits]
+    )
+    assert found == text
+
+
+def test_a_muted_microphone_is_named_before_the_run(browser: Browser) -> None:
+    board = Board(rate=RATE)
+    board.ask(Start(kind="first cut", keep="sound"))
+    board.wait((Block(samples=np.zeros(1600), start=0, rate=RATE),), listening=True)
+    server = LiveServer(board)
+    page = browser.new_page()
+    page.goto(server.address)
+    assert page.evaluate(WATCH, ["#start-level", "no sound at all: is it muted?", 3000]) >= 0
+    board.wait((Block(samples=np.full(1600, 0.01), start=1600, rate=RATE),), listening=True)
+    board.on_change()
+    assert page.evaluate(WATCH, ["#start-level", "gives -40 dB", 3000]) >= 0
+    page.close()
+    server.stop()
+
+
+def test_an_inch_job_shows_and_takes_inches(browser: Browser) -> None:
+    """The control shows inches: -2.54 mm is -0.1, and what is typed as 0.25 is 6.35 mm."""
+    timeline = replace(plan_job(load_job(RECORDINGS / "step.toml")).timeline, shown_in="inch")
+    board = Board(rate=RATE, timeline=timeline, keeps="decisions")
+    feed, server = Feed(board), LiveServer(board)
+    page = browser.new_page()
+    page.goto(server.address)
+    first = timeline.contacts[0]
+    board.tell(
+        Position(at=0, program_time=0.0, line=1, spread=0.1, rate=1.0, next_contact=first.id, witness="mark")
+    )
+    assert page.evaluate(WATCH, ["#next-what", f"Z {first.place[2] / 25.4:.4f} at touch", 3000]) >= 0
+    assert page.evaluate(WATCH, ["#next-where", f"X\u00a0{first.place[0] / 25.4:.3f}", 1000]) >= 0
+    if page.is_hidden("#hold"):
+        page.click("#more")
+    assert page.text_content("#z-unit") == "inch"
+    page.fill("[name=z]", "0.25")
+    page.keyboard.press("Enter")
+    read = board.inbox.get(timeout=2.0)
+    assert isinstance(read, Mark)
+    assert read.place[2] == pytest.approx(6.35, rel=0, abs=1e-9)
+    board.tell(read)
+    assert page.evaluate(WATCH, ["#said", "Z 0.25", 1000]) >= 0
+    page.close()
+    server.stop()
+    feed.stop()
 
 
 @pytest.mark.parametrize(

@@ -19,7 +19,7 @@ export function wireRecord({run, $}) {
   $("record-sentence").textContent = run.sentence;
   const shown = rowsForRecord(run.contacts);
   for (const row of shown) {
-    $("record-heard").append(simpleRow(row.label, row.tool === null ? "–" : `T${row.tool}`, stretchText(row.expected), stretchText(row.heard), verdictText(row)));
+    $("record-heard").append(simpleRow(row.label, row.tool === null ? "–" : `T${row.tool}`, stretchText(row.expected), stretchText(row.heard), verdictText(row, run.unit)));
   }
   if (shown.length < run.contacts.length) {
     $("record-heard").append(make("tr", {}, make("td", {colSpan: 5}, `and ${run.contacts.length - shown.length} more, in run.json`)));

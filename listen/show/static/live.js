@@ -3,8 +3,9 @@
 import {beep, beepsNow} from "./beep.js";
 import {Scope} from "./scope.js";
 import {Spectrum, Track} from "./track.js";
-import {FIXED_LINE, STATE_WORDS, clockText, make} from "./words.js";
+import {FIXED_LINE, STATE_WORDS, clockText, lengthNumber, lengthText, make} from "./words.js";
 
+const SILENT_DB = -100; // a microphone that is not muted is never so quiet
 const SILENT_MS = 250; // without a frame for this long the page says NOT LISTENING
 const CUE_S = 6;
 const SHOWN_S = 30;
@@ -48,6 +49,7 @@ function greet(hello) {
   retry_ms = 200;
   keeps = hello.keeps;
   sheet = hello.sheet;
+  put($("z-unit"), unit());
   bands = hello.bands_hz.length;
   put($("fixed"), hello.fixed_line || FIXED_LINE);
   offer($("kinds"), "kind", hello.kinds);
@@ -86,7 +88,15 @@ function paintStart() {
       }
     }
   }
-  if (asking) put($("start-level"), now.level_db === null ? "" : `The microphone gives ${now.level_db.toFixed(0)} dB.`);
+  if (asking) put($("start-level"), now.level_db === null ? "" : levelWords(now.level_db));
+}
+
+function unit() {
+  return sheet?.unit ?? "mm";
+}
+
+function levelWords(db) {
+  return db < SILENT_DB ? "The microphone gives no sound at all: is it muted?" : `The microphone gives ${db.toFixed(0)} dB (0 is its loudest).`;
 }
 
 function frame(message) {
@@ -216,8 +226,8 @@ function paintNext(on) {
   }
   const [x, y, z] = next.place;
   const soon = on && !now.held && next.in_s >= 0.5 ? `, in about ${Math.round(next.in_s)} s` : "";
-  put($("next-what"), `T${next.tool}, ${next.block}${z === null ? "" : `, Z ${z.toFixed(2)} at touch`}${soon}`);
-  const where = x === null || y === null ? next.way : `${next.way} at X ${x.toFixed(1)} Y ${y.toFixed(1)}`;
+  put($("next-what"), `T${next.tool}, ${next.block}${z === null ? "" : `, Z ${lengthNumber(z, unit(), 2)} at touch`}${soon}`);
+  const where = x === null || y === null ? next.way : `${next.way} at X ${lengthNumber(x, unit(), 1)} Y ${lengthNumber(y, unit(), 1)}`;
   put($("next-where"), (now.approach || where).replace(/\b([XYZ]) (?=-?\d)/g, "$1\u00a0")); // an axis and its number stay together
 }
 
@@ -252,7 +262,7 @@ function paintHold() {
 function paintDoubts() {
   const flagged = new Set(track.flags.map((flag) => flag.contact));
   const words = doubts.filter((one) => !flagged.has(one.contact)).slice(-3).map(({label, verdict, early_by_mm}) =>
-    `${label} ${verdict}${early_by_mm > 0 ? `, by ${early_by_mm.toFixed(1)} mm` : ""}`);
+    `${label} ${verdict}${early_by_mm > 0 ? `, by ${lengthText(early_by_mm, unit(), 1)}` : ""}`);
   $("doubts").hidden = words.length === 0;
   put($("doubts"), `Likely, but not sure enough for a flag: ${words.join("; ")}. The run is heard again when it has ended.`);
 }
@@ -279,7 +289,7 @@ for (const form of document.querySelectorAll("[data-form]")) {
     event.preventDefault();
     const [[name, value]] = [...new FormData(form)];
     if (form.dataset.form === "look") say({look: value});
-    else say({mark: form.dataset.form, [name]: Number(value)});
+    else say({mark: form.dataset.form, [name]: Number(value) * (name === "z" && unit() === "inch" ? 25.4 : 1)});
     form.reset();
   });
 }

@@ -1,6 +1,6 @@
 // The page of a finished run: first a sentence, then the first flag, then everything along time.
 
-import {FIXED_LINE, STATE_WORDS, clockText, make} from "./words.js";
+import {FIXED_LINE, STATE_WORDS, clockText, lengthNumber, make} from "./words.js";
 import {Spectrum, Track} from "./track.js";
 import {LANES, Scope} from "./scope.js";
 import {listenToPointer} from "./pointer.js";
@@ -74,7 +74,7 @@ function playContact(row) {
   const view = around(stretch);
   page.scope.setView(view.from, view.to);
   player.play(view.from, $("loop").getAttribute("aria-pressed") === "true" ? null : view.to);
-  say(`${row.label}: expected ${stretchText(row.expected)}, heard ${stretchText(row.heard)}, ${verdictText(row)}`);
+  say(`${row.label}: expected ${stretchText(row.expected)}, heard ${stretchText(row.heard)}, ${verdictText(row, run.unit)}`);
 }
 
 function flagStretch(flag) {
@@ -139,7 +139,8 @@ function tellWords(second) {
   $("here").textContent = words.filter(Boolean).join(" · ");
   page.listing?.show(line);
   const place = page.plan?.at(track.programTime(second));
-  if (place) $("place").textContent = `X ${place.x.toFixed(1)}  Y ${place.y.toFixed(1)}${place.z === null ? "" : `  Z ${place.z.toFixed(1)}`}`;
+  if (place) $("place").textContent = [["X", place.x], ["Y", place.y], ["Z", place.z]].filter(([, at]) => at !== null)
+    .map(([axis, at]) => `${axis} ${lengthNumber(at, run.unit, 1)}`).join("  ");
   $("scope").setAttribute("aria-valuenow", second.toFixed(2));
   $("scope").setAttribute("aria-valuetext", $("here").textContent);
 }
@@ -181,7 +182,7 @@ function wireControls() {
 }
 
 function writeTables() {
-  const deeds = {play: playContact, hasSound};
+  const deeds = {play: playContact, hasSound, unit: run.unit};
   fillTable($("contact-rows"), run.contacts, (row) => contactRow(row, deeds));
   $("untold").hidden = !run.contacts.some((row) => row.verdict === "cannot tell");
   fillTable($("flag-rows"), run.flags, (flag) => flagRow(flag, {play: playFlag, hasSound}));

@@ -1,6 +1,6 @@
 // The tables of a run: they work without any drawing, and say in words what the drawing shows.
 
-import {clockText, make} from "./words.js";
+import {clockText, lengthText, make} from "./words.js";
 
 const ROWS_AT_ONCE = 200;
 
@@ -8,10 +8,10 @@ export function stretchText(stretch) {
   return stretch ? `${clockText(stretch[0], 2)} to ${clockText(stretch[1], 2)}` : "–";
 }
 
-export function verdictText(row) {
+export function verdictText(row, unit) {
   const strength = row.strength === "heavier" || row.strength === "lighter" ? `, ${row.strength}` : "";
   const distance = row.early_by_mm === null || row.verdict === "as expected" ? ""
-    : `, ${Math.abs(row.early_by_mm).toFixed(1)} mm ${row.early_by_mm > 0 ? "before" : "after"} its place (by ${row.witness})`;
+    : `, ${lengthText(Math.abs(row.early_by_mm), unit, 1)} ${row.early_by_mm > 0 ? "before" : "after"} its place (by ${row.witness})`;
   return row.verdict + strength + distance;
 }
 
@@ -30,11 +30,11 @@ export function fillTable(body, rows, toRow) {
   more();
 }
 
-export function contactRow(row, {play, hasSound}) {
+export function contactRow(row, {play, hasSound, unit}) {
   const where = row.heard ?? row.expected;
   const button = make("button", {type: "button", disabled: !where, onclick: () => play(row)}, hasSound ? "Play" : "Show");
   button.setAttribute("aria-label", `${hasSound ? "Play" : "Show"} ${row.label}`);
-  const verdict = make("td", {class: row.needs_look ? "verdict look" : "verdict"}, verdictText(row));
+  const verdict = make("td", {class: row.needs_look ? "verdict look" : "verdict"}, verdictText(row, unit));
   if (row.reason) verdict.append(make("span", {class: "why"}, row.reason));
   return make("tr", {"data-contact": String(row.id)},
     make("th", {scope: "row"}, row.label),

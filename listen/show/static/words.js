@@ -13,10 +13,21 @@ export function sureWord(probability, verdict) {
 // "1:05.3": minutes and seconds with as many digits as a view needs.
 export function clockText(seconds, digits = 1) {
   if (seconds === null || !Number.isFinite(seconds)) return "–";
-  const whole = Math.max(0, seconds);
+  const whole = Number(Math.max(0, seconds).toFixed(digits)); // 59.6 without digits is 1:00, not 0:60
   const minutes = Math.floor(whole / 60 + 1e-9);
   const rest = (whole - 60 * minutes).toFixed(digits);
   return `${minutes}:${rest.padStart(digits ? 3 + digits : 2, "0")}`;
+}
+
+// A length in mm as the person reads it: in the unit of the job, inches with two more digits.
+export function lengthNumber(mm, unit, digits) {
+  const inch = unit === "inch";
+  const text = (inch ? mm / 25.4 : mm).toFixed(inch ? digits + 2 : digits);
+  return Number(text) === 0 ? text.replace("-", "") : text;
+}
+
+export function lengthText(mm, unit, digits) {
+  return `${lengthNumber(mm, unit, digits)} ${unit}`;
 }
 
 // A step between ruler marks that leaves about `room` pixels for each.
