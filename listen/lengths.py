@@ -43,3 +43,14 @@ def length_text(mm: float, unit: str, digits: int) -> str:
     ('7.3 mm', '0.287 inch')
     """
     return f"{length_number(mm, unit, digits)} {unit}"
+
+
+def place_text(place: tuple[float, float, float], unit: str) -> str:
+    """A place as axes and numbers.
+
+    Examples
+    --------
+    >>> place_text((25.4, 0.0, -5.08), "inch")
+    'X1.0000 Y0.0000 Z-0.2000'
+    """
+    return " ".join(f"{axis}{length_number(at, unit, 2)}" for axis, at in zip("XYZ", place, strict=True))

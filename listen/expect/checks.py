@@ -8,6 +8,7 @@ from listen.expect.profile import NOT_JUDGED
 from listen.expect.segments import Segments
 from listen.expect.stock import Stock
 from listen.job import Job
+from listen.lengths import length_number, length_text, place_text
 from listen.program.path import TimedPath
 from listen.timeline import Caution, SpanKind
 
@@ -17,9 +18,9 @@ def check_stock(
 ) -> tuple[Caution, ...]:
     """Cautions that need the stock: rapid or standing spindle in material, too deep, not judged."""
     return (
-        *_rapids(path, cuts),
+        *_rapids(path, job, cuts),
         *_standing(cuts),
-        *_below(path, cuts, uncut),
+        *_below(path, job, cuts, uncut),
         *_too_long(job, cuts),
         *_nothing(path, segments, cuts),
         *_offsets(path, job, segments),
@@ -30,11 +31,11 @@ def check_stock(
     )
 
 
-def _rapids(path: TimedPath, cuts: list[Cut]) -> list[Caution]:
-    return [_rapid(path, cut) for cut in cuts if cut.contact.way == "rapid" or cut.rapid_span >= 0]
+def _rapids(path: TimedPath, job: Job, cuts: list[Cut]) -> list[Caution]:
+    return [_rapid(path, cut, job.units) for cut in cuts if cut.contact.way == "rapid" or cut.rapid_span >= 0]
 
 
-def _rapid(path: TimedPath, cut: Cut) -> Caution:
+def _rapid(path: TimedPath, cut: Cut, unit: str) -> Caution:
     """Line, depth and place are those of the rapid, also where a feed move began the contact."""
     contact, span = cut.contact, cut.rapid_span
     line, depth, (x, y, z) = contact.line, contact.axial_depth_mm, contact.place
@@ -45,8 +46,8 @@ def _rapid(path: TimedPath, cut: Cut) -> Caution:
     return Caution(
         kind="rapid into stock",
         line=line,
-        text=f"T{contact.tool} meets the stock in a rapid move, {depth:.2f} mm deep, "
-        f"near X{x:.2f} Y{y:.2f} Z{z:.2f}",
+        text=f"T{contact.tool} meets the stock in a rapid move, {length_text(depth, unit, 2)} deep, "
+        f"near {place_text((x, y, z), unit)}",
         remedy="do not run this; check the clearance height, the stock in the job and the zero",
     )
 
@@ -78,7 +79,7 @@ def _nothing(path: TimedPath, segments: Segments, cuts: list[Cut]) -> list[Cauti
     return [Caution(kind="no contact", line=None, text=text, remedy=remedy)]
 
 
-def _below(path: TimedPath, cuts: list[Cut], uncut: dict[str, Stock]) -> list[Caution]:
+def _below(path: TimedPath, job: Job, cuts: list[Cut], uncut: dict[str, Stock]) -> list[Caution]:
     found = []
     for offset, stock in uncut.items():
         deep = [cut for cut in cuts if cut.offset == offset and cut.lowest < stock.floor - 1e-6]
@@ -88,8 +89,8 @@ def _below(path: TimedPath, cuts: list[Cut], uncut: dict[str, Stock]) -> list[Ca
                 Caution(
                     kind="below the underside",
                     line=worst.contact.line,
-                    text=f"T{worst.contact.tool} goes to Z{worst.lowest:.2f}, "
-                    f"{stock.floor - worst.lowest:.2f} mm below the stock's underside",
+                    text=f"T{worst.contact.tool} goes to Z{length_number(worst.lowest, job.units, 2)}, "
+                    f"{length_text(stock.floor - worst.lowest, job.units, 2)} below the stock's underside",
                     remedy="check what lies under the stock: table, vice, parallels",
                 )
             )
@@ -108,8 +109,8 @@ def _too_long(job: Job, cuts: list[Cut]) -> list[Caution]:
             Caution(
                 kind="deeper than the cutting length",
                 line=cut.contact.line,
-                text=f"T{tool.number} cuts {depth:.2f} mm deep, "
-                f"its cutting length is {tool.cutting_length:g} mm",
+                text=f"T{tool.number} cuts {length_text(depth, job.units, 2)} deep, "
+                f"its cutting length is {length_text(tool.cutting_length, job.units, 2)}",
                 remedy="the shank will rub; check the tool and the depth",
             ),
         )

@@ -9,6 +9,7 @@ from listen.expect.clearance import Replay
 from listen.expect.segments import Segments
 from listen.expect.stock import Stock
 from listen.job import Box, Job, KeepOut, Tool
+from listen.lengths import length_text, place_text
 from listen.program.path import TimedPath
 from listen.timeline import Caution, Place, SpanKind
 
@@ -34,8 +35,8 @@ def check_obstacles(
             if not mine.any():
                 continue
             for keep_out in kept:
-                found += _keep_out(path, segments, mine, tool, keep_out)
-            found += _holder(path, segments, mine, tool, stock)
+                found += _keep_out(path, job, segments, mine, tool, keep_out)
+            found += _holder(path, job, segments, mine, tool, stock)
         found += _each_axis(path, job, segments, stock, here)
     return tuple(found)
 
@@ -72,7 +73,7 @@ def distances_to_box(places: Floats, keep_out: KeepOut, *, radius: float) -> Flo
 
 
 def _keep_out(
-    path: TimedPath, segments: Segments, mine: NDArray[np.bool_], tool: Tool, keep_out: KeepOut
+    path: TimedPath, job: Job, segments: Segments, mine: NDArray[np.bool_], tool: Tool, keep_out: KeepOut
 ) -> list[Caution]:
     bodies = [("tool", tool.diameter / 2.0, 0.0)]
     if tool.stick_out is not None and tool.holder_diameter is not None:
@@ -90,9 +91,11 @@ def _keep_out(
                 if distances.min() > 0.0
                 else int(np.argmax(distances <= 0.0))
             )
-            found.append(
-                _into(path, segments, tool, keep_out, name, places[first], int(segment[first]), distances)
-            )
+            x, y, z = places[first].tolist()
+            where = f"{keep_out.name!r}, near {place_text((x, y, z), job.units)}"
+            line = int(path.spans.line[segments.span[segment[first]]])
+            subject = f"T{tool.number}" if name == "tool" else f"the holder of T{tool.number}"
+            found.append(_into(subject, where, line, float(distances.min()), job.units))
     return found
 
 
@@ -108,30 +111,19 @@ def _over_box(
     return np.flatnonzero(near)
 
 
-def _into(
-    path: TimedPath,
-    segments: Segments,
-    tool: Tool,
-    keep_out: KeepOut,
-    body: str,
-    place: Floats,
-    segment: int,
-    distances: Floats,
-) -> Caution:
-    touches = distances.min() <= 0.0
-    where = f"near X{place[0]:.2f} Y{place[1]:.2f} Z{place[2]:.2f}"
-    what = "goes into" if touches else f"comes within {distances.min():.2f} mm of"
-    subject = f"T{tool.number}" if body == "tool" else f"the holder of T{tool.number}"
+def _into(subject: str, where: str, line: int, nearest: float, unit: str) -> Caution:
+    touches = nearest <= 0.0
+    what = "goes into" if touches else f"comes within {length_text(nearest, unit, 2)} of"
     return Caution(
         kind="into a keep-out" if touches else "near a keep-out",
-        line=int(path.spans.line[segments.span[segment]]),
-        text=f"{subject} {what} {keep_out.name!r}, {where}",
+        line=line,
+        text=f"{subject} {what} {where}",
         remedy="do not run this; move the clamp or change the path" if touches else "measure the clamp again",
     )
 
 
 def _holder(
-    path: TimedPath, segments: Segments, mine: NDArray[np.bool_], tool: Tool, stock: Stock
+    path: TimedPath, job: Job, segments: Segments, mine: NDArray[np.bool_], tool: Tool, stock: Stock
 ) -> list[Caution]:
     """Holder lower than the stock's top over the stock: it may touch what is not cut yet."""
     if tool.stick_out is None or tool.holder_diameter is None:
@@ -155,7 +147,8 @@ def _holder(
         Caution(
             kind="holder below the top",
             line=int(path.spans.line[segments.span[segment[first]]]),
-            text=f"the holder of T{tool.number} goes {below:.2f} mm below the top of the uncut stock",
+            text=f"the holder of T{tool.number} goes {length_text(below, job.units, 2)} "
+            "below the top of the uncut stock",
             remedy="check that all it meets is cut away before, or use more stick-out",
         )
     ]

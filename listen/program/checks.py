@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.job import Box, Cylinder, Job, Setup
+from listen.lengths import length_number
 from listen.program.facts import span_extents
 from listen.program.keep_out import keep_out_cautions
 from listen.program.moves import Program
@@ -68,6 +69,11 @@ def _told(path: TimedPath, span: int, *, kind: str, text: str, remedy: str) -> C
     file = int(path.file[span])
     where = f" (in {path.files[file]})" if file else ""
     return Caution(kind=kind, line=int(path.spans.line[span]), text=text + where, remedy=remedy)
+
+
+def _shown(mm: float, job: Job | None, digits: int = 2) -> str:
+    """A length in the unit of the job, mm where there is none."""
+    return length_number(mm, "mm" if job is None else job.units, digits)
 
 
 def _first(which: Bools) -> int | None:
@@ -132,7 +138,8 @@ def _no_length(path: TimedPath, job: Job | None) -> list[Caution]:
             path,
             int(span),
             kind="no length offset",
-            text=f"T{spans.tool[span]} goes to Z{spans.end[span, 2]:.3f} without a length offset (G43 H)",
+            text=f"T{spans.tool[span]} goes to Z{_shown(spans.end[span, 2], job, 3)} "
+            "without a length offset (G43 H)",
             remedy="if this machine needs G43, stop; else set [machine] length_offset_at_tool_call",
         )
         for span in _runs(wrong, spans.tool)
@@ -292,8 +299,9 @@ def _beside_and_below(path: TimedPath, job: Job) -> list[Caution]:
                     path,
                     int(span),
                     kind="below the underside",
-                    text=f"T{path.spans.tool[span]} goes to Z{low[span, 2]:.2f}, "
-                    f"{box.low[2] - low[span, 2]:.2f} mm below the stock's underside, beside the stock",
+                    text=f"T{path.spans.tool[span]} goes to Z{_shown(low[span, 2], job)}, "
+                    f"{_shown(box.low[2] - low[span, 2], job)} {job.units} below the stock's underside, "
+                    "beside the stock",
                     remedy="check what lies there: table, vice, parallels",
                 )
             )
@@ -314,7 +322,7 @@ def _change_inside(path: TimedPath, job: Job) -> list[Caution]:
                 path,
                 int(span),
                 kind="tool change inside the work",
-                text=f"the tool is changed at Z{place[span, 2]:.2f}, below the top of the stock",
+                text=f"the tool is changed at Z{_shown(place[span, 2], job)}, below the top of the stock",
                 remedy="draw the tool out and away before M6",
             )
             for span in np.flatnonzero(inside)[:1]
@@ -343,7 +351,8 @@ def _holder(path: TimedPath, job: Job) -> list[Caution]:
                         path,
                         span,
                         kind="holder below the top of the stock",
-                        text=f"T{tool.number} goes deeper than it sticks out ({tool.stick_out:g} mm): "
+                        text=f"T{tool.number} goes deeper than it sticks out "
+                        f"({_shown(tool.stick_out, job)} {job.units}): "
                         "the holder comes below the top of the stock",
                         remedy="set the tool longer, or check that the stock is cut away wide enough there",
                     )
@@ -369,7 +378,8 @@ def _units(path: TimedPath, job: Job) -> list[Caution]:
             path,
             int(feeding[0]),
             kind="units",
-            text=f"the program feeds over {reach:.2f} mm, the stock is {stock:.2f} mm wide: "
+            text=f"the program feeds over {_shown(reach, job)} {job.units}, "
+            f"the stock is {_shown(stock, job)} {job.units} wide: "
             f"{'inch taken for mm' if small else 'mm taken for inch'}?",
             remedy="do not run this; check G20 and G21, and the units of the job",
         )

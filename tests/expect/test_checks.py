@@ -79,6 +79,19 @@ def test_a_rapid_is_told_with_its_own_depth_and_place() -> None:
     assert "4.00 mm deep, near X40.00 Y25.00 Z-4.00" in found.text
 
 
+def test_an_inch_job_is_warned_in_inches() -> None:
+    """25.4 mm are an inch: 4 mm are 0.1575, X40 Y25 Z-4 is X1.5748 Y0.9843 Z-0.1575."""
+    inch = dataclasses.replace(hand_job(), units="inch", keep_outs=(JAW,))
+    slot = Hand(at=(10, 25, 2)).line(10, 25, -4, feed=300).line(40, 25, -4).go(60, 25, -4).go(60, 25, 30)
+    found = _caution(slot, inch, "rapid into stock")
+    assert "0.1575 inch deep, near X1.5748 Y0.9843 Z-0.1575" in found.text
+    deep = _caution(_side_cut(-25.4), inch, "below the underside")
+    assert "goes to Z-1.0000, 0.2126 inch below" in deep.text
+    assert (
+        "comes within 0.0197 inch of 'front jaw'" in _caution(_side_cut(-11.5), inch, "near a keep-out").text
+    )
+
+
 def test_a_drill_through_the_stock_is_told_with_the_height_of_its_tip() -> None:
     """The point is out of the stock at -21.8, and goes on to -22.5."""
     drill = Tool(number=1, kind="drill", diameter=6.0, flutes=2)
