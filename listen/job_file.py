@@ -58,7 +58,10 @@ def _read_toml(path: Path) -> dict[str, Any]:
     except FileNotFoundError:
         raise InputError(f"no job file {path}; `cut-listen job PROGRAM` makes one") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(f"{path.name} is not a job file: {error}; a job is written in TOML") from None
+        raise InputError(
+            f"{path.name} is not a job file: {error}; a job is written in TOML, "
+            "`cut-listen job PROGRAM` makes one"
+        ) from None
     except OSError as error:
         raise InputError(f"{path} cannot be read: {error.strerror}") from None
 
@@ -163,7 +166,7 @@ class _Reader:
         table = _Table(self.name, values)
         programs = table.need("program", 'the program file, "part.nc", or a list of them', _texts)
         units = table.take("units", 'one of "mm", "inch"', _one_of(("mm", "inch"))) or "mm"
-        kind = table.take("kind", f"one of {KINDS_OF_RUN}", _one_of(KINDS_OF_RUN)) or "first cut"
+        kind = table.take("kind", f"one of {', '.join(KINDS_OF_RUN)}", _one_of(KINDS_OF_RUN)) or "first cut"
         scale = _scale(units)
         stock = table.take("stock", "a table [stock]", _table)
         setups, material = self._setups(table, stock, scale)
@@ -245,7 +248,7 @@ class _Reader:
                 f"got {' and '.join(shapes) or 'none'}"
             )
         if low is not None and high is not None:
-            return Box(low=_place(low, scale), high=_place(high, scale)), material
+            return _box(table.where, low, high, scale), material
         if cylinder is not None:
             return self._cylinder(_Table(f"{table.where} cylinder", cylinder), scale), material
         if mesh is not None:
@@ -273,16 +276,15 @@ class _Reader:
         low = table.need("min", "three numbers [x, y, z]", _numbers(3))
         high = table.need("max", "three numbers [x, y, z]", _numbers(3))
         table.done()
-        return KeepOut(name=name, box=Box(low=_place(low, scale), high=_place(high, scale)))
+        return KeepOut(name=name, box=_box(f"[[keep_out]] {name!r}", low, high, scale))
 
     def _tools(self, table: _Table, scale: float) -> tuple[Tool, ...]:
         from_file = table.take("tools_from", 'a tool table, "tools.csv"', _text)
         columns = table.take("tool_columns", "a table of key = column name", _table) or {}
         rows = table.take("tools", "tables [[tools]]", _tables) or []
-        tools = {tool.number: tool for tool in self._tool_file(from_file, columns, scale)}
-        for row in rows:
-            tool = self._tool(_Table(f"[[tools]] number {row.get('number', '?')}", row), scale)
-            tools[tool.number] = tool
+        own = [self._tool(_Table(f"[[tools]] number {row.get('number', '?')}", row), scale) for row in rows]
+        tools = _by_number(self._tool_file(from_file, columns, scale), from_file or "")
+        tools |= _by_number(own, f"{self.name} [[tools]]")  # what the job says itself counts
         if not tools:
             raise InputError(
                 f"{self.name} needs the tools used: [[tools]] with number, kind, diameter, flutes"
@@ -362,6 +364,22 @@ class _Reader:
             if "rapid" in kept and scale_of_file != scale:
                 kept["rapid"] = kept["rapid"] * scale_of_file / scale
         return _read_machine(_Table("[machine]", {**kept, **own}), scale)
+
+
+def _by_number(tools: list[Tool], where: str) -> dict[int, Tool]:
+    """Tools by number; two of one number are refused: which of them is in the spindle?"""
+    found: dict[int, Tool] = {}
+    for tool in tools:
+        if tool.number in found:
+            raise InputError(f"{where} gives tool number {tool.number} twice; which one counts?")
+        found[tool.number] = tool
+    return found
+
+
+def _box(where: str, low: tuple[float, ...], high: tuple[float, ...], scale: float) -> Box:
+    if not all(a < b for a, b in zip(low, high, strict=True)):
+        raise InputError(f"{where} needs min below max on each axis, got {list(low)} and {list(high)}")
+    return Box(low=_place(low, scale), high=_place(high, scale))
 
 
 def _read_machine(table: _Table, scale: float) -> Machine:

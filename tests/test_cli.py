@@ -161,6 +161,24 @@ BAD_JOBS = {
     "diameter of nan": ("two_passes.toml", "diameter = 0.5", "diameter = nan", "diameter"),
     "not TOML": ("two_passes.toml", "[stock]", "[stock", "not a job file"),
     "no such program": ("two_passes.toml", "two_passes.nc", "three_passes.nc", "three_passes.nc"),
+    "program for a job": (
+        "two_passes.toml",
+        'program = "two_passes.nc"',
+        "G21 G90",
+        "cut-listen job PROGRAM",
+    ),
+    "stock upside down": (
+        "two_passes.toml",
+        "min = [",
+        "min = [99.0, 99.0, 99.0] # [",
+        "[stock] needs min below",
+    ),
+    "one tool twice": (
+        "two_passes.toml",
+        "[[tools]]",
+        '[[tools]]\nnumber = 1\nkind = "drill"\ndiameter = 0.1\n[[tools]]',
+        "number 1 twice",
+    ),
     "unknown G word": ("two_passes.nc", "G1 Y-0.21", "G177 Y-0.21", "line 9: "),
     "arc that does not close": ("two_passes.nc", "G1 Y-0.21", "G2 X5. Y1. I0.2 J0.", "line 9: "),
 }

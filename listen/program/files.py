@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from listen.errors import ProgramError
+from listen.errors import InputError, ProgramError
 from listen.program.expression import Wrong
 from listen.program.labels import Labels
 from listen.program.plain import PlainLines
@@ -62,7 +62,7 @@ class Files:
             raise Wrong("more than 1000 files are called")
         try:
             source = read_source(path)
-        except ProgramError as error:
+        except (InputError, ProgramError) as error:
             raise Wrong(str(error)) from None
         self.sources.append(source)
         self.labels.append(Labels(source))

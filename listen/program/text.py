@@ -4,7 +4,7 @@ import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 
-from listen.errors import ProgramError
+from listen.errors import InputError, ProgramError
 
 MAX_BYTES = 400_000_000
 
@@ -41,15 +41,19 @@ def read_source(path: Path) -> Source:
 
     Raises
     ------
+    InputError
+        For a file that cannot be read.
     ProgramError
-        For a file that cannot be read or is too large.
+        For one that is too large.
     """
     try:
         if path.stat().st_size > MAX_BYTES:
             raise ProgramError(path.name, 1, f"the file is larger than {MAX_BYTES} bytes; split it")
         data = path.read_bytes()
     except OSError as error:
-        raise ProgramError(path.name, 1, f"cannot be read: {error.strerror}; is the name right?") from None
+        raise InputError(
+            f"program {path} cannot be read: {error.strerror}; are name and folder right?"
+        ) from None
     return source_from(data, name=path.name, path=path)
 
 
