@@ -367,7 +367,7 @@ class _Reader:
 
 
 def _by_number(tools: list[Tool], where: str) -> dict[int, Tool]:
-    """Tools by number; two of one number are refused: which of them is in the spindle?"""
+    """Tools by number; two of one number are refused, for only one can be meant."""
     found: dict[int, Tool] = {}
     for tool in tools:
         if tool.number in found:

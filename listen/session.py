@@ -26,6 +26,7 @@ NOTE_KINDS = (
     "block delete",
     "cycle not run",
     "set-up guessed",
+    "tool touches nothing",
 )
 
 

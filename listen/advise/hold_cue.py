@@ -126,7 +126,8 @@ class HoldCue:
 
     def _how(self, hold: HoldPoint) -> str:
         if hold.how is StopWay.PROGRAM_STOP:
-            return f"The program stops in line {hold.line} (M1 only with optional stop on)."
+            only = ", only with optional stop on" if "optional stop" in hold.note else ""
+            return f"The program stops in line {hold.line}{only}."
         if hold.time_to_press_s >= self._least_s:
             return "Hand on feed hold."
         return f"No time for feed hold: single block on before line {hold.line}."

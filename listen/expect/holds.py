@@ -7,6 +7,7 @@ keep-outs and the cue can be on the page; it ends where a press could no longer 
 to a standstill before the tool comes that near again.
 """
 
+import re
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -35,6 +36,7 @@ CLEAR_MM = 2.0
 MOST_SAMPLES, FEW_SAMPLES = 48, 8
 MANY_GAPS = 200
 MOST_REPLAYED = 4000
+_M1 = re.compile(r"M\s*0*1(?![\d.])")
 _NO_CUE_WAYS = {
     "tapping": "no hold in tapping: it may not be obeyed",
     "drilling": "no cue in drilling and pecking",
@@ -239,7 +241,7 @@ class _Holds:
         waits = [k for k in range(a, b + 1) if spans.kind[k] == SpanKind.WAIT and spans.start_s[k] >= opens]
         if waits:
             line = int(spans.line[waits[0]])
-            return StopWay.PROGRAM_STOP, line, "the program stops here; M1 only with optional stop on"
+            return StopWay.PROGRAM_STOP, line, f"the program stops here{self._only_if(waits[0])}"
         ends = [k for k in range(a, b) if opens <= spans.stop_s[k] <= closes and self._ends_block(k)]
         for k in ends:
             block = self._first_span_of_block(k)
@@ -249,6 +251,12 @@ class _Holds:
                 note = f"switch on while line {running} runs; it ends clear of the work"
                 return StopWay.SINGLE_BLOCK, following, note
         return StopWay.FEED_HOLD, int(spans.line[self._span_at(max(opens, gap.start))]), ""
+
+    def _only_if(self, span: int) -> str:
+        """M1 stops only where the switch is on."""
+        line, listing = int(self.path.spans.line[span]), self.path.listing
+        text = listing[line - 1] if self.path.file[span] == 0 and line <= len(listing) else ""
+        return ", only with optional stop on" if _M1.search(text.upper()) else ""
 
     def _ends_block(self, k: int) -> bool:
         spans = self.path.spans

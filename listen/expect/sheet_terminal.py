@@ -228,8 +228,9 @@ def look_text(look: Sheet | None, shown: Shown) -> str:
             "no room to hold while this tool is at work; look when it is changed or the program has ended, "
             "or write a stop (M0) into the program"
         )
+    optional = ", only with optional stop on" if "optional stop" in look["note"] else ""
     where = {
-        "program stop": f"the program stops in {shown.where(look['line'])} (M1 only with optional stop on)",
+        "program stop": f"the program stops in {shown.where(look['line'])}{optional}",
         "single block": f"switch single block on before {shown.where(look['line'])}",
         "feed hold": f"feed hold in {shown.where(look['line'])}, {look['time_to_press_s']:.1f} s to press",
     }[look["how"]]

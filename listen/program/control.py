@@ -14,6 +14,7 @@ from listen.program.variables import Variables
 from listen.timeline import Caution, SpanKind
 
 MACHINE_DECIDES = -1.0
+LONG_DWELL_S = 100.0
 AXES = "XYZ"
 
 
@@ -229,6 +230,18 @@ class Control:
             "exact": m.exact,
             "judged": not self.dynamic,
         }
+
+    def dwell_of(self, p: float, code: str, *, whole: bool) -> float:
+        """Seconds that a P word asks for; a long one in whole seconds may be meant in milliseconds."""
+        if self.dialect.dwell_unit == "ms":
+            return p / 1000.0
+        if p >= LONG_DWELL_S and whole:
+            self.caution(
+                "long dwell",
+                f"{code} P{p:g} is read as {p:g} seconds",
+                'if the control takes P in milliseconds, set [machine] dwell_unit = "ms"',
+            )
+        return p
 
     # -- moves -----------------------------------------------------------------
 

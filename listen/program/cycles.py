@@ -70,7 +70,7 @@ def _keep_numbers(
     if "P" in numbers:
         if not numbers["P"] >= 0.0:
             raise Wrong(f"P, a dwell, cannot be negative, got {numbers['P']:g}")
-        sticky.dwell = numbers["P"] / (1000.0 if control.dialect.dwell_unit == "ms" else 1.0)
+        sticky.dwell = control.dwell_of(numbers["P"], f"G{code}", whole=numbers["P"].is_integer())
     if "Q" in lengths:
         sticky.peck = lengths["Q"]
     if code in NEEDS_PECK and not sticky.peck > 0.0:

@@ -163,14 +163,7 @@ def _dwell(control: Control, block: Block) -> None:
     numbers = block.numbers
     seconds = 0.0
     if "P" in numbers:
-        unit = control.dialect.dwell_unit
-        seconds = numbers["P"] / (1000.0 if unit == "ms" else 1.0)
-        if unit == "s" and seconds >= 100.0 and "P" in block.wholes:
-            control.caution(
-                "long dwell",
-                f"G4 P{numbers['P']:g} is read as {seconds:g} seconds",
-                'if the control takes P in milliseconds, set [machine] dwell_unit = "ms"',
-            )
+        seconds = control.dwell_of(numbers["P"], "G4", whole="P" in block.wholes)
     elif "X" in numbers or "U" in numbers:
         seconds = numbers.get("X", numbers.get("U", 0.0))
     elif "F" in numbers:

@@ -79,6 +79,15 @@ def test_a_rapid_is_told_with_its_own_depth_and_place() -> None:
     assert "4.00 mm deep, near X40.00 Y25.00 Z-4.00" in found.text
 
 
+def test_a_tool_that_feeds_and_meets_nothing_is_named() -> None:
+    """T2 runs 5 mm above what T1 has cut; alone it is a program that touches nothing."""
+    other = Tool(number=2, kind="flat end mill", diameter=10.0)
+    hand = _side_cut(-5.0).change(2).go(-20, -3, 5).line(100, -3, 5)
+    found = _caution(hand, hand_job(FLAT_10, other), "tool touches nothing")
+    assert (found.line, found.text[:22]) == (6, "T2 feeds, but never to")
+    assert "tool touches nothing" not in _kinds(_side_cut(-5.0))
+
+
 def test_an_inch_job_is_warned_in_inches() -> None:
     """25.4 mm are an inch: 4 mm are 0.1575, X40 Y25 Z-4 is X1.5748 Y0.9843 Z-0.1575."""
     inch = dataclasses.replace(hand_job(), units="inch", keep_outs=(JAW,))

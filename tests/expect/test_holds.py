@@ -103,6 +103,18 @@ def test_a_program_stop_comes_before_all_other_ways() -> None:
 
 
 @pytest.mark.closed
+@pytest.mark.parametrize(
+    ("word", "only"), [("M0", False), ("M00", False), ("M1", True), ("n7 m01", True), ("M10", False)]
+)
+def test_only_m1_needs_the_switch(word: str, only: bool) -> None:
+    hand = Hand(at=(-20, 25, 10)).go(-20, 25, -3).line(100, 25, -3)
+    path = hand.wait(0.0, SpanKind.WAIT).line(100, 60, -3).path()
+    (hold,) = expect(dataclasses.replace(path, listing=("", "", word, "")), hand_job()).timeline.holds
+    assert hold.line == 3
+    assert ("only with optional stop on" in hold.note) == only
+
+
+@pytest.mark.closed
 def test_single_block_before_the_next_line_comes_before_feed_hold() -> None:
     hand, _ = _slot_and_back()
     hold = expect(hand.path(), hand_job()).timeline.holds[0]

@@ -86,6 +86,7 @@ FAULTS = [
     ("G21 G17 G90 G40 G49 G80", "G40", "modal state taken for granted", 6),
     ("M30\n%\n", "", "no program end", 22),
     ("X90 F800", "X90 F800\nG4 P500", "long dwell", 10),
+    ("X90 F800", "X90 F800\nG82 X90 Y10 Z-1.5 R-1 P500 F90\nG80", "long dwell", 10),
 ]
 
 
