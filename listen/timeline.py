@@ -425,8 +425,8 @@ class Cue:
     at : int
         When it was given [samples].
     kind : str
-        "contact", "no contact", "before its line", "cutting stopped", "nothing since", "still cutting",
-        "exit soon", "exit heard", "hold now", "still in the cut", "no room to hold here",
+        "contact", "no contact", "before its line", "cutting stopped", "cutting goes on", "nothing since",
+        "still cutting", "exit soon", "exit heard", "hold now", "still in the cut", "no room to hold here",
         "next rung", "distance", "spindle heard", "spindle not heard", "spindle unsure", "length offset"
     contact : int | None
     text : str

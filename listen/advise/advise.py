@@ -112,6 +112,8 @@ class Advise:
 
     def _pass_on(self, cue: Cue) -> tuple[Cue, ...]:
         """Words of the follower, where this kind of run wants them and the place is sure enough."""
+        if self._silence is not None and cue.kind == "cutting goes on":
+            self._silence.sounds()
         if self._kind == "raised dry run":
             touches = cue.kind == "contact"
             told = replace(cue, text="CONTACT in a raised dry run: hold.") if touches else cue

@@ -70,7 +70,8 @@ class Policy:
 
 
 # Cues said at any time: what cannot wait for a sure position.
-ALWAYS = ("contact", "no contact", "cutting stopped", "still cutting")
+ALWAYS = ("contact", "no contact", "cutting stopped", "cutting goes on", "still cutting")
 EARLY_WAYS = ("plunge", "ramp", "drilling", "spot drilling", "reaming", "tapping")
 IN_RAISED = ("contact", "no contact")
-IN_REPEAT = ("before its line", "cutting stopped", "still cutting")  # what shows that something changed
+# What shows that something changed, or that it did not after all.
+IN_REPEAT = ("before its line", "cutting stopped", "cutting goes on", "still cutting")

@@ -40,6 +40,10 @@ class SilenceCue:
         due_s = max(due_s, 0.0) * (1.0 + LATE_SHARE) + LATE_S
         self._stopped = (self._contacts[index], cue.at, cue.at + due_s * self._rate)
 
+    def sounds(self) -> None:
+        """Contact is heard, or the cut goes on after all."""
+        self._stopped = None
+
     def position(self, position: Position) -> tuple[Cue, ...]:
         """Take where the program is, and the time that passes."""
         self._clock.follow(position)
@@ -57,7 +61,7 @@ class SilenceCue:
     def event(self, event: Event) -> None:
         """Sound ends the silence."""
         if event.state is not State.AIR and event.standing is Standing.CONFIRMED:
-            self._stopped = None
+            self.sounds()
 
     def mark(self, mark: Mark) -> None:
         """A hold explains it."""

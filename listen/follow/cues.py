@@ -6,10 +6,13 @@ from dataclasses import replace
 import numpy as np
 
 from listen.follow.hypotheses import Phase
+from listen.follow.lost_cut import Fall, LostCut
 from listen.follow.surprise import SURE, Early, Stop, Surprises
 from listen.follow.tracking import Tracking
-from listen.states import Event, Standing, State
+from listen.states import Event, Standing, State, StateLikelihoods
 from listen.timeline import Contact, Cue
+
+UNSAID = 4.0  # how much seldomer a settled end is a stop where the falling belief did not tell one before
 
 
 class Cues:
@@ -29,6 +32,11 @@ class Cues:
         self._again = -1  # a provisional start inside a contact: what stopped before it goes on
         self._still_said: int | None = None
         self._waiting: Cue | None = None  # said at its `at`, if nothing has changed by then
+        self._lost = LostCut(
+            tracking.rate, dropouts_per_s=tracking.priors.dropout_per_s, runs_on=self._surprises.runs_on
+        )
+        self._looked_at = -1  # a fall of the belief that was said to be a stop, or is none
+        self._said_stop = False
 
     def before(self, event: Event) -> tuple[Cue, ...]:
         """Cues of an event, by the guesses before it is taken in."""
@@ -39,6 +47,34 @@ class Cues:
         if event.state == State.ENTRY:
             return self._contact(event)
         return ()
+
+    def listen(self, heard: StateLikelihoods) -> None:
+        """Take what the live ear believes of the next frames."""
+        self._lost.take(heard)
+
+    def hear_until(self, now: int) -> tuple[Cue, ...]:
+        """What the live ear's belief up to `now` says, before anything is settled."""
+        in_contact = self._tracking.boundaries.in_contact
+        falls = self._lost.until(now, in_contact=in_contact)
+        return tuple(cue for fall in falls for cue in self._fallen(fall))
+
+    def _fallen(self, fall: Fall) -> tuple[Cue, ...]:
+        """Belief in a running cut has fallen, or come back."""
+        if fall.is_over:
+            was_said, self._said_stop = self._said_stop, False
+            return (
+                (Cue(at=fall.at, kind="cutting goes on", contact=None, text="Cutting goes on."),)
+                if was_said
+                else ()
+            )
+        if self._looked_at == fall.began or not self._surprises.is_seldom(fall):
+            return ()
+        self._looked_at = fall.began
+        stop = self._surprises.stopped_by(fall)
+        if stop is None:
+            return ()
+        self._said_stop, self._waiting = True, None
+        return (self._stop_cue(stop, fall.at),)
 
     def until(self, now: int) -> tuple[Cue, ...]:
         """What waited to see whether it lasts, and has lasted by `now`."""
@@ -100,13 +136,19 @@ class Cues:
         if not self._tracking.boundaries.in_contact:
             return ()
         self._waiting = None
-        if event.standing != Standing.CONFIRMED or self._again > event.at:
+        if event.standing != Standing.CONFIRMED or self._again > event.at or self._said_stop:
             return ()
         stop = self._surprises.stopped(event)
-        wait = None if stop is None else self._surprises.wait_for_stop(event)
+        wait = None if stop is None else self._surprises.wait_for_stop(event, times=self._times_lost)
         if stop is None or wait is None:
             return ()
-        return self._after(self._stop_cue(stop, event.decided_at), wait)
+        # a break that is settled late is settled together with the start that follows it
+        return self._after(self._stop_cue(stop, event.decided_at), max(wait, 1))
+
+    @property
+    def _times_lost(self) -> float:
+        """How many times as often as stated the ear loses a cut, where the falling belief did not tell it."""
+        return UNSAID * self._lost.times_long if self._lost.is_told else 1.0
 
     def _stop_cue(self, stop: Stop, at: int) -> Cue:
         contact = self._tracking.space.timeline.contacts[stop.contact]
@@ -119,6 +161,7 @@ class Cues:
     def after(self) -> None:
         """A boundary is confirmed and taken in."""
         self._said_onset = self._again = -1
+        self._said_stop = False
         self._still_said = None
 
     def tick(self, at: int) -> tuple[Cue, ...]:

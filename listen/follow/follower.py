@@ -74,6 +74,7 @@ class Follower:
     def listen(self, heard: StateLikelihoods) -> None:
         """Take what the ear believes of the next frames: a contact that it misses is mostly half heard."""
         self._tracking.quiet.take(heard)
+        self._cues.listen(heard)
 
     def push(self, items: tuple[Item, ...], now: int) -> tuple[Output, ...]:
         """Take what was decided up to `now` [samples], give positions, cues and verdicts."""
@@ -82,6 +83,7 @@ class Follower:
         found: list[Output] = []
         for item in items:
             found.extend(self._ticks_until(_known_at(item) - 1))
+            found.extend(self._cues.hear_until(_known_at(item)))
             found.extend(self._take(item))
         found.extend(self._ticks_until(now))
         return tuple(found)
@@ -114,9 +116,11 @@ class Follower:
     def _ticks_until(self, now: int) -> list[Output]:
         found: list[Output] = []
         while self._next_tick <= now:
+            found.extend(self._cues.hear_until(self._next_tick - 1))
             found.extend(self._cues.until(self._next_tick - 1))
             found.extend(self._one_tick(self._next_tick))
             self._next_tick += self._tick
+        found.extend(self._cues.hear_until(now))
         found.extend(self._cues.until(now))
         return found
 

@@ -11,9 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.follow.hypotheses import Floats, Off, On, Phase
+from listen.follow.lost_cut import Fall
 from listen.follow.priors import dropout_lasts
 from listen.follow.tracking import Tracking
-from listen.states import Event
+from listen.states import Event, Standing, State
 
 SURE = 0.7  # belief in the contact below which nothing is said of it
 MAYBE = 0.1  # belief from which an early start is looked at again once it has lasted
@@ -23,10 +24,12 @@ EARLY_S = 0.15
 LEFT_SHARE = 0.12  # at least this share of the contact must be still to come
 LEFT_S = 0.2
 LEFT_SPREADS = 3.5
+MOST_FADED = 0.5  # of a contact is its way out, where it fades
 # How often a wrong word is borne: with the feed clock 0.2 in a run of a quarter of an hour or so.
 FALSE_EARLY_PER_S = 2.0e-4  # of air
 # Of cutting: stops that the ear is sure of, and all others.
 FALSE_AT_ONCE_PER_S, FALSE_STOP_PER_S = 1.4e-4, 1.0e-4
+FALSE_FALL_PER_S = 8.3e-4  # and before the ear has settled them
 LOOK_AGAIN_S = 0.08  # what is believed less than that is looked at again after this
 STEP_S = 0.02
 LASTED_S, STOPPED_S = np.arange(0.0, 1.31, STEP_S), np.arange(0.0, 4.01, STEP_S)
@@ -140,26 +143,56 @@ class Surprises:
         stopped = float(engine.weights[inside].sum())
         return stopped > 0.1 and 0.0 <= event.at / self._tracking.rate - last < SLIP_S
 
+    def runs_on(self, at: int) -> bool:
+        """Whether the running contact has well more to come at a time [samples]."""
+        return self._left(at) is not None
+
     def stopped(self, event: Event) -> Stop | None:
         """What an end says by how much of the running contact is left."""
+        stop = None if self._tracking.clock.held else self._left(event.at)
+        if stop is None or self._stop_belief(event, stop.contact) < SURE:
+            return None
+        return stop
+
+    def _left(self, at: int) -> Stop | None:
+        """What is left of the running contact at a time [samples], by the likeliest guess; None if little."""
         tracking = self._tracking
         engine, space = tracking.engine, tracking.space
         running = engine.core["phase"] == Phase.IN
-        if not running.any() or tracking.clock.held:
+        if not running.any():
             return None
         row = int(np.argmax(np.where(running, engine.weights, -1.0)))
         k, one = int(engine.core["k"][row]), engine.core[row : row + 1]
         amounts = np.maximum(space.at_stop[k] - space.amounts_until(one["u0"]), 0.0)
         forecast = engine.model.forecast(
-            one, amounts, event.at / tracking.rate, boundary_s=tracking.priors.offset_s, is_gap=False
+            one, amounts, at / tracking.rate, boundary_s=tracking.priors.offset_s, is_gap=False
         )
         left_s = -float(forecast.behind[0])
         spread = math.sqrt(float(forecast.variance[0]))
-        limit = max(LEFT_SPREADS * spread, LEFT_SHARE * float(forecast.mean[0]), LEFT_S)
-        if left_s < limit or self._stop_belief(event, k) < SURE:
+        least_s = max(LEFT_SPREADS * spread, LEFT_SHARE * float(forecast.mean[0]), LEFT_S)
+        fades_s = float(engine.model.way_out_s(np.array([k]), one["m"])[0])  # there the ear may lose it
+        if left_s - min(fades_s, MOST_FADED * float(forecast.mean[0])) < least_s:
             return None
         left_mm = left_s * float(np.exp(one["m"][0])) * tracking.clock.rate * space.speed[k]
         return Stop(contact=k, left_s=left_s, left_mm=left_mm)
+
+    def is_seldom(self, fall: Fall) -> bool:
+        """Whether the belief in a cut that goes on falls so deep and so long seldom enough to say a stop."""
+        return fall.per_s * self._tracking.engine.model.ear.times <= FALSE_FALL_PER_S
+
+    def stopped_by(self, fall: Fall) -> Stop | None:
+        """The same as `stopped`, before the ear has confirmed an end."""
+        spread = round(self._tracking.priors.offset_s * self._tracking.rate)
+        return self.stopped(
+            Event(
+                state=State.AIR,
+                at=fall.began,
+                decided_at=fall.at,
+                probability=0.5,
+                spread=spread,
+                standing=Standing.PROVISIONAL,
+            )
+        )
 
     def _stop_belief(self, event: Event, k: int) -> float:
         """Belief that contact `k` has stopped before its end, by what the guesses would become."""
@@ -181,14 +214,17 @@ class Surprises:
         wait = self._wait(bursts, FALSE_EARLY_PER_S, event)
         return max(least, round(LASTED_S[-1] * self._tracking.rate) if wait is None else wait)
 
-    def wait_for_stop(self, event: Event) -> int | None:
+    def wait_for_stop(self, event: Event, *, times: float) -> int | None:
         """How long after it was decided a stop must still last before it is said [samples]; None for never.
 
+        `times`: how many times as often as stated cuts are lost, by the live ear's belief.
         Said at once is what few breaks are as sure as and last as long as; all else once none lasts so long.
         """
         tracking = self._tracking
         breaks = tracking.engine.model.ear.times * tracking.priors.dropout_per_s * dropout_lasts(STOPPED_S)
-        breaks *= tracking.quiet.for_a_break(event.at / tracking.rate, event.decided_at / tracking.rate)
+        breaks *= times * tracking.quiet.for_a_break(
+            event.at / tracking.rate, event.decided_at / tracking.rate
+        )
         doubt = tracking.doubt_of(event)
         at_once = self._wait(
             breaks * tracking.share_as_sure(event) * max(doubt, 1.0), FALSE_AT_ONCE_PER_S, event

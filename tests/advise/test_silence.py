@@ -45,3 +45,5 @@ def test_a_hold_or_a_contact_explains_it() -> None:
     touch = Event(state=State.ENTRY, at=5 * RATE, decided_at=5 * RATE, probability=0.9)
     assert not told(place(4.0, 4.0), STOPPED, hold, *later(20.0))
     assert not told(place(4.0, 4.0), STOPPED, touch, *later(20.0))
+    goes_on = Cue(at=5 * RATE, kind="cutting goes on", contact=None, text="")
+    assert not told(place(4.0, 4.0), STOPPED, goes_on, *later(20.0))

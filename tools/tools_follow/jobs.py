@@ -15,7 +15,7 @@ from listen.follow import Follower
 from listen.follow.priors import priors_for
 from listen.states import EarRates
 from listen.timeline import SpanKind, Timeline, Verdict, VerdictKind
-from tools.tools_follow import score
+from tools.tools_follow import made_stops, score
 from tools.tools_follow.plans import PLANS, draw_plan
 from tools.tools_follow.programs import draw_program
 from tools.tools_follow.rearranged import CHANGES, draw_case
@@ -329,6 +329,7 @@ def lines() -> dict[str, tuple[Job, float]]:
         found[f"rearranged {change}"] = (partial(rearranged, change, EAR), 1.0)
         found[f"rearranged {change}, worse ear"] = (partial(rearranged, change, WORSE), 0.5)
     found |= {f"plan {name}": (partial(planned, name), 0.5) for name in PLANS}
+    found["made stops"] = (made_stops.one_clip, made_stops.CLIPS / 4.0)
     found["long"] = (long_run, 0.05)
     found["memory"] = (memory, 0.01)
     return found

@@ -4,8 +4,9 @@
 (default 60, about two minutes) and prints, for confirmed events, log odds of the ear's belief at true starts,
 bursts in air, true ends and breaks inside a contact; the way out that was heard beside the true one; how
 often the ear supposes or confirms an end in the middle of a contact; whether misses come in rows, and what
-the live ear believes meanwhile. Numbers in `doubt.py`, `own_ear.py`, `quiet.py` and `way_out.py` of
-`listen/follow` and in `runs.py` here are set from it.
+the live ear believes meanwhile; how deep and for how long its belief falls in running cuts. Numbers in
+`doubt.py`, `lost_cut.py`, `own_ear.py`, `quiet.py` and `way_out.py` of `listen/follow` and in `runs.py` here
+are set from it.
 """
 
 import sys
@@ -17,6 +18,7 @@ import numpy as np
 
 from listen.blocks import Block
 from listen.ears import Heard, SoundEar, shipped_model
+from listen.follow.lost_cut import log_odds
 from listen.follow.quiet import Quiet
 from listen.states import Event, Standing, State, StateLikelihoods
 from listen.synth import EVALUATION_RANGES, Made, draw_clip
@@ -27,21 +29,24 @@ NEAR_S, INSIDE_S = 0.25, 0.3
 SHORT_S = 0.12  # a feed hold stops in no more
 LEAST_S, MISSED_BELOW = 0.3, 0.3  # shorter contacts do not count; less of one heard than this share
 AT_FIRST_S = 3.0  # the ear does not know the air yet
+LEVELS, LASTED = (0.0, 1.0, 2.0, 3.0, 4.0), (1, 5, 12, 20, 30)  # log odds below even, frames
+ONE_FALL = 100  # frames; what comes sooner is the same fall
 LENGTHS_S = (0.0, 0.06, 0.12, 0.2, 0.4, 0.8, 5.0)
 
 
 def clips(n_clips: int) -> Iterator[Made]:
     """Half a minute each, with all disturbances."""
-    for index in range(n_clips):
-        ratio = RATIOS_DB[index % len(RATIOS_DB)]
-        ranges = replace(
-            EVALUATION_RANGES,
-            snr_db=((1.0, ratio - 0.01, ratio + 0.01),),
-            snr_spread_db=0.001,
-            air_share=0.02,
-        )
-        rng = np.random.default_rng([FIRST_SEED, index])
-        yield draw_clip(rng, ranges=ranges, rate=16000, duration_s=30.0)
+    return (clip(index) for index in range(n_clips))
+
+
+def clip(index: int, *, duration_s: float = 30.0) -> Made:
+    """One of them."""
+    ratio = RATIOS_DB[index % len(RATIOS_DB)]
+    ranges = replace(
+        EVALUATION_RANGES, snr_db=((1.0, ratio - 0.01, ratio + 0.01),), snr_spread_db=0.001, air_share=0.02
+    )
+    rng = np.random.default_rng([FIRST_SEED, index])
+    return draw_clip(rng, ranges=ranges, rate=16000, duration_s=duration_s)
 
 
 def told(made: Made) -> list[Heard]:
@@ -53,13 +58,15 @@ def told(made: Made) -> list[Heard]:
     return [*found, *ear.close()]
 
 
-def heard(made: Made) -> tuple[list[Event], Quiet]:
-    """Events of the ear, and what it believed."""
+def heard(made: Made) -> tuple[list[Event], Quiet, np.ndarray]:
+    """Events of the ear, and what it believed; the last also frame by frame [s, log odds]."""
     quiet, found = Quiet(made.rate), told(made)
-    for item in found:
-        if isinstance(item, StateLikelihoods):
-            quiet.take(item)
-    return [item for item in found if isinstance(item, Event)], quiet
+    beliefs = [item for item in found if isinstance(item, StateLikelihoods)]
+    for item in beliefs:
+        quiet.take(item)
+    at = np.concatenate([item.at for item in beliefs]) / made.rate
+    odds = log_odds(np.concatenate([item.contact for item in beliefs]))
+    return [item for item in found if isinstance(item, Event)], quiet, np.column_stack([at, odds])
 
 
 class Tally:
@@ -71,6 +78,8 @@ class Tally:
         self.contact_s = 0.0
         self.supposed = 0  # ends in the middle of a contact
         self.clips: list[tuple[int, int]] = []  # contacts, and missed ones
+        self.falls = np.zeros((len(LEVELS), len(LASTED)))
+        self.watched_s = 0.0
 
     def take(self, made: Made) -> None:
         """Listen to one clip."""
@@ -79,7 +88,8 @@ class Tally:
         )
         self.contact_s += float((truth[:, 2] - truth[:, 0]).sum())
         leaving = np.nan
-        events, quiet = heard(made)
+        events, quiet, beliefs = heard(made)
+        self._falls(truth, events, beliefs, made.rate)
         self._misses(truth, events, quiet, made.rate)
         for event in events:
             at = event.at / made.rate
@@ -94,6 +104,23 @@ class Tally:
             elif event.state is State.AIR:
                 self._end(truth, at, leaving, event)
                 self._until_confirmed(truth, at, event.decided_at / made.rate, quiet)
+
+    def _falls(self, truth: np.ndarray, events: list[Event], beliefs: np.ndarray, rate: int) -> None:
+        """Falls of the belief in cuts that the ear has confirmed and that go on."""
+        at, odds = beliefs.T
+        known = np.zeros(at.size, bool)
+        told = [e for e in events if e.standing is Standing.CONFIRMED and e.state in (State.ENTRY, State.AIR)]
+        for start, stop in pairwise(told):
+            if start.state is State.ENTRY:
+                known |= (at >= start.decided_at / rate) & (at < stop.decided_at / rate)
+        cutting = np.any([(at > a + 0.5) & (at < b - 0.05) for a, b, _ in truth] or [known & False], axis=0)
+        known &= cutting
+        self.watched_s += float(known.sum()) / 100.0
+        for i, level in enumerate(LEVELS):
+            for j, lasted in enumerate(LASTED):
+                below = np.convolve(odds <= -level, np.ones(lasted), "full")[: at.size] > lasted - 0.5
+                found = np.flatnonzero(below & known)
+                self.falls[i, j] += np.sum(np.diff(found, prepend=-2 * ONE_FALL) > ONE_FALL)
 
     def _until_confirmed(self, truth: np.ndarray, at: float, decided: float, quiet: Quiet) -> None:
         """What was believed from a break or an end to its confirmation, where no next contact came sooner."""
@@ -176,6 +203,9 @@ def main(arguments: list[str]) -> None:
     print(f"ends in the middle of {hours:.2f} h of contact: supposed {tally.supposed}, confirmed {confirmed}")
     n, m = np.array(tally.clips).sum(axis=0)
     print(f"missed {m} of {n} contacts; a clip's share is worth {worth(tally.clips):.1f} contacts")
+    for level, falls in zip(LEVELS, 3600.0 * tally.falls / max(tally.watched_s, 1.0), strict=True):
+        each = ", ".join(f"{10 * n} ms {value:.1f}" for n, value in zip(LASTED, falls, strict=True))
+        print(f"falls to {-level:.0f} or below an hour of cutting, by how long they last: {each}")
     ways_out = np.array(tally.ways_out).reshape(-1, 2)
     for low, high in pairwise(LENGTHS_S):
         mine = ways_out[(ways_out[:, 0] >= low) & (ways_out[:, 0] < high)]

@@ -9,10 +9,12 @@ the interval of a share.
 import numpy as np
 
 from tools.tools_follow.jobs import COLUMNS, Counts
+from tools.tools_follow.made_stops import SOON_S
 
 Found = dict[str, list[Counts]]
 CPU_LIMIT = 0.001  # s a second of audio, one core
 FALSE_LIMIT, CUE_LIMIT = 0.05, 0.2  # a run
+CUT_H = 0.18  # cutting in a drawn run, on the mean
 
 
 def total(counts: list[Counts], name: str) -> float:
@@ -65,6 +67,8 @@ def print_tables(found: Found) -> bool:
             _calibration(name, counts)
         elif name.startswith("rearranged"):
             _rearranged(name, counts)
+        elif name == "made stops":
+            _made_stops(counts)
         elif name == "memory":
             _memory(counts)
     return missed
@@ -179,6 +183,16 @@ def _rearranged(name: str, counts: list[Counts]) -> None:
         whole = 100.0 * total(counts, f"{way} whole") / len(counts)
         text = f"{share(total(counts, way), of)}, cannot tell {unsure:.1f} %, runs wholly right {whole:.0f} %"
         print(f"{name if way == 'refined' else '':32} {way:8} {text}")
+
+
+def _made_stops(counts: list[Counts]) -> None:
+    """How soon stops are said, and how often falsely: no wait is both short and sure enough."""
+    hours, of = total(counts, "cutting") / 3600.0, total(counts, "of")
+    false = total(counts, "false") / max(hours, 1e-9) * CUT_H
+    print(f"stops on made sound at 12 and 6 dB, whole chain, feed clock: {hours:.2f} h of cutting")
+    print(f"    false cues a run {false:.2f}{over(false, CUE_LIMIT)}")
+    for soon_s in SOON_S:
+        print(f"    said within {soon_s:.2f} s of it {share(total(counts, f'within {soon_s}'), of)}")
 
 
 def _memory(counts: list[Counts]) -> None:

@@ -1,0 +1,94 @@
+"""The live ear stops believing in a running cut: said as soon as it seldom does so while a cut goes on."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from listen.follow import Follower
+from listen.states import StateLikelihoods
+from listen.timeline import Cue
+from tests.follow.runs import EAR, RATE, events_of, timeline_of
+
+pytestmark = pytest.mark.closed
+PASSES = [(2.0 + 10.0 * index, 8.0 + 10.0 * index) for index in range(3)]
+HOP = RATE // 100
+END = 32 * RATE
+Falls = list[tuple[float, float, float]]  # from, until [s], log odds of contact there
+
+
+def believed(falls: Falls) -> tuple[np.ndarray, np.ndarray]:
+    """Frames, and belief in contact: log odds of 5 in the passes, -5 in air, and what falls say."""
+    at = np.arange(HOP, END + 1, HOP)
+    second = (at - 0.5 * HOP) / RATE
+    odds = np.full(at.size, -5.0)
+    for start, stop in PASSES:
+        odds[(second > start) & (second < stop)] = 5.0
+    for start, stop, value in falls:
+        odds[(second > start) & (second < stop)] = value
+    return at, 1.0 / (1.0 + np.exp(-odds))
+
+
+def followed(falls: Falls, *, stop_s: float | None = None, cuts: list[int] | None = None) -> list[Cue]:
+    """Cues of a run whose second pass ends at `stop_s`, if it does, confirmed half a second later."""
+    at, belief = believed(falls)
+    stretches = [
+        (start, stop_s if stop_s and index == 1 else stop) for index, (start, stop) in enumerate(PASSES)
+    ]
+    events = events_of(stretches, lag_s=0.5)
+    follower = Follower(timeline_of(PASSES, feed_override=100.0, override_steady=True), rate=RATE, ear=EAR)
+    said: list[object] = []
+    before = -1
+    for now in sorted({*(cuts or []), END}):
+        new = (at > before) & (at <= now)
+        if new.any():
+            nothing = np.zeros((int(new.sum()), 4))
+            follower.listen(StateLikelihoods(at=at[new], log_likelihood=nothing, contact=belief[new]))
+        said += follower.push(tuple(e for e in events if before < e.decided_at <= now), now)
+        before = now
+    return [cue for cue in said if isinstance(cue, Cue)]
+
+
+def stops(falls: Falls, **more: float) -> list[float]:
+    return [cue.at / RATE for cue in followed(falls, **more) if cue.kind == "cutting stopped"]  # type: ignore[arg-type]
+
+
+def test_a_cut_that_is_surely_gone_is_said_long_before_the_ear_has_settled_it() -> None:
+    (said,) = stops([(15.0, 18.0, -4.5)], stop_s=15.0)
+    assert 15.0 < said <= 15.1
+
+
+def test_a_shallow_fall_must_last_longer_than_a_deep_one() -> None:
+    deep, less = (stops([(15.0, 18.0, odds)], stop_s=15.0)[0] for odds in (-4.5, -2.5))
+    assert deep < less < 15.5
+
+
+def test_a_short_shallow_fall_is_no_stop() -> None:
+    assert stops([(15.0, 15.06, -1.2)]) == []
+
+
+def test_where_it_was_said_wrongly_the_cut_is_said_to_go_on() -> None:
+    """The belief comes back after 0.3 s, and the ear never confirms an end."""
+    told = [cue.kind for cue in followed([(15.0, 15.3, -4.5)]) if 15.0 < cue.at / RATE < 15.5]
+    assert told == ["cutting stopped", "cutting goes on"]
+
+
+def test_a_machine_whose_belief_often_falls_is_waited_for_longer() -> None:
+    often = [(2.5 + 0.5 * index, 2.7 + 0.5 * index, -1.2) for index in range(8)]
+    calm, restless = (
+        stops([(15.0, 18.0, -3.0)], stop_s=15.0),
+        stops([*often, (15.0, 18.0, -3.0)], stop_s=15.0),
+    )
+    assert restless[-1] > calm[0] + 0.1
+
+
+def test_a_fall_where_the_cut_ends_anyway_is_no_stop() -> None:
+    assert stops([(17.8, 18.0, -4.5)]) == []
+
+
+@pytest.mark.parity
+@settings(max_examples=8, deadline=None)
+@given(cuts=st.lists(st.integers(0, END), max_size=30))
+def test_any_cut_gives_the_same_cues(cuts: list[int]) -> None:
+    falls = [(4.0, 4.2, -4.5), (15.0, 18.0, -3.0)]
+    assert followed(falls, stop_s=15.0, cuts=cuts) == followed(falls, stop_s=15.0)
