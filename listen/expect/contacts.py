@@ -84,6 +84,36 @@ class _Shape:
     lowest: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Made:
+    """All that a contact is worked out from; the three spans are where it begins, its middle and its end."""
+
+    touch: Touch
+    tool: Tool
+    shape: _Shape
+    feed: float
+    rpm: float
+    first: int
+    middle: int
+    last: int
+
+    @property
+    def flutes(self) -> int:
+        return self.tool.flutes or 0
+
+    @property
+    def per_tooth(self) -> float:
+        """Feed per tooth [mm], NaN where flutes or speed are not known."""
+        if not (self.flutes and self.rpm):
+            return NAN
+        return cutting.feed_per_tooth(feed_mm_per_min=self.feed, rpm=self.rpm, flutes=self.flutes)
+
+    @property
+    def chips(self) -> tuple[float, float]:
+        """Mean and greatest chip thickness [mm]."""
+        return _chips(self.shape, self.tool, self.per_tooth)
+
+
 class ContactMaker:
     """Makes contacts of one path and job."""
 
@@ -96,15 +126,21 @@ class ContactMaker:
     def cut_of(self, touch: Touch, stock: Stock, number: int) -> Cut:
         """The contact of a touch; ids, strength and passes are filled in later."""
         index = touch.records[:, kernels.SEGMENT].astype(np.int64)
-        start_span = self._span_at(touch.start + 1e-9)
-        middle_span = int(self.segments.span[index[len(index) // 2]])
-        tool = self.job.tool(int(self.path.spans.tool[middle_span]))
+        middle = int(self.segments.span[index[len(index) // 2]])
+        tool = self.job.tool(int(self.path.spans.tool[middle]))
         assert tool is not None
-        shape = self._shape(touch, tool, stock, middle_span)
-        feed = self._feed(middle_span)
-        rpm = float(abs(self.path.spindle_rpm[middle_span]))
-        cut = self._finish(touch, tool, shape, feed, rpm, (start_span, middle_span), index, number)
+        made = _Made(
+            touch=touch,
+            tool=tool,
+            shape=self._shape(touch, tool, stock, middle),
+            feed=self._feed(middle),
+            rpm=float(abs(self.path.spindle_rpm[middle])),
+            first=self._span_at(touch.start + 1e-9),
+            middle=middle,
+            last=int(self.segments.span[index[-1]]),
+        )
         span, depth = self._rapid_span(touch, index)
+        cut = self._cut(made, self._contact(made, number))
         return replace(cut, rapid_span=span, rapid_depth=depth)
 
     def _rapid_span(self, touch: Touch, index: NDArray[np.int64]) -> tuple[int, float]:
@@ -241,74 +277,64 @@ class ContactMaker:
                 return "face"
         return "slot" if wide >= 0.95 else "side cut"
 
-    def _finish(
-        self,
-        touch: Touch,
-        tool: Tool,
-        shape: _Shape,
-        feed: float,
-        rpm: float,
-        spans: tuple[int, int],
-        index: NDArray[np.int64],
-        number: int,
-    ) -> Cut:
-        flutes = tool.flutes or 0
-        per_tooth = (
-            cutting.feed_per_tooth(feed_mm_per_min=feed, rpm=rpm, flutes=flutes) if flutes and rpm else NAN
-        )
-        mean, greatest = _chips(shape, tool, per_tooth)
-        force = self.material
-        power = NAN
-        if force is not None and shape.way != "tapping":
-            chip = mean if math.isfinite(mean) else NAN
-            power = (
-                cutting.power(removal_mm3_per_s=shape.rate, material=force, chip_mm=chip)
-                if chip > 0.0
-                else NAN
-            )
-        start_span, _ = spans
-        volume = touch.records[:, kernels.VOLUME].sum()
-        contact = Contact(
+    def _contact(self, made: _Made, number: int) -> Contact:
+        """What the run needs of it; strength and pass come later."""
+        touch, shape = made.touch, made.shape
+        power = self._power(made)
+        x, y, z = (float(value) for value in touch.place)
+        return Contact(
             id=number,
-            tool=tool.number,
-            line=int(self.path.spans.line[start_span]),
-            block=self.path.block_name(start_span),
+            tool=made.tool.number,
+            line=int(self.path.spans.line[made.first]),
+            block=self.path.block_name(made.first),
             start=touch.start,
             ramp_in=touch.ramp_in,
             ramp_out=touch.ramp_out,
             stop=touch.stop,
-            tooth_pass_hz=flutes * rpm / 60.0,
+            tooth_pass_hz=made.flutes * made.rpm / 60.0,
             power_w=power,
-            load_percent=self._load(power, rpm),
-            place=(float(touch.place[0]), float(touch.place[1]), float(touch.place[2])),
-            spindle_rpm=rpm,
-            flutes=flutes,
-            feed_mm_per_min=feed,
+            load_percent=self._load(power, made.rpm),
+            place=(x, y, z),
+            spindle_rpm=made.rpm,
+            flutes=made.flutes,
+            feed_mm_per_min=made.feed,
             way=shape.way,
             axial_depth_mm=shape.depth,
             radial_width_mm=shape.width,
-            mean_chip_mm=mean,
-            removed_mm3=float(volume),
-            climb_share=_climb(touch, shape, self.path.spindle_rpm[spans[1]]),
+            mean_chip_mm=made.chips[0],
+            removed_mm3=float(touch.records[:, kernels.VOLUME].sum()),
+            climb_share=_climb(touch, shape, self.path.spindle_rpm[made.middle]),
         )
-        known = math.isfinite(power) and rpm > 0.0
+
+    def _cut(self, made: _Made, contact: Contact) -> Cut:
+        """The contact, and what is told of it only on demand."""
+        shape, power, rpm = made.shape, contact.power_w, made.rpm
+        force = torque = NAN
+        if math.isfinite(power) and rpm > 0.0:
+            force = cutting.tangential_force(power_w=power, rpm=rpm, diameter_mm=made.tool.diameter)
+            torque = cutting.torque(power_w=power, rpm=rpm)
         return Cut(
             contact=contact,
             arc_deg=math.degrees(shape.arc),
-            teeth_in_cut=flutes * shape.arc / (2.0 * math.pi) if flutes else NAN,
+            teeth_in_cut=made.flutes * shape.arc / (2.0 * math.pi) if made.flutes else NAN,
             removal_mm3_per_s=shape.rate,
-            greatest_chip_mm=greatest,
-            force_n=cutting.tangential_force(power_w=power, rpm=rpm, diameter_mm=tool.diameter)
-            if known
-            else NAN,
-            torque_nm=cutting.torque(power_w=power, rpm=rpm) if known else NAN,
-            per_tooth_mm=per_tooth,
-            mc=force.mc if force is not None else 0.25,
-            offset=self.path.offset_names[int(self.path.offset[start_span])],
+            greatest_chip_mm=made.chips[1],
+            force_n=force,
+            torque_nm=torque,
+            per_tooth_mm=made.per_tooth,
+            mc=self.material.mc if self.material is not None else 0.25,
+            offset=self.path.offset_names[int(self.path.offset[made.first])],
             lowest=shape.lowest,
-            span_first=start_span,
-            span_last=int(self.segments.span[index[-1]]),
+            span_first=made.first,
+            span_last=made.last,
         )
+
+    def _power(self, made: _Made) -> float:
+        """Cutting power [W], NaN where material or chip are not known, and in tapping."""
+        chip = made.chips[0]
+        if self.material is None or made.shape.way == "tapping" or not chip > 0.0:
+            return NAN
+        return cutting.power(removal_mm3_per_s=made.shape.rate, material=self.material, chip_mm=chip)
 
     def _load(self, power: float, rpm: float) -> float:
         machine = self.job.machine

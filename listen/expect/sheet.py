@@ -114,11 +114,7 @@ def _setup(expected: Expected, path: TimedPath, job: Job) -> Sheet:
     low = ends.min(axis=0) if len(ends) else np.full(3, np.nan)
     high = ends.max(axis=0) if len(ends) else np.full(3, np.nan)
     stocks = [_stock(setup, expected) for setup in job.setups]
-    feeding = np.isin(spans.kind, (int(SpanKind.FEED), int(SpanKind.RIGID)))
-    deepest = spans.end[feeding, 2]
-    deepest = deepest[np.isfinite(deepest)]
-    floor = stocks[0]["low"][2] if stocks else None
-    lowest = float(deepest.min()) if deepest.size else math.nan
+    lowest, above = _lowest(path, stocks)
     return {
         "programs": programs_of(path, job),
         "material": job.material.name or None,
@@ -128,9 +124,23 @@ def _setup(expected: Expected, path: TimedPath, job: Job) -> Sheet:
             {"name": k.name, "low": list(k.box.low), "high": list(k.box.high)} for k in job.keep_outs
         ],
         "lowest_z": _known(lowest),
-        "above_underside": _known(lowest - floor) if floor is not None else None,
+        "above_underside": _known(above),
         "travel": {"low": _place((low[0], low[1], low[2])), "high": _place((high[0], high[1], high[2]))},
     }
+
+
+def _lowest(path: TimedPath, stocks: list[Sheet]) -> tuple[float, float]:
+    """Lowest Z in feed and how far that is above the underside, in the set-up where it comes nearest [mm]."""
+    spans = path.spans
+    feeding = np.isin(spans.kind, (int(SpanKind.FEED), int(SpanKind.RIGID))) & np.isfinite(spans.end[:, 2])
+    found = []
+    for stock in stocks:
+        named = [i for i, name in enumerate(path.offset_names) if name.upper() == stock["offset"].upper()]
+        mine = feeding & np.isin(path.offset, named)
+        if mine.any():
+            found.append((float(spans.end[mine, 2].min()), stock["low"][2]))
+    lowest, floor = min(found, key=lambda pair: pair[0] - pair[1], default=(math.nan, math.nan))
+    return lowest, lowest - floor
 
 
 def _stock(setup: Setup, expected: Expected) -> Sheet:

@@ -11,9 +11,9 @@ from listen.expect.sheet_terminal import (
     HOW_TO_READ,
     Shown,
     clock_text,
-    least_words,
     look_text,
-    other_units,
+    setup_facts,
+    tool_cells,
 )
 from listen.job import Job
 
@@ -49,7 +49,7 @@ svg text { font-family: system-ui, sans-serif; fill: #000 }
 .tool { fill: #fff; stroke: #000 }
 .zero { fill: none; stroke: #000 }
 circle.touch { fill: #000 }
-.write { border-bottom: 0.3mm solid #000; display: inline-block; min-width: 34mm; height: 5mm }
+.write { border-bottom: 0.3mm solid #000; display: inline-block; min-width: 24mm; height: 5mm }
 """
 
 
@@ -110,56 +110,17 @@ def _where(warning: Sheet, shown: Shown) -> str:
 
 
 def _setup(sheet: Sheet, shown: Shown) -> str:
-    setup = sheet["setup"]
-    above = setup["above_underside"]
-    side = "above" if above is None or above >= 0.0 else "BELOW"
-    facts = [
-        f"Checksum {sheet['checksum'] or 'none'}, units {shown.unit}",
-        *other_units(sheet),
-        *(
-            f"Stock {stock['shape']} under {stock['offset']}: "
-            f"{shown.place(stock['low'])} to {shown.place(stock['high'])}"
-            for stock in setup["stock"]
-        ),
-        f"Material {setup['material'] or 'not given'}; offsets used {', '.join(setup['offsets_used'])}",
-        f"Lowest Z in feed {shown.length(setup['lowest_z'])}: "
-        f"{shown.length(None if above is None else abs(above))} {side} the underside",
-        f"Travel {shown.place(setup['travel']['low'])} to {shown.place(setup['travel']['high'])}",
-    ]
-    tools = _table(
-        (
-            "T",
-            "H",
-            "D",
-            "kind",
-            f"⌀ {shown.unit}",
-            "flutes",
-            "lowest Z",
-            "chip from",
-            "length, measured",
-            "initials",
-        ),
-        [
-            (
-                str(t["number"]),
-                str(t["h"]),
-                str(t["d"]),
-                t["kind"] or "not in the job",
-                shown.length(t["diameter"]),
-                str(t["flutes"] or "–"),
-                shown.length(t["lowest_z"]),
-                least_words(t["least_override"]),
-                "",
-                "",
-            )
-            for t in sheet["tools"]
-        ],
-    )
-    lines = "".join(f"<p>{escape(fact)}</p>" for fact in facts)
-    files = "<br>".join(escape(row) for item in setup["programs"] for row in program_lines(item, shown))
+    heads = ("T", "H", "D", "kind", f"⌀ {shown.unit}", "flutes", "lowest Z", "chip from")
+    rows = []
+    for tool in sheet["tools"]:
+        *before, _, lowest, least = tool_cells(tool, shown)
+        rows.append((*before, lowest, least, "", ""))
+    lines = "".join(f"<p>{escape(fact)}</p>" for fact in setup_facts(sheet, shown))
+    programs = sheet["setup"]["programs"]
+    files = "<br>".join(escape(row) for item in programs for row in program_lines(item, shown))
     return (
         f'<h2>Is this my set-up?</h2><div class="pair">{plan(sheet)}<div>{lines}</div></div>'
-        f'<p class="files">{files}</p>{tools}'
+        f'<p class="files">{files}</p>{_table((*heads, "length, measured", "initials"), rows)}'
     )
 
 

@@ -126,6 +126,13 @@ def _warnings(sheet: Sheet, shown: Shown) -> list[RenderableType]:
 
 
 def _setup(sheet: Sheet, shown: Shown) -> list[RenderableType]:
+    rows = setup_facts(sheet, shown)
+    rows += [line for program in sheet["setup"]["programs"] for line in program_lines(program, shown)]
+    return [Text("  " + row) for row in rows]
+
+
+def setup_facts(sheet: Sheet, shown: Shown) -> list[str]:
+    """What to hold against the machine: program, unit, stock, material, depth; a line each."""
     setup = sheet["setup"]
     rows = [f"Program {sheet['program']}, checksum {sheet['checksum'] or 'none'}, units {shown.unit}"]
     rows += other_units(sheet)
@@ -141,11 +148,10 @@ def _setup(sheet: Sheet, shown: Shown) -> list[RenderableType]:
     side = "above" if above is None or above >= 0.0 else "BELOW"
     distance = shown.length(None if above is None else abs(above))
     rows.append(f"Lowest Z in feed {shown.length(setup['lowest_z'])}, {distance} {side} the underside")
-    travel = setup["travel"]
-    if len(setup["programs"]) != 1:
+    if len(setup["programs"]) != 1:  # else the program's own facts say it
+        travel = setup["travel"]
         rows.append(f"Travel from {shown.place(travel['low'])} to {shown.place(travel['high'])}")
-    rows += [line for program in setup["programs"] for line in program_lines(program, shown)]
-    return [Text("  " + row) for row in rows]
+    return rows
 
 
 def other_units(sheet: Sheet) -> list[str]:
@@ -164,31 +170,26 @@ def _table(*columns: str, right: str = "") -> Table:
 
 
 def _tools(sheet: Sheet, shown: Shown) -> Table:
-    table = _table(
-        "T",
-        "H",
-        "D",
-        "kind",
-        f"⌀ {shown.unit}",
-        "flutes",
-        "contacts",
-        "lowest Z",
-        "chip from",
-        right="T|H|D|contacts",
-    )
+    heads = ("T", "H", "D", "kind", f"⌀ {shown.unit}", "flutes", "contacts", "lowest Z", "chip from")
+    table = _table(*heads, right="T|H|D|contacts")
     for tool in sheet["tools"]:
-        table.add_row(
-            str(tool["number"]),
-            str(tool["h"]),
-            str(tool["d"]),
-            tool["kind"] or "not in the job",
-            shown.length(tool["diameter"]),
-            str(tool["flutes"] or "–"),
-            str(tool["contacts"]),
-            shown.length(tool["lowest_z"]),
-            least_words(tool["least_override"]),
-        )
+        table.add_row(*tool_cells(tool, shown))
     return table
+
+
+def tool_cells(tool: Sheet, shown: Shown) -> tuple[str, ...]:
+    """A tool as a row: T, H, D, kind, diameter, flutes, contacts, lowest Z, chip from."""
+    return (
+        str(tool["number"]),
+        str(tool["h"]),
+        str(tool["d"]),
+        tool["kind"] or "not in the job",
+        shown.length(tool["diameter"]),
+        str(tool["flutes"] or "–"),
+        str(tool["contacts"]),
+        shown.length(tool["lowest_z"]),
+        least_words(tool["least_override"]),
+    )
 
 
 def least_words(least: float | None) -> str:

@@ -125,6 +125,22 @@ def test_a_tool_that_meets_the_stock_only_in_rapid_is_on_the_sheet(job: Job) -> 
     assert "N80 (line 12): T1 meets" in sheet_page(sheet, rapid)
 
 
+def test_the_underside_is_that_of_the_set_up_where_the_tool_comes_nearest(tmp_path: Path) -> None:
+    """-2 in a block 20 thick leaves 18, -3 in one 5 thick leaves 2: that is what to look at."""
+    (tmp_path / "two.nc").write_text(
+        "G21 G17 G90 G40 G80\nT1 M6\nS8000 M3\nG54 G0 X-20. Y10.\nG43 H1 Z-2.\nG1 X90. F900.\nG0 Z50.\n"
+        "G55 G0 X-20. Y10.\nZ-3.\nG1 X90.\nG0 Z50.\nM30\n"
+    )
+    setups = "".join(
+        f'[[setup]]\noffset = "{name}"\n[setup.stock]\nmin = [0, 0, {floor}]\nmax = [80, 50, 0]\n'
+        for name, floor in (("G54", -20), ("G55", -5))
+    )
+    tool = '[[tools]]\nnumber = 1\nkind = "flat end mill"\ndiameter = 10\nflutes = 3\n'
+    (tmp_path / "two.toml").write_text(f'program = "two.nc"\nunits = "mm"\n{setups}{tool}')
+    setup = _sheet(load_job(tmp_path / "two.toml"))["setup"]
+    assert (setup["lowest_z"], setup["above_underside"]) == (-3.0, 2.0)  # type: ignore[index]
+
+
 def test_an_inch_program_under_a_job_in_mm_says_so(job: Job) -> None:
     assert "The program is in" not in terminal_text(_sheet(job))
     inches = _changed(job, ("G21", "N5G20"), ("Y3.", "Y.1"), ("Z-3.", "Z-.1"), ("X100.", "X4."))
