@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from listen.follow import Follower
+from listen.follow import Follower, refined_verdicts
 from listen.states import Event, Standing, State
 from listen.timeline import Cue, Mark, MarkKind, Position, Timeline, Verdict, VerdictKind
 from tests.follow.runs import EAR, RATE, Stretches, contact, events_of, timeline_of
@@ -53,6 +53,18 @@ def test_without_any_hint_a_silent_approach_is_not_judged_before_the_sound_ends(
     found = verdicts(follow(timeline_of(SIX), [], [], 60.0))
     assert {each.kind for each in found.values()} == {VerdictKind.NOT_HEARD}
     assert {each.called_at for each in found.values()} == {60 * RATE}
+
+
+@pytest.mark.parametrize(("end_s", "n_missing"), [(2.0, 0), (5.9, 1), (9.0, 2), (30.0, 6)])
+def test_a_sound_that_ends_before_a_contact_could_come_tells_nothing_of_it(
+    end_s: float, n_missing: int
+) -> None:
+    """Contacts at 2, 5, 8 … s of the program: stopped after 2 s, the run said that all were missing."""
+    found = verdicts(follow(timeline_of(SIX), [], [], end_s))
+    missing = [number for number, verdict in found.items() if verdict.kind == VerdictKind.NOT_HEARD]
+    assert len(missing) == n_missing
+    refined = refined_verdicts(timeline_of(SIX), [], [], [], rate=RATE, end=round(end_s * RATE))
+    assert [verdict.kind for verdict in refined].count(VerdictKind.NOT_HEARD) == n_missing
 
 
 def test_a_hold_that_the_control_tells_is_no_missing_contact() -> None:
