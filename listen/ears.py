@@ -62,7 +62,7 @@ from listen.timeline import Mark, MarkKind
 
 Given = Block | Gap | LoadSample | Mark
 Heard = Event | Finding | ContactSound | AirSound | ContactLoad | StateLikelihoods | Gap
-LOAD_MODEL = "mill_load"
+LOAD_MODEL, LOAD_PARTS = "mill_load", ("second", "wider")
 # Of load at 5 Hz, by tests/hear/test_load_alone.py: entries and exits lie within 0.25 s of the truth there.
 LOAD_RATES = EarRates(
     false_bursts_per_hour=2.0,
@@ -312,8 +312,8 @@ class LoadEar:
         whole = self._kept.stretches() if self._kept else []
         if not whole:
             return ()
-        network = shipped_load_network()
-        events = second_look_load(whole[0], self._marks, rate=self._rate, network=network)
+        networks = shipped_load_networks()
+        events = second_look_load(whole[0], self._marks, rate=self._rate, networks=networks)
         sure = [event.probability for event in events if event.state == State.ENTRY]
         if sure and sum(sure) >= CLEAR * len(sure):
             self._rates = replace(LOAD_RATES, missed_share=MISSED_IF_CLEAR, missed_worth=MISSED_WORTH)
@@ -415,8 +415,8 @@ def shipped_model(folder: Path | None = None) -> Model:
     return load_model(folder, features=FEATURES, version=VERSION)
 
 
-def shipped_load_network() -> Network:
-    """The shipped network that takes a second look at a load log.
+def shipped_load_networks() -> tuple[Network, ...]:
+    """The shipped networks that take a second look at a load log.
 
     Raises
     ------
@@ -424,4 +424,5 @@ def shipped_load_network() -> Network:
         If there is none, or it does not fit what is told of a load log.
     """
     columns = (*LOAD_COLUMNS, *AHEAD_COLUMNS)
-    return load_network(models_folder() / LOAD_MODEL, "second", features=columns, version=LOAD_VERSION)
+    folder = models_folder() / LOAD_MODEL
+    return tuple(load_network(folder, part, features=columns, version=LOAD_VERSION) for part in LOAD_PARTS)

@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 FAR_BELOW = 0.15  # of the way from the lowest level to a high one
+STANDS_S = 2.0
 FAST_S = 0.25  # in slower logs one value may be a cut
 LONE_HEIGHT, LONE_SHARE = 0.3, 0.2  # how far off a lone value is, and how near its neighbours are by that
 
@@ -39,3 +40,22 @@ def without_lone(seconds: NDArray[np.float64], load: NDArray[np.float64]) -> NDA
     cleaned = load.copy()
     cleaned[1:-1][lone] = between[lone]
     return cleaned
+
+
+def is_by_block(seconds: NDArray[np.float64], load: NDArray[np.float64], *, step: float) -> bool:
+    """Whether a log has one value for each block of the program, as a mean over it.
+
+    Most of the time then lies in stretches in which nothing changes at all, far longer than a control
+    takes to have a new value.
+
+    Parameters
+    ----------
+    seconds, load : ndarray, shape (n_frames,)
+    step : float
+        Step of the values shown: where it is not 0, values stand still for want of finer ones.
+    """
+    if step > 0.0:
+        return False
+    begins = np.flatnonzero(np.concatenate([[True], np.diff(load) != 0.0]))
+    lasts_s = np.diff(np.append(seconds[begins], seconds[-1]))
+    return bool(lasts_s[lasts_s >= STANDS_S].sum() > 0.5 * (seconds[-1] - seconds[0]))

@@ -1,10 +1,10 @@
-"""Contact from a whole load log: a network that looks both ways, and the likeliest story of the log's levels.
+"""Contact from a whole load log: networks that look both ways, and the likeliest story of the log's levels.
 
-The network knows many drawn logs; the story knows none and is bound by rules. Where one is unsure the
-other decides, so that neither errs alone where a log is unlike those drawn.
+The networks know many drawn logs; the story knows none and is bound by rules. Where they are unsure the
+story decides, so that neither errs alone where a log is unlike those drawn.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -26,15 +26,17 @@ from listen.decide.load_points import (
 )
 from listen.decide.load_states import IS_PERCENT, LOAD, SIGN
 from listen.decide.load_story import story_contacts
-from listen.decide.load_tidy import above_nothing, without_lone
+from listen.decide.load_tidy import above_nothing, is_by_block, without_lone
 from listen.decide.model import Network
 from listen.decide.network import score_whole
 from listen.decide.second_look import dated
 from listen.states import Event, State
 from listen.timeline import Mark, MarkKind
 
-OF_STORY = 1.5  # what the story says counts for as much, either way [nats]
-OF_STORY_IN_UNITS = 6.0  # in amperes and watts: what may be feeding in air is a rule, and the story keeps it
+# What the story says counts for as much, either way [nats]: beside both networks; beside the first alone,
+# which does better on logs of one value a block; and in amperes, watts and newton metres, where what may
+# be feeding in air is a rule, and the story keeps it.
+OF_STORY, OF_STORY_BESIDE_ONE, OF_STORY_IN_UNITS = 0.5, 1.5, 6.0
 MEASURES = ((1.0, 1.0), (0.6, 0.6), (1.6, 1.6), (0.6, 1.6), (1.6, 0.6))  # of height and noise
 SWITCH = 1.0  # what a change of contact must explain [nats]
 NEAR_POINTS = 3  # the network dates what both decide, where it has a change this near
@@ -53,7 +55,7 @@ class SeenContact:
 
 
 def second_look_load(
-    frames: Frames, marks: Iterable[Mark], *, rate: int, network: Network
+    frames: Frames, marks: Iterable[Mark], *, rate: int, networks: Sequence[Network]
 ) -> tuple[Event, ...]:
     """Contacts as known after the whole log was read.
 
@@ -65,20 +67,20 @@ def second_look_load(
         Line marks tell where a new level is likely, speeds where a new idle level is.
     rate : int
         Audio sample rate [Hz].
-    network : Network
-        The second one of a load model.
+    networks : sequence of Network
+        Those of a load model; they are asked apart, and the mean of their answers counts.
 
     Returns
     -------
     tuple of Event
         Confirmed events in order, decided at the end of the log.
     """
-    contacts = contacts_of_load(frames, marks, rate=rate, network=network)
+    contacts = contacts_of_load(frames, marks, rate=rate, networks=networks)
     return _events(contacts, int(frames.at[-1]) if len(frames) else 0, rate)
 
 
 def contacts_of_load(
-    frames: Frames, marks: Iterable[Mark], *, rate: int, network: Network
+    frames: Frames, marks: Iterable[Mark], *, rate: int, networks: Sequence[Network]
 ) -> tuple[SeenContact, ...]:
     """The same as contacts; parameters as for `second_look_load`."""
     if len(frames) < 3:
@@ -92,9 +94,12 @@ def contacts_of_load(
     grid = grid_of(seconds, load, told_s=speeds_s, blocks_s=blocks_s)
     percent = bool(frames.values[-1, IS_PERCENT])
     step = step_of(load) if percent else 0.0
-    odds = _odds(grid, percent=percent, step=step, network=network, blocks_known=blocks_s.size > 0)
+    by_block = is_by_block(seconds, load, step=step)
+    asked = networks if percent and not by_block else networks[:1]
+    odds = _odds(grid, percent=percent, step=step, networks=asked, blocks_known=blocks_s.size > 0)
     told = story_contacts(seconds, load, percent=percent, step=step, speeds_s=speeds_s, blocks_s=blocks_s)
-    both = odds + (OF_STORY if percent else OF_STORY_IN_UNITS) * _says(grid, told)
+    of_story = (OF_STORY_BESIDE_ONE if by_block else OF_STORY) if percent else OF_STORY_IN_UNITS
+    both = odds + of_story * _says(grid, told)
     path = dated(best_path(both, SWITCH), best_path(odds, SWITCH), near=NEAR_POINTS)
     log = _Log(fine=FineLog(seconds, load), grid=grid, belief=1.0 / (1.0 + np.exp(-odds)))
     near_s = NEAR_BLOCK * float(np.median(np.diff(seconds)))
@@ -104,14 +109,16 @@ def contacts_of_load(
 
 
 def _odds(
-    grid: Grid, *, percent: bool, step: float, network: Network, blocks_known: bool
+    grid: Grid, *, percent: bool, step: float, networks: Sequence[Network], blocks_known: bool
 ) -> NDArray[np.float64]:
-    """Log odds of contact of each point by the network: the mean of its answers by several measures."""
+    """Log odds of contact of each point by the networks: the mean of their answers by several measures."""
     known = scale_of(grid.load[grid.age == 0.0], percent=percent, step=step)
     scales = [replace(known, height=known.height * h, noise=known.noise * n) for h, n in MEASURES]
     told = [rows_of(grid, one, percent=percent, blocks_known=blocks_known) for one in scales]
     rows = [np.concatenate([t, ahead_of(grid, one)], axis=1) for t, one in zip(told, scales, strict=True)]
-    odds: NDArray[np.float64] = np.mean([score_whole(network, each)[:, 0] for each in rows], axis=0)
+    odds: NDArray[np.float64] = np.mean(
+        [score_whole(network, each)[:, 0] for network in networks for each in rows], axis=0
+    )
     return odds
 
 

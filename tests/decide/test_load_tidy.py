@@ -5,7 +5,7 @@ import pytest
 from numpy.typing import NDArray
 
 from listen.blocks import LoadSample
-from listen.decide.load_tidy import above_nothing, without_lone
+from listen.decide.load_tidy import above_nothing, is_by_block, without_lone
 from listen.measure.load import MeasureLoad
 
 CUTS: NDArray[np.float64] = np.repeat([0.0, 1.0, 9.0, 1.0, 9.0, 1.0, 0.0], 20)
@@ -39,3 +39,12 @@ def test_a_load_below_nothing_rises_only_where_both_its_ends_are_lowest(
         measure.push(LoadSample(at=200 * i, percent=float(value), kind="current_a"))
     (last,) = measure.close()
     assert last.values[0, 3] == sign
+
+
+@pytest.mark.closed
+def test_values_that_stand_for_seconds_are_one_a_block_those_that_stand_for_less_are_not() -> None:
+    seconds: NDArray[np.float64] = np.arange(60, dtype=np.float64)
+    levels: NDArray[np.float64] = np.repeat([0.31, 8.17, 7.2, 0.33, 6.11, 0.3], 10)
+    assert is_by_block(np.multiply(seconds, 0.5), levels, step=0.0)
+    assert not is_by_block(np.multiply(seconds, 0.5), levels, step=0.1)
+    assert not is_by_block(np.multiply(seconds, 0.1), levels, step=0.0)

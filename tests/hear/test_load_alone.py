@@ -18,14 +18,14 @@ from numpy.typing import NDArray
 from listen.blocks import Frames, LoadSample
 from listen.decide.load_states import DecideLoad
 from listen.decide.second_look_load import second_look_load
-from listen.ears import shipped_load_network
+from listen.ears import shipped_load_networks
 from listen.hear.load_csv import read_load_log
 from listen.measure.load import MeasureLoad
 from listen.states import Event, Standing, State
 from listen.timeline import Mark, MarkKind
 
 RATE = 48000
-NETWORK = shipped_load_network()
+NETWORKS = shipped_load_networks()
 Spans = list[tuple[float, float]]
 
 
@@ -50,7 +50,7 @@ def hear(items: list[LoadSample] | tuple[LoadSample | Mark, ...]) -> tuple[list[
 
 
 def look_again(frames: Frames, marks: Iterable[Mark] = ()) -> tuple[Event, ...]:
-    return second_look_load(frames, marks, rate=RATE, network=NETWORK)
+    return second_look_load(frames, marks, rate=RATE, networks=NETWORKS)
 
 
 def contacts(events: list[Event] | tuple[Event, ...]) -> Spans:

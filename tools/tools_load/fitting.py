@@ -140,6 +140,14 @@ def check(ear: Ear, store: Store, *, batch: int) -> tuple[float, str]:
     return float(np.mean(losses)), " ".join(f"{value:.4f}" for value in np.mean(rights, axis=0))
 
 
+def put_beside(first: Path, other: Path, out: Path) -> None:
+    """Write the networks of two models into one: the first stays, the other is called wider."""
+    arrays = {f"second.{name}": array for name, array in part_of(first, "second").items()}
+    arrays |= {f"wider.{name}": array for name, array in part_of(other, "second").items()}
+    out.mkdir(parents=True, exist_ok=True)
+    np.savez_compressed(out / "arrays.npz", **arrays)
+
+
 def pack(folder: Path, arrays: dict[str, np.ndarray]) -> None:
     """Write the one file of a model folder; large weights in half precision."""
     large = ("weight", "w_input", "w_state")
