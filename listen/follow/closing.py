@@ -59,11 +59,16 @@ class Closing:
     def _never_came(self, index: int, outcome: Outcome, beliefs: Floats) -> tuple[Floats, float]:
         """Not heard, if the sound went on well past where the contact should have been.
 
-        Where nothing at all was heard, the program is reckoned from where the sound began: a sound that is
-        over before a contact could have come tells nothing of it.
+        Where nothing at all was heard, the sound may have begun in the approach; one that is over before the
+        program could have come from its start to its first contact tells nothing.
         """
         expected = self._expected(index, outcome, 0)
-        begin = self._last_heard_s() if np.isfinite(outcome.expected_onset_s) else 0.0
+        begin = self._last_heard_s()
+        if not np.isfinite(outcome.expected_onset_s):
+            first = self._expected(0, outcome, 0)
+            if self._end_s <= first:
+                return beliefs, 1.0
+            expected, begin = expected - first, 0.0
         if self._end_s - expected <= max(1.0, 0.1 * (expected - begin)):
             return beliefs, 1.0
         beliefs[NOT_HEARD] += MOST * beliefs[PENDING]

@@ -55,11 +55,9 @@ def test_without_any_hint_a_silent_approach_is_not_judged_before_the_sound_ends(
     assert {each.called_at for each in found.values()} == {60 * RATE}
 
 
-@pytest.mark.parametrize(("end_s", "n_missing"), [(2.0, 0), (5.9, 1), (9.0, 2), (30.0, 6)])
-def test_a_sound_that_ends_before_a_contact_could_come_tells_nothing_of_it(
-    end_s: float, n_missing: int
-) -> None:
-    """Contacts at 2, 5, 8 … s of the program: stopped after 2 s, the run said that all were missing."""
+@pytest.mark.parametrize(("end_s", "n_missing"), [(1.5, 0), (2.0, 0), (30.0, 6)])
+def test_a_sound_that_ends_before_a_contact_could_come_tells_nothing(end_s: float, n_missing: int) -> None:
+    """The first contact is due at 2 s of the program: stopped after 1.5 s, it was said to be missing."""
     found = verdicts(follow(timeline_of(SIX), [], [], end_s))
     missing = [number for number, verdict in found.items() if verdict.kind == VerdictKind.NOT_HEARD]
     assert len(missing) == n_missing
