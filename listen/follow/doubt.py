@@ -61,6 +61,11 @@ class Doubts:
         self._heard.append(_log_odds(probability))
         return found
 
+    def forget(self) -> None:
+        """The newest turned out to be wrong: its belief is not usual for what is right."""
+        if self._heard:
+            self._heard.pop()
+
 
 def doubts_of_starts() -> Doubts:
     """For starts, which may be bursts of the ear."""

@@ -73,6 +73,7 @@ class Engine:
         self._deficit = 0.0  # how badly the last contacts fit [nats]
         self._told = 0.0  # log density of the last boundary by all guesses
         self._sure = 0  # contact that came next when the place was last known
+        self.slipped = 0.0  # belief that the last start only went on after a break of the ear
         self.is_started = False  # whether a place along the program has been guessed at all
         self.version = 0  # counts changes, so that views know when they are old
 
@@ -197,8 +198,9 @@ class Engine:
         before = float(self.offsets[(self.n_stretches - 2) % self.n_slots]) if self.n_stretches > 1 else 0.0
         silence = at - before
         self.model.ear.heard(silence, in_contact=False)
+        self.slipped = float(self.weights[self.core["code"] == On.RESUMED].sum()) if silence < SLIP_S else 0.0
         if silence < SLIP_S:
-            self.model.ear.slipped(float(self.weights[self.core["code"] == On.RESUMED].sum()))
+            self.model.ear.slipped(self.slipped)
 
     def _learn_scale(self, *, is_gap: bool) -> None:
         """Learn how large the timing noise of this run is, once the guesses agree on a boundary."""

@@ -22,6 +22,7 @@ from listen.timeline import Mark, MarkKind, Place, Timeline
 
 Core = NDArray[np.void]
 KEPT_READINGS = 256
+LIKELY_SLIP = 0.5
 LEAST_SPREAD_S = 0.005
 SAME_PLACE_S, SURE_PLACE = 0.4, 0.8  # a place is known well where this share of the belief lies this near
 FIRST_LINE = 12.0  # nats
@@ -102,6 +103,8 @@ class Tracking:
                 is_open=boundary.is_open,
                 doubt=self._starts.learn(boundary.probability),
             )
+            if self.engine.slipped > LIKELY_SLIP:
+                self._ends.forget()
             self.probabilities[self.engine.n_stretches - 1] = boundary.probability
             self.probabilities.pop(self.engine.n_stretches - 1 - self.engine.n_slots, None)
         else:

@@ -90,3 +90,14 @@ def test_a_run_whose_cuts_never_fade_soon_says_nothing_by_it() -> None:
     for _ in range(3):
         ways_out.learn(0.0, 0.5, 1.0)
     assert abs(float(ways_out.log_ratio(0.0, np.array([0.5]))[0])) < 0.02
+
+
+def test_a_break_that_is_found_out_is_not_usual_for_ends() -> None:
+    """Ends are believed to 90 %, breaks to 60 %: forgotten, they leave what is usual as it was."""
+    told, plain = doubts_of_ends(), doubts_of_ends()
+    for _ in range(6):
+        told.learn(0.9)
+        plain.learn(0.9)
+        told.learn(0.6)
+        told.forget()
+    assert told.of(0.75) == pytest.approx(plain.of(0.75), rel=1e-12)

@@ -347,9 +347,13 @@ def _missed_share(rng: np.random.Generator, ear: EarRates) -> float:
 
 
 def believe(rng: np.random.Generator, truth: Truth) -> tuple[StateLikelihoods, ...]:
-    """What the live ear believes over each missed contact, and in air, 3 s at a time."""
+    """What the live ear believes over each missed contact, and in air once it is decided, 3 s at a time."""
     told = []
-    edges = [event.at / RATE for event in truth.events if event.state != State.EXIT]
+    edges = [
+        (event.at if event.state == State.ENTRY else event.decided_at) / RATE
+        for event in truth.events
+        if event.state != State.EXIT
+    ]
     for start, stop in zip([0.0, *edges[1::2]], [*edges[::2], truth.end_s], strict=False):
         cuts = [start, *np.arange(start + 3.0, stop, 3.0)]
         inside = [one for one in truth.missed if start < one[0] < stop]
