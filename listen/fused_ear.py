@@ -12,7 +12,7 @@ from listen.decide.fuse import AGREES, Lag
 from listen.decide.second_look import events_of
 from listen.ears import Given, Heard, LoadEar, SoundEar
 from listen.hear.clock import ClockMap, align_clock, fit_clock
-from listen.states import EarRates, Event, Standing, State, Turning
+from listen.states import EarRates, Event, Standing, State, StateLikelihoods, Turning
 from listen.timeline import Mark
 
 OFFSETS_S = (
@@ -122,9 +122,12 @@ class FusedEar:
         return Seen(contacts=contacts, silent=silent)
 
     def _heard(self, heard: Sequence[Heard]) -> tuple[Heard, ...]:
-        return tuple(
-            chain.from_iterable(self._fuse.sound(one) if isinstance(one, Event) else (one,) for one in heard)
-        )
+        told: list[Heard] = []
+        for one in heard:
+            if isinstance(one, StateLikelihoods):
+                self._fuse.believe(one)
+            told += self._fuse.sound(one) if isinstance(one, Event) else (one,)
+        return tuple(told)
 
     def _seen(self, seen: Sequence[Heard]) -> tuple[Heard, ...]:
         return tuple(

@@ -3,21 +3,23 @@
 Conventions
 -----------
 What sound decides is passed on as it comes. Load is believed only after it has had what sound had in
-this run, and always about as late, or where sound heard nothing at all; then a contact that load is sure of
-and sound is silent about becomes an event, told late, and dated by how late load came where both had a
-contact. Dates that scatter would cost more than the contact is worth. If sound hears that contact after
-all, sound tells its end.
+this run, and always about as late, or where sound's belief goes up and down with it, always about as late,
+or where sound heard nothing at all in many contacts; then a contact that load is sure of and sound is silent
+about becomes an event, told late, and dated by how late load came before. Dates that scatter would cost
+more than the contact is worth. If sound hears that contact after all, sound tells its end.
 """
 
 from collections import deque
 from dataclasses import replace
 from statistics import fmean, median
 
-from listen.states import Event, Standing, State
+from listen.decide.fuse_lag import LagBySound
+from listen.states import Event, Standing, State, StateLikelihoods
 
 N_SEEN = 3  # contacts of load before it is believed
 AGREE = 0.6  # of the contacts of sound that load must have had, too
 N_SHARED = 2
+N_DEAF = 8  # contacts of load of which sound had none, after which it is taken to be deaf
 STEADY_S = 0.15  # mean by which load may be later or earlier than it mostly is
 BELIEF = 0.85  # in a contact that load alone tells
 KEPT = 40
@@ -41,10 +43,16 @@ class FuseLive:
         self._steady = round(STEADY_S * rate)
         self._waiting: Event | None = None  # that load is in a contact
         self._sound, self._load = _Side(), _Side()
+        self._lag = LagBySound(rate=rate)
+        self._late_by_belief: int | None = None
         self._filled_at = 0
         self._filled = False  # the contact that was passed on is load's alone
         self._joined = False  # sound heard the filled contact later: its beginning was told already
         self._supposed = False  # sound is about to decide on an entry of its own
+
+    def believe(self, heard: StateLikelihoods) -> None:
+        """Learn what sound believes, whether it decides or not."""
+        self._lag.take(heard)
 
     def sound(self, event: Event) -> tuple[Event, ...]:
         """An event of sound, passed on unless it begins what load has filled in."""
@@ -91,7 +99,10 @@ class FuseLive:
 
     def _fill(self, event: Event, began: int) -> tuple[Event, ...]:
         """Entry and steady of a contact that load is sure of, where sound has none."""
-        if self._sound.since is not None or self._supposed or not self._believed():
+        if self._sound.since is not None or self._supposed:
+            return ()
+        self._late_by_belief = self._lag.late_by(self._load.past)
+        if not self._believed():
             return ()
         if any(stop > began - self._late for _, stop in self._sound.past):
             return ()
@@ -103,7 +114,9 @@ class FuseLive:
     def _late_by(self, end: int) -> int:
         """How late load's beginnings (0) or ends (1) come, by the contacts that both had [samples]."""
         late = self._late_at(end)
-        return round(median(late)) if late else 0
+        if late and self._is_steady(end):
+            return round(median(late))
+        return self._late_by_belief or (round(median(late)) if late else 0)
 
     def _late_at(self, end: int) -> list[int]:
         """The same of each contact that both had."""
@@ -115,12 +128,14 @@ class FuseLive:
         ]
 
     def _believed(self) -> bool:
-        """Load has had nearly all that sound had, always about as late; or sound has had nothing at all."""
+        """Load has had what sound had, or what it nearly had, always about as late; or sound is deaf."""
         heard, seen = self._sound.past, self._load.past
         if len(seen) < N_SEEN:
             return False
+        if self._late_by_belief is not None or (not heard and len(seen) >= N_DEAF):
+            return True
         shared = sum(any(_touch(one, other) for other in seen) for one in heard)
-        return not heard or (shared >= AGREE * len(heard) and self._is_steady(0) and self._is_steady(1))
+        return shared >= AGREE * len(heard) and self._is_steady(0) and self._is_steady(1)
 
     def _is_steady(self, end: int) -> bool:
         late = self._late_at(end)

@@ -2,10 +2,11 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from listen.decide.fuse_live import FuseLive
-from listen.states import Event, Standing, State
+from listen.states import Event, Standing, State, StateLikelihoods
 
 pytestmark = pytest.mark.closed
 RATE = 8000
@@ -93,9 +94,34 @@ def test_a_short_rise_of_load_is_not_passed_on_it_may_be_the_spindle_stopping() 
     assert fused(sound, load) == sound
 
 
-def test_where_sound_heard_nothing_load_is_believed() -> None:
-    load = [event for span in FOUR for event in contact(*span)]
-    assert entries(fused([], load)) == [20.0]
+def test_where_sound_heard_nothing_in_eight_contacts_load_is_believed() -> None:
+    nine = [(6.0 * i + 2.0, 6.0 * i + 5.0) for i in range(9)]
+    load = [event for span in nine for event in contact(*span)]
+    assert entries(fused([], load)) == [50.0]
+
+
+def test_where_sound_decides_nothing_its_belief_dates_what_load_has() -> None:
+    """By hand: belief goes from .1 to .4 in each contact, 1.8 nats, .08 s late; load is .6 s late."""
+    five = [*FOUR, (26.0, 29.0)]
+    fuse = FuseLive(rate=RATE)
+    told: list[Event] = []
+    load = sorted(
+        (e.decided_at, i, e) for i, e in enumerate(e for a, b in five for e in contact(a + 0.6, b + 0.6))
+    )
+    for at in range(0, 32 * RATE, RATE // 10):
+        seconds = (np.arange(at, at + RATE // 10, RATE // 100) + RATE // 100) / RATE
+        inside = np.any([(seconds > a + 0.08) & (seconds <= b + 0.08) for a, b in five], axis=0)
+        fuse.believe(
+            StateLikelihoods(
+                at=np.round(seconds * RATE).astype(np.int64),
+                log_likelihood=np.zeros((seconds.size, 4)),
+                contact=np.where(inside, 0.4, 0.1),
+            )
+        )
+        while load and load[0][0] <= at:
+            told += fuse.load(load.pop(0)[2])
+        told += fuse.has_come(at)
+    assert entries(told) == [pytest.approx(20.0, abs=0.06), pytest.approx(26.0, abs=0.06)]
 
 
 def test_sound_that_comes_later_ends_what_load_began_and_begins_nothing_anew() -> None:
