@@ -54,7 +54,10 @@ class Wording:
         self._rate = rate
         self._readings = readings
         self._quiet = quiet or Quiet(rate)
-        self._unheard = -2  # the last contact that was not heard
+        self._unheard, self._absent = (
+            -2,
+            0.0,
+        )  # the last contact that was not heard, and belief that it was not there
         self._short = -2  # the last heard one, where it ended early
         self._row: list[float] = []  # how often those not heard since the last heard one are not there
 
@@ -110,7 +113,10 @@ class Wording:
         self._row.append(fault)
         window = outcome.expected_onset_s, outcome.expected_offset_s
         for_a_miss = self._quiet.for_a_miss(*window, called_at / self._rate - KNOWN_S)
+        if for_a_miss is None and self._quiet.is_told:  # too short: then the ear misses as many as stated
+            for_a_miss = max(self._model.priors.missed / max(self._model.ear.misses, 1e-12), 1.0)
         belief *= self._model.ear.share_of_faults(fault, for_a_miss)
+        self._absent = belief
         if belief < LEAST_BELIEF:
             return VerdictKind.CANNOT_TELL, 1.0 - belief
         return VerdictKind.NOT_HEARD, self._sober(NOT_HEARD, belief * outcome.agreed)
@@ -131,7 +137,8 @@ class Wording:
             return priors.absent_gone
         if not in_a_row:
             return priors.absent
-        return priors.absent_lost if self._short >= 0 else priors.absent_again
+        again = priors.absent_lost if self._short >= 0 else priors.absent_again
+        return self._absent * again + (1.0 - self._absent) * priors.absent
 
     def _sober(self, kind: int, belief: float) -> float:
         """What the belief in a kind, heard when it is said to be heard, is worth."""

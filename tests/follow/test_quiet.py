@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from listen.follow import Follower
-from listen.follow.quiet import AIR, MISSED, Quiet
+from listen.follow.quiet import AIR, AIR_SPREAD, MISSED, Quiet
 from listen.states import StateLikelihoods
 from listen.timeline import Verdict
 from tests.follow.runs import EAR, RATE, events_of, timeline_of
@@ -29,15 +29,35 @@ def for_a_miss(log_odds: float) -> float | None:
 
 
 def test_the_ratio_is_that_of_two_normals() -> None:
-    """At -1: (1.5 / 1.7)² / 2 and (2 / 1.4)² / 2 below the modes, whose ratio is 1.4 / 1.7."""
-    assert (MISSED, AIR) == ((0.5, 1.7), (-3.0, 1.4))
-    by_hand = 1.4 / 1.7 * math.exp(-0.5 * (1.5 / 1.7) ** 2 + 0.5 * (2.0 / 1.4) ** 2)
-    assert for_a_miss(-1.0) == pytest.approx(by_hand, rel=1e-6)
+    """At -1: 1.5 / 1.7 and 2.2 / 1.2042 from the modes; 1.2042² is 0.8² of one run and 0.9² between runs."""
+    assert (MISSED, AIR, AIR_SPREAD) == ((0.5, 1.7), (-3.2, 0.8), 0.9)
+    by_hand = 1.204159 / 1.7 * math.exp(-0.5 * (1.5 / 1.7) ** 2 + 0.5 * (2.2 / 1.204159) ** 2)
+    assert for_a_miss(-1.0) == pytest.approx(by_hand, rel=1e-5)
 
 
 def test_quieter_than_usual_air_is_no_more_than_air_and_little_is_made_of_what_is_loud() -> None:
-    assert for_a_miss(-5.0) == for_a_miss(-3.0)
+    assert for_a_miss(-5.0) == pytest.approx(for_a_miss(-3.2), rel=1e-9)
     assert for_a_miss(3.0) == 5.0
+
+
+def test_a_run_is_held_against_its_own_air() -> None:
+    """Where air is mostly believed in at -1.5, that much over a contact says nothing of a miss."""
+    other, own = Quiet(RATE), Quiet(RATE)
+    for quiet in (other, own):
+        quiet.take(believed(0.0, 60.0, -1.5))
+    for start in range(20, 50):
+        own.learn_air(float(start), start + 1.0)
+    told, usual = own.for_a_miss(5.0, 7.0, LATER), other.for_a_miss(5.0, 7.0, LATER)
+    assert told is not None
+    assert usual is not None
+    assert told < 0.5 * usual
+
+
+def test_a_short_contact_tells_by_what_there_is_of_it() -> None:
+    quiet = Quiet(RATE)
+    quiet.take(believed(0.0, 10.0, -3.2))
+    assert quiet.for_a_miss(5.0, 5.3, LATER) is not None
+    assert quiet.for_a_miss(5.0, 5.12, LATER) is None
 
 
 def test_what_is_not_known_tells_nothing() -> None:

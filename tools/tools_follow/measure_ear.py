@@ -78,6 +78,7 @@ class Tally:
         self.contact_s = 0.0
         self.supposed = 0  # ends in the middle of a contact
         self.clips: list[tuple[int, int]] = []  # contacts, and missed ones
+        self.airs: list[tuple[float, float]] = []  # mean and variance of a clip's stretches of air
         self.falls = np.zeros((len(LEVELS), len(LASTED)))
         self.watched_s = 0.0
 
@@ -142,7 +143,10 @@ class Tally:
             ("in air", air[is_air]),
         ):
             means = [quiet.mean_odds(start, stop) for start, stop in stretches if start > AT_FIRST_S]
-            self.odds.setdefault(f"any time {name}", []).extend(mean for mean in means if mean is not None)
+            told = [mean for mean in means if mean is not None]
+            self.odds.setdefault(f"any time {name}", []).extend(told)
+            if name == "in air" and len(told) > 1:
+                self.airs.append((float(np.mean(told)), float(np.var(told, ddof=1))))
 
     def _start(self, truth: np.ndarray, at: float) -> str:
         if np.abs(truth[:, 0] - at).min(initial=9.0) < NEAR_S:
@@ -203,6 +207,9 @@ def main(arguments: list[str]) -> None:
     print(f"ends in the middle of {hours:.2f} h of contact: supposed {tally.supposed}, confirmed {confirmed}")
     n, m = np.array(tally.clips).sum(axis=0)
     print(f"missed {m} of {n} contacts; a clip's share is worth {worth(tally.clips):.1f} contacts")
+    means, variances = np.array(tally.airs).T
+    inside = np.sqrt(variances.mean())
+    print(f"log odds in air: {means.mean():.1f} ± {means.std():.1f} between clips, ± {inside:.1f} inside one")
     for level, falls in zip(LEVELS, 3600.0 * tally.falls / max(tally.watched_s, 1.0), strict=True):
         each = ", ".join(f"{10 * n} ms {value:.1f}" for n, value in zip(LASTED, falls, strict=True))
         print(f"falls to {-level:.0f} or below an hour of cutting, by how long they last: {each}")

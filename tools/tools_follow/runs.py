@@ -18,7 +18,7 @@ LEAST_HEARD_AIR_S = 0.3  # what comes sooner after a contact is heard as one wit
 # by `python -m tools.tools_follow.measure_ear`.
 START, BURST, END, BREAK = (3.3, 1.1), (1.9, 0.9), (2.1, 1.0), (0.6, 0.9)
 MISSES_WORTH = 4.4  # misses come in rows: the beta distribution of a run's share of them
-MISSED_ODDS, AIR_ODDS = (0.5, 1.7), (-3.0, 1.4)  # of its belief over missed contacts and in air
+MISSED_ODDS, AIR_ODDS, AIR_SPREAD = (0.5, 1.7), (-3.2, 0.8), 0.9  # of its belief; the last between runs' air
 BELIEF_S = 0.1  # from one belief to the next
 UNHEARD_S, HEARD_SHARE = 0.15, (0.65, 0.25)
 
@@ -349,6 +349,7 @@ def _missed_share(rng: np.random.Generator, ear: EarRates) -> float:
 def believe(rng: np.random.Generator, truth: Truth) -> tuple[StateLikelihoods, ...]:
     """What the live ear believes over each missed contact, and in air once it is decided, 3 s at a time."""
     told = []
+    air = (rng.normal(AIR_ODDS[0], AIR_SPREAD), AIR_ODDS[1])
     edges = [
         (event.at if event.state == State.ENTRY else event.decided_at) / RATE
         for event in truth.events
@@ -357,7 +358,7 @@ def believe(rng: np.random.Generator, truth: Truth) -> tuple[StateLikelihoods, .
     for start, stop in zip([0.0, *edges[1::2]], [*edges[::2], truth.end_s], strict=False):
         cuts = [start, *np.arange(start + 3.0, stop, 3.0)]
         inside = [one for one in truth.missed if start < one[0] < stop]
-        told += [_believed(rng, a, b, AIR_ODDS) for a, b in pairwise([*cuts, stop])] if not inside else []
+        told += [_believed(rng, a, b, air) for a, b in pairwise([*cuts, stop])] if not inside else []
         told += [_believed(rng, a, b, MISSED_ODDS) for a, b in inside]
     return tuple(one for one in told if one.at.size)
 
