@@ -36,6 +36,8 @@ KEPT_MESSAGES = 5000
 KEPT_POSITIONS_S = 0.5  # the followed line is told this often
 CHATTER_S = 2.0
 LONGEST_SKIP_S = 2.0
+MUTED_S = 0.3  # nothing but zeros for so long is no sound, as listen/measure/digital_silence.py has it
+ZERO_POWER = 1e-14
 APPROACH_CUES = ("next rung", "distance")
 Kept = TypeVar("Kept")
 
@@ -81,13 +83,14 @@ class Board:
         self._messages: deque[str] = deque(maxlen=KEPT_MESSAGES)
         self._n_messages = 0
         self._heard = 0
+        self._zeros = 0  # so many samples of nothing came last
         self._heard_s = time.monotonic()
         self._show_from = 0
         self._now: dict[str, Any] = {
             "t": 0.0, "listening": True, "recording": bool(keeps), "trouble": "", "state": None,
             "sure": True, "chatter": False, "cue": None, "flag": None, "next": None, "held": False,
             "line": None, "program_s": None, "level_db": None, "asking": None,
-            "approach": "", "spindle": "", "ended": "",
+            "approach": "", "spindle": "", "ended": "", "muted": False,
         }  # fmt: skip
         self._made: tuple[Cursor, tuple[str, Cursor]] | None = None  # pages in step share one frame
         self._chatter_until = 0
@@ -152,6 +155,7 @@ class Board:
                 if sum(samples.size for samples in self._waiting) >= DRAWN_S * self.rate:
                     self._draw()
             else:
+                self._level(item)
                 self._draw()
                 self._log(page_message(item, self.rate, self._unit))
                 n_columns = min(KEPT_COLUMNS, round((item.stop - item.start) / self.rate / HOP_S))
@@ -220,9 +224,13 @@ class Board:
             return self._heard + round(since * self.rate)
 
     def _level(self, item: Block | Gap) -> None:
-        if isinstance(item, Block) and item.samples.size:
+        if isinstance(item, Gap):
+            self._zeros, self._now["muted"] = 0, False
+        elif item.samples.size:
             power = float(np.dot(item.samples, item.samples)) / item.samples.size
             self._now["level_db"] = round(10.0 * math.log10(max(power, 1e-12)), 1)
+            self._zeros = self._zeros + item.samples.size if power < ZERO_POWER else 0
+            self._now["muted"] = self._zeros >= MUTED_S * self.rate
 
     def _frame(self, cursor: Cursor) -> tuple[str, Cursor]:
         missed = _last(self._messages, self._n_messages - cursor.message)

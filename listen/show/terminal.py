@@ -81,9 +81,10 @@ class TerminalScreen:
     def drawing(self) -> Group:
         """The four things, as text."""
         now = self._board.now
-        listening = "LISTENING" if now["listening"] else "NOT LISTENING"
+        hears = now["listening"] and not now["muted"]
+        listening = "LISTENING" if hears else "NOT LISTENING"
         recording = now["ended"] or now["trouble"] or ("recording" if now["recording"] else "not recording")
-        state = now["state"] if now["listening"] else None
+        state = now["state"] if hears else None
         word = STATE_WORDS[state] + (", CHATTER" if now["chatter"] and state == "steady" else "")
         cue = now["cue"]["text"] if now["cue"] and now["t"] - now["cue"]["at_s"] < CUE_S else ""
         flag = now["flag"]

@@ -220,14 +220,16 @@ def test_no_clock_shows_sixty_seconds(page: Page, seconds: float, digits: int, t
 def test_a_muted_microphone_is_named_before_the_run(browser: Browser) -> None:
     board = Board(rate=RATE)
     board.ask(Start(kind="first cut", keep="sound"))
-    board.wait((Block(samples=np.zeros(1600), start=0, rate=RATE),), listening=True)
+    board.wait((Block(samples=np.zeros(8000), start=0, rate=RATE),), listening=True)
     server = LiveServer(board)
     page = browser.new_page()
     page.goto(server.address)
-    assert page.evaluate(WATCH, ["#start-level", "no sound at all: is it muted?", 3000]) >= 0
-    board.wait((Block(samples=np.full(1600, 0.01), start=1600, rate=RATE),), listening=True)
+    assert page.evaluate(WATCH, ["#ear-more", "nothing but zeros: is it muted?", 3000]) >= 0
+    assert page.inner_text("#ear-word") == "NOT LISTENING"
+    board.wait((Block(samples=np.full(1600, 0.01), start=8000, rate=RATE),), listening=True)
     board.on_change()
     assert page.evaluate(WATCH, ["#start-level", "gives -40 dB", 3000]) >= 0
+    assert page.inner_text("#ear-word") == "LISTENING"
     page.close()
     server.stop()
 

@@ -8,6 +8,8 @@ import pytest
 from rich.console import Console
 
 from listen.blocks import Block
+from listen.measure.digital_silence import LEAST, SILENT_S
+from listen.show.board import MUTED_S, ZERO_POWER
 from listen.show.terminal import TerminalScreen
 from listen.states import Event, Standing, State
 from listen.timeline import Cue, Mark, MarkKind, Position, Timeline
@@ -33,9 +35,14 @@ def drawn(*items: Position | Cue | Mark | Event) -> str:
     """What stands in the terminal after one second of sound, as one line."""
     console = Console(file=io.StringIO(), width=200)
     screen = TerminalScreen(rate=RATE, timeline=PROGRAM, console=console)
-    screen.hear(Block(samples=np.zeros(RATE), start=0, rate=RATE))
+    screen.hear(Block(samples=np.full(RATE, 0.01), start=0, rate=RATE))
     for item in items:
         screen._board.tell(item)
+    return shown(screen)
+
+
+def shown(screen: TerminalScreen) -> str:
+    """What stands in the terminal now, as one line."""
     sheet = Console(file=io.StringIO(), width=200)
     sheet.print(screen.drawing())
     assert isinstance(sheet.file, io.StringIO)
@@ -76,11 +83,27 @@ def test_the_next_height_of_an_approach_stays() -> None:
 def test_in_a_hold_the_spindle_and_the_questions_are_there() -> None:
     hold = Mark(at=RATE // 2, kind=MarkKind.HOLD, source="operator")
     missing = Cue(at=RATE // 2, kind="spindle not heard", contact=None, text="SPINDLE NOT HEARD.")
-    shown = drawn(hold, missing)
-    assert "SPINDLE NOT HEARD. " in shown
-    assert "Before cycle start: spindle turning, the right way?" in shown
+    said = drawn(hold, missing)
+    assert "SPINDLE NOT HEARD. " in said
+    assert "Before cycle start: spindle turning, the right way?" in said
     assert "Before cycle start" not in drawn()
 
 
 def test_the_fixed_line_is_always_there() -> None:
     assert drawn().startswith("This screen cannot stop the machine. Watch the machine.")
+
+
+def test_a_muted_microphone_is_not_called_listening() -> None:
+    """Zeros for as long as the ear takes for no sound at all; the bound is the ear's own."""
+    assert (MUTED_S, ZERO_POWER) == (SILENT_S, pytest.approx(LEAST**2))
+    screen = TerminalScreen(rate=RATE, console=Console(file=io.StringIO(), width=200))
+    screen.hear(Block(samples=np.full(RATE, 0.01), start=0, rate=RATE))
+    screen.tell(Event(state=State.AIR, at=0, decided_at=RATE, probability=1.0))
+    assert "NOT LISTENING" not in shown(screen)
+    screen.hear(Block(samples=np.zeros(RATE // 4), start=RATE, rate=RATE))
+    assert "NOT LISTENING" not in shown(screen)
+    screen.hear(Block(samples=np.zeros(RATE // 4), start=RATE + RATE // 4, rate=RATE))
+    assert "NOT LISTENING" in shown(screen)
+    assert "CANNOT TELL YET" in shown(screen)
+    screen.hear(Block(samples=np.full(800, 0.01), start=RATE + RATE // 2, rate=RATE))
+    assert "NOT LISTENING" not in shown(screen)

@@ -73,7 +73,7 @@ def test_a_sound_in_the_room_is_drawn_within_150_ms(sound_server: SoundServer, t
         )
         page = browser.new_page()
         page.goto(address)
-        page.wait_for_selector("body[data-ear=on]", timeout=10_000)
+        page.wait_for_selector("body[data-frames]", timeout=10_000)
         page.evaluate(WATCH_LEVEL)
         player = subprocess.Popen(
             ["pacat", "--raw", "--format=s16le", f"--rate={RATE}", "--channels=1", "--latency-msec=10"],

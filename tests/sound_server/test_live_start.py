@@ -4,6 +4,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 from playwright.sync_api import Browser, sync_playwright
 
@@ -39,8 +40,12 @@ def test_kind_and_what_is_kept_are_chosen_on_the_page(sound_server: SoundServer,
         page.check("[name=keep][value=features]")
         page.keyboard.press("Enter")
         page.wait_for_selector("#start", state="hidden", timeout=5_000)
-        page.wait_for_function("document.querySelector('#ear-more').textContent.includes('no sound')")
+        page.wait_for_selector("#ear-more:has-text('nothing but zeros: is it muted?')", timeout=10_000)
+        hum = sound_server.play(0.01 * np.random.default_rng(1).standard_normal(4 * RATE))
+        page.wait_for_selector("#ear-more:has-text('measured levels, no sound')", timeout=10_000)
         page.wait_for_timeout(1000)
+        hum.kill()
+        hum.wait()
         browser.close()
     said = ended(process)
     assert "Raised dry run. This records decisions and measured levels, no sound" in said

@@ -82,7 +82,7 @@ def _watched(live: LiveCommand, browser: Browser) -> Iterator[Page]:
     page = browser.new_page()
     page.add_init_script(f"({WATCH})()")
     page.goto(live.address)
-    page.wait_for_selector("body[data-ear=on]", timeout=20_000)
+    page.wait_for_selector("body[data-frames]", timeout=20_000)
     yield page
     page.close()
     live.end()

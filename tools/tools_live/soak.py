@@ -209,7 +209,7 @@ def _opened(browser: Browser, address: str, *, times: int) -> Page:
     page.add_init_script(f"({KEEP_AGES})()")
     context.new_cdp_session(page).send("Emulation.setCPUThrottlingRate", {"rate": times})
     page.goto(address)
-    page.wait_for_selector("body[data-ear=on]", timeout=20_000)
+    page.wait_for_selector("body[data-frames]", timeout=20_000)
     if page.is_hidden("#hold"):
         page.click("#more")
     page.evaluate("window.ages.length = 0")

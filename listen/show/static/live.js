@@ -5,7 +5,6 @@ import {Scope} from "./scope.js";
 import {Spectrum, Track} from "./track.js";
 import {FIXED_LINE, STATE_WORDS, clockText, lengthNumber, lengthText, make} from "./words.js";
 
-const SILENT_DB = -100; // a microphone that is not muted is never so quiet
 const SILENT_MS = 250; // without a frame for this long the page says NOT LISTENING
 const CUE_S = 6;
 const SHOWN_S = 30;
@@ -96,11 +95,12 @@ function unit() {
 }
 
 function levelWords(db) {
-  return db < SILENT_DB ? "The microphone gives no sound at all: is it muted?" : `The microphone gives ${db.toFixed(0)} dB (0 is its loudest).`;
+  return now.muted ? "" : `The microphone gives ${db.toFixed(0)} dB (0 is its loudest).`;
 }
 
 function frame(message) {
   lastFrame = performance.now();
+  document.body.dataset.frames = "yes";
   now = message.now;
   const {first, bytes} = message.spectrum;
   if (bytes) columns(first, Uint8Array.from(atob(bytes), (letter) => letter.charCodeAt(0)));
@@ -172,8 +172,9 @@ function expected(verdict) {
 
 function ear() {
   const silent = performance.now() - lastFrame > SILENT_MS;
-  if (silent || !now.listening) {
-    const why = silent ? "no word from the computer that listens" : "the microphone gives no sound";
+  if (silent || !now.listening || now.muted) {
+    const why = silent ? "no word from the computer that listens"
+      : now.listening ? "the microphone gives nothing but zeros: is it muted?" : "the microphone gives no sound";
     return {on: false, word: "NOT LISTENING", more: now.ended || why};
   }
   if (now.asking) return {on: true, word: "LISTENING", more: "nothing is recorded until you say so below"};
