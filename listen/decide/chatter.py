@@ -6,7 +6,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.decide.tooth_pass import LEAST_LOOKS, lasting_lines, tooth_pass
+from listen.decide.tooth_pass import KNOWN_OFF, LEAST_LOOKS, lasting_lines, tooth_pass
 from listen.states import Finding, Turning
 
 CHATTER_S = 0.35  # a line must stand out for so long: entries and exits sing for less
@@ -22,6 +22,7 @@ SQUEAL_S = 1.2  # one that began with the entry must stand for so long
 STEADY, STEADY_HZ = 0.006, 2.0
 LATER_OVER_DB = 18.0  # a line behind the teeth's
 SUREST, BEHIND_SUREST = 0.95, 0.75  # belief; behind the teeth it may be a tone of the shop
+MULTIPLES = (1, 2)  # of the tooth-pass frequency, that stand alone at times
 STANDS = 0.75  # share of these looks in which it must stand: a mode that is struck comes and goes
 
 
@@ -115,12 +116,22 @@ class ChatterListener:
         say so: at some speed a few percent off it always is.
         """
         teeth = tooth_pass(looks, self._turnings)
-        if teeth is None or not _on_comb(frequency, _line_step_hz(teeth.spindle_hz, teeth.hz)):
+        if teeth is None:
+            return self._may_be_of_teeth(frequency)
+        if not _on_comb(frequency, _line_step_hz(teeth.spindle_hz, teeth.hz)):
             return False
         if _on_comb(frequency, teeth.hz):
             return True
         others = tooth_pass(_without(frequency, looks), self._turnings)
         return others is not None and _on_comb(frequency, _line_step_hz(others.spindle_hz, others.hz))
+
+    def _may_be_of_teeth(self, frequency: float) -> bool:
+        """Whether one line alone may be the teeth's at a speed a little off the program's."""
+        return any(
+            abs(frequency - times * teeth_hz) <= KNOWN_OFF * times * teeth_hz
+            for teeth_hz in (one.spindle_hz * max(one.flutes, 1) for one in self._turnings)
+            for times in MULTIPLES
+        )
 
     def _finding(self, at: int, looks: list[tuple[int, float, float]]) -> Finding:
         level = float(np.median([over for _, _, over in looks]))

@@ -8,6 +8,7 @@ import pytest
 import soundfile
 
 from listen.blocks import Block
+from listen.decide.chatter import ChatterListener
 from listen.ears import SoundEar, shipped_model
 from listen.states import ContactSound, Finding, Turning
 
@@ -63,3 +64,17 @@ def test_planted_faults_are_found_in_the_middle_of_a_cut(kind: str, index: int) 
 def test_nothing_is_found_in_these_fault_free_clips(index: int) -> None:
     told, _ = findings.false_findings(index)
     assert told == []
+
+
+@pytest.mark.closed
+@pytest.mark.parametrize(("line_hz", "kinds"), [(441.0, []), (520.0, ["chatter"])])
+def test_one_line_near_the_tooth_pass_is_of_the_teeth_one_off_it_chatter(
+    line_hz: float, kinds: list[str]
+) -> None:
+    """By hand: three teeth at 9000 rpm pass 450 times a second; 441 is 2 % off, 520 is on no comb of 150."""
+    listener = ChatterListener(looks_per_s=25.0, turnings=(Turning(spindle_hz=150.0, flutes=3),))
+    looks = np.zeros((40, 5, 3), dtype=np.float32)
+    listener.begin(looks[:10], looks[0])
+    looks[:, 0] = (line_hz, -30.0, 30.0)
+    found = [one for i in range(40) for one in listener.look(1920 * i, looks[i], lambda: looks)]
+    assert [one.kind for one in found] == kinds
