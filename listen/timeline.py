@@ -474,6 +474,9 @@ class MarkKind(StrEnum):
     SPINDLE_ON = "spindle on"
     SPINDLE_OFF = "spindle off"
     SPINDLE_SPEED = "spindle speed"  # value: rpm, as the control gives it
+    TOOL = "tool"  # value: number of the tool in the spindle, as the control gives it
+    PROGRAM = "program"  # text: as the control calls it
+    WORK_OFFSET = "work offset"  # text: the one in force, as the control gives it
     BEEP = "beep"  # of a page; value: how long the ear passes over the sound [s]
 
 
@@ -492,6 +495,8 @@ class Mark:
         As the kind says; NaN where it has none.
     place : (x, y, z)
         Work coordinates [mm]; NaN for what is not known.
+    text : str
+        As the kind says; "" where it has none.
     """
 
     at: int
@@ -499,6 +504,7 @@ class Mark:
     source: str
     value: float = float("nan")
     place: Place = (float("nan"), float("nan"), float("nan"))
+    text: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

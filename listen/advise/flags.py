@@ -60,6 +60,9 @@ class Flags:
         self._read: set[int] = set()  # contacts whose early touch was read off the control
         self._strength = Strength.AS_EXPECTED
         self._found: dict[str, int] = {}
+        of_path = set(timeline.spans.tool.tolist()) if timeline else set()
+        self._tools = {tool for tool in of_path | {c.tool for c in self._contacts.values()} if tool > 0}
+        self._other_tools: set[float] = set()  # that the control told of
         self._judged = 0
         self._unheard = 0
 
@@ -87,7 +90,22 @@ class Flags:
             self._held = False
         elif mark.kind is MarkKind.POSITION:
             return self._z_read(mark)
+        elif mark.kind is MarkKind.TOOL:
+            return self._tool_told(mark)
         return ()
+
+    def _tool_told(self, mark: Mark) -> Told:
+        """The control has a tool in the spindle that the program does not call; 0 is none at all."""
+        tools, said = self._tools, self._other_tools
+        if not (tools and mark.value >= 1.0) or mark.value in tools or mark.value in said:
+            return ()
+        self._other_tools.add(mark.value)
+        named = ", ".join(f"T{tool}" for tool in sorted(tools))
+        text = (
+            f"The control says that T{mark.value:.0f} is in the spindle; this program has {named}. "
+            f"Hold, and look at tool and program."
+        )
+        return (Flag(at=mark.at, kind="another tool", contact=None, text=text),)
 
     def take(self, item: Verdict | Finding | ContactSound) -> Told:
         """Take a verdict, a finding of the ear, or how a contact sounded."""

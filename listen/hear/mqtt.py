@@ -7,7 +7,7 @@ from typing import Any
 
 from listen.errors import DeviceError, InputError
 from listen.hear.load_columns import KEYS
-from listen.hear.witness import KNOWN_KEYS, Witness
+from listen.hear.witness import KNOWN_KEYS, WORDS, Witness
 
 GREATEST_BYTES = 65_536
 KEEP_ALIVE_S = 5
@@ -103,7 +103,7 @@ def read_message(payload: bytes, *, plain: str) -> dict[str, float | str]:
         key = next((key for key, names in KEYS.items() if word == key or word in names), word)
         if key not in KNOWN_KEYS:
             continue
-        if key in ("execution", "block"):
+        if key in WORDS:
             if isinstance(value, str):
                 values[key] = value[:200]
         elif isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value):

@@ -9,7 +9,7 @@ from xml.etree.ElementTree import Element
 
 from listen.errors import DeviceError, InputError
 from listen.hear.safe_xml import GREATEST_BYTES, read_xml
-from listen.hear.witness import Witness
+from listen.hear.witness import WORDS, Witness
 
 HEARTBEAT_MS = 1000
 PATIENCE_S = 2.5  # two heartbeats and a half without a byte: the agent is gone
@@ -23,8 +23,13 @@ PLAIN = {
     "BLOCK": "block",
     "ROTARY_VELOCITY": "spindle_rpm",
     "SPINDLE_SPEED": "spindle_rpm",
+    "PROGRAM": "program",
+    "TOOL_NUMBER": "tool",
+    "WORK_OFFSET": "work_offset",
 }
+LONGEST_WORDS = 200
 TURNING = ("Rotary", "Spindle")
+SPEEDS = ("ROTARY_VELOCITY", "SPINDLE_SPEED")
 
 
 class MTConnectWitness(Witness):
@@ -124,8 +129,8 @@ class MTConnectWitness(Witness):
         if key == "place":
             for axis, part in zip("xyz", text.split(), strict=False):
                 self._number(axis, part, stamp_s)
-        elif key in ("execution", "block"):
-            self._saw(key, text, stamp_s=stamp_s)
+        elif key in WORDS:
+            self._saw(key, text[:LONGEST_WORDS], stamp_s=stamp_s)
         else:
             self._number(key, text, stamp_s)
 
@@ -139,23 +144,45 @@ class MTConnectWitness(Witness):
 
 
 def data_items(probe: Element) -> dict[str, str]:
-    """Which data items of a probe document are of use: key by id."""
-    keys: dict[str, str] = {}
+    """Which data items of a probe document are of use: key by id.
 
-    def walk(element: Element, turning: bool, axis: str) -> None:
+    Of several axes that turn, the spindle is the one that has a mode of its own with SPINDLE in it, else
+    the one whose speed is told, else the first; the load of a rotary table is not the spindle's.
+    """
+    keys: dict[str, str] = {}
+    turning = [one for tag in TURNING for one in probe.iter(tag)]
+    spindle = max(turning, key=_is_spindle, default=None)
+
+    def walk(element: Element, inside: bool, axis: str) -> None:
         if element.tag == "DataItem":
-            key = _key(element, turning, axis)
+            key = _key(element, inside, axis)
             if key:
                 keys.setdefault(element.get("id", ""), key)
             return
         if element.tag in (*TURNING, "Linear"):
-            turning, axis = element.tag in TURNING, element.get("name", "").lower()[:1]
+            inside, axis = element is spindle, element.get("name", "").lower()[:1]
+            if element.tag in TURNING and not inside:
+                return
         for child in element:
-            walk(child, turning, axis)
+            walk(child, inside, axis)
 
     walk(probe, False, "")
     has_path = "place" in keys.values()
     return {item: key for item, key in keys.items() if not (has_path and key in "xyz")}
+
+
+def _is_spindle(component: Element) -> int:
+    """How clearly an axis that turns is a spindle."""
+    items = list(component.iter("DataItem"))
+    modes = {
+        (value.text or "").strip()
+        for item in items
+        if item.get("type") == "ROTARY_MODE"
+        for value in item.iter("Value")
+    }
+    if "SPINDLE" in modes or component.tag == "Spindle":
+        return 2
+    return int(not modes and any(item.get("type") in SPEEDS for item in items))
 
 
 def _key(item: Element, turning: bool, axis: str) -> str:

@@ -6,7 +6,7 @@ from datetime import UTC
 from typing import Any
 
 from listen.errors import DeviceError, InputError
-from listen.hear.witness import KNOWN_KEYS, Witness
+from listen.hear.witness import KNOWN_KEYS, WORDS, Witness
 
 PERIOD_MS = 100
 CHECK_S = 1.0
@@ -105,7 +105,7 @@ class OpcUaWitness(Witness):
         stamp_s = stamp.replace(tzinfo=UTC).timestamp() if stamp is not None and fresh else None
         if key == "execution" and isinstance(value, int):
             self._saw(key, CHANNEL_STATES.get(int(value), str(value)), stamp_s=stamp_s)
-        elif key in ("execution", "block"):
+        elif key in WORDS:
             self._saw(key, str(value)[:200], stamp_s=stamp_s)
         elif isinstance(value, int | float) and value == value:
             self._saw(key, float(value), stamp_s=stamp_s)

@@ -21,9 +21,12 @@ NUMBERS = {
     "feed_override": MarkKind.FEED_OVERRIDE,
     "rapid_override": MarkKind.RAPID_OVERRIDE,
     "spindle_rpm": MarkKind.SPINDLE_SPEED,
+    "tool": MarkKind.TOOL,
 }
+TEXTS = {"program": MarkKind.PROGRAM, "work_offset": MarkKind.WORK_OFFSET}
 AXES = {"x": 0, "y": 1, "z": 2}
-KNOWN_KEYS = (*LOAD_KINDS, *NUMBERS, *AXES, "block", "execution")
+KNOWN_KEYS = (*LOAD_KINDS, *NUMBERS, *TEXTS, *AXES, "block", "execution")
+WORDS = ("block", "execution", *TEXTS)  # keys whose values are words
 FIRST_RETRY_S = 0.5
 LONGEST_RETRY_S = 8.0
 KEPT = 10_000
@@ -103,6 +106,8 @@ class Translator:
     def _mark(self, seen: Observation, before: float | str | None, at: int) -> Mark | None:
         if seen.key in NUMBERS:
             return Mark(at=at, kind=NUMBERS[seen.key], source="controller", value=float(seen.value))
+        if seen.key in TEXTS:
+            return Mark(at=at, kind=TEXTS[seen.key], source="controller", text=str(seen.value))
         if seen.key in AXES:
             self._place[AXES[seen.key]] = float(seen.value)
             place: Place = (self._place[0], self._place[1], self._place[2])

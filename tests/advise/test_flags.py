@@ -279,3 +279,14 @@ def test_a_row_of_contacts_that_no_line_explains_is_one_flag() -> None:
     told = [strange, strange, strange, verdict(1, VerdictKind.AS_EXPECTED), strange]
     advise = Advise(PROGRAM, RATE)
     assert [len(advise.push(each)) for each in told] == [1, 0, 0, 0, 1]
+
+
+def test_a_tool_in_the_spindle_that_the_program_does_not_call_is_said_once() -> None:
+    """By hand: the program has T1; the control tells of T1, of none, of T7 twice."""
+    marks = [
+        Mark(at=RATE * i, kind=MarkKind.TOOL, source="controller", value=t)
+        for i, t in enumerate((1, 0, 7, 7))
+    ]
+    said = flags(Advise(PROGRAM, RATE), *marks)
+    assert [(flag.kind, flag.at) for flag in said] == [("another tool", 2 * RATE)]
+    assert "T7 is in the spindle; this program has T1." in said[0].text

@@ -21,6 +21,9 @@ ITEMS = {  # id: (category element, element in a stream, type and subType of the
     "exec": ("Events", "Execution", "EXECUTION", ""),
     "ovr": ("Events", "PathFeedrateOverride", "PATH_FEEDRATE_OVERRIDE", "PROGRAMMED"),
     "line": ("Events", "LineNumber", "LINE_NUMBER", "ABSOLUTE"),
+    "program": ("Events", "Program", "PROGRAM", ""),
+    "tool": ("Events", "ToolNumber", "TOOL_NUMBER", ""),
+    "offset": ("Events", "WorkOffset", "WORK_OFFSET", ""),
 }
 UNITS = {"load": "PERCENT", "speed": "REVOLUTION/MINUTE", "path": "MILLIMETER_3D", "ovr": "PERCENT"}
 ON_SPINDLE = ("load", "speed")

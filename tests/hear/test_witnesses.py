@@ -97,7 +97,25 @@ def test_the_probe_names_what_is_of_use_and_the_rest_is_left(agent: Agent) -> No
         "exec": "execution",
         "ovr": "feed_override",
         "line": "line",
+        "program": "program",
+        "tool": "tool",
+        "offset": "work_offset",
     }
+
+
+@pytest.mark.closed
+def test_the_load_of_a_rotary_table_is_not_the_spindle_s(agent: Agent) -> None:
+    """ANSI/MTC1.4 part 2: ROTARY_MODE is SPINDLE, INDEX or CONTOUR; a fixed one stands in Constraints."""
+    table = (
+        '<Rotary id="b" name="A"><DataItems><DataItem id="b_load" category="SAMPLE" type="LOAD"/>'
+        '<DataItem id="b_speed" category="SAMPLE" type="ROTARY_VELOCITY" subType="ACTUAL"/>'
+        '<DataItem id="b_mode" category="EVENT" type="ROTARY_MODE"><Constraints><Value>CONTOUR</Value>'
+        "</Constraints></DataItem></DataItems></Rotary>"
+    )
+    probe = agent.probe().replace('<Rotary id="c"', f'{table}<Rotary id="c"')
+    keys = data_items(read_xml(probe.encode()))
+    assert keys["load"] == "load_percent"
+    assert not {"b_load", "b_speed", "b_mode"} & keys.keys()
 
 
 @pytest.mark.closed
@@ -110,6 +128,9 @@ def test_hold_override_line_load_and_place_come_within_one_update(agent: Agent, 
         ("ovr", "20", reading.has(MarkKind.FEED_OVERRIDE, 20.0)),
         ("line", "42", reading.has(MarkKind.LINE, 42.0)),
         ("speed", "9000", reading.has(MarkKind.SPINDLE_SPEED, 9000.0)),
+        ("tool", "3", reading.has(MarkKind.TOOL, 3.0)),
+        ("program", "BRACKET", reading.has(MarkKind.PROGRAM)),
+        ("offset", "G54", reading.has(MarkKind.WORK_OFFSET)),
         ("path", "1.5 -2 0.25", reading.has(MarkKind.POSITION)),
         ("load", "17.5", lambda items: loads(items) == [17.5]),
     ):
