@@ -89,6 +89,8 @@ def read_message(payload: bytes, *, plain: str) -> dict[str, float | str]:
     {'load_percent': 12.5}
     >>> read_message(b'{"load": 3, "execution": "ACTIVE", "colour": "red"}', plain="load_percent")
     {'load_percent': 3.0, 'execution': 'ACTIVE'}
+    >>> read_message(b'{"spindle_turns": true, "load": false}', plain="load_percent")
+    {'spindle_turns': 1.0}
     """
     if len(payload) > GREATEST_BYTES:
         return {}
@@ -106,7 +108,9 @@ def read_message(payload: bytes, *, plain: str) -> dict[str, float | str]:
         if key in WORDS:
             if isinstance(value, str):
                 values[key] = value[:200]
-        elif isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value):
+        elif isinstance(value, bool) != (key == "spindle_turns"):
+            continue
+        elif isinstance(value, int | float) and isfinite(value):
             values[key] = float(value)
     return values
 

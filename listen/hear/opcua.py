@@ -14,7 +14,12 @@ PATIENCE_S = 4.0
 DEEPEST = 12
 MOST_NODES = 5000
 # Names of OPC 40501-1, ChannelMonitoringType and SpindleMonitoringType.
-NAMES = {"FeedOverride": "feed_override", "RapidOverride": "rapid_override", "ChannelState": "execution"}
+NAMES = {
+    "FeedOverride": "feed_override",
+    "RapidOverride": "rapid_override",
+    "ChannelState": "execution",
+    "IsRotating": "spindle_turns",
+}
 # ChannelState of OPC 40501-1: Active 0, Interrupted 1, Reset 2; a feed hold has no state of its own there.
 CHANNEL_STATES = {0: "ACTIVE", 1: "INTERRUPTED", 2: "STOPPED"}
 

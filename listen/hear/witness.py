@@ -25,7 +25,7 @@ NUMBERS = {
 }
 TEXTS = {"program": MarkKind.PROGRAM, "work_offset": MarkKind.WORK_OFFSET}
 AXES = {"x": 0, "y": 1, "z": 2}
-KNOWN_KEYS = (*LOAD_KINDS, *NUMBERS, *TEXTS, *AXES, "block", "execution")
+KNOWN_KEYS = (*LOAD_KINDS, *NUMBERS, *TEXTS, *AXES, "block", "execution", "spindle_turns")
 WORDS = ("block", "execution", *TEXTS)  # keys whose values are words
 FIRST_RETRY_S = 0.5
 LONGEST_RETRY_S = 8.0
@@ -106,6 +106,10 @@ class Translator:
     def _mark(self, seen: Observation, before: float | str | None, at: int) -> Mark | None:
         if seen.key in NUMBERS:
             return Mark(at=at, kind=NUMBERS[seen.key], source="controller", value=float(seen.value))
+        if seen.key == "spindle_turns":
+            kind = MarkKind.SPINDLE_ON if seen.value else MarkKind.SPINDLE_OFF
+            stands_yet = before is None and not seen.value  # it did not stop, it has not begun
+            return None if stands_yet else Mark(at=at, kind=kind, source="controller")
         if seen.key in TEXTS:
             return Mark(at=at, kind=TEXTS[seen.key], source="controller", text=str(seen.value))
         if seen.key in AXES:
@@ -120,8 +124,8 @@ class Translator:
                 if known
                 else None
             )
-        kind = execution_mark(str(seen.value), before if isinstance(before, str) else None)
-        return None if kind is None else Mark(at=at, kind=kind, source="controller")
+        does = execution_mark(str(seen.value), before if isinstance(before, str) else None)
+        return None if does is None else Mark(at=at, kind=does, source="controller")
 
 
 class Witness(ABC):

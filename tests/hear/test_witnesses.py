@@ -375,6 +375,7 @@ class UaServer:
             "override": await channel.add_variable(space, "FeedOverride", 100.0),
             "state": await channel.add_variable(space, "ChannelState", 2),
             "load": await channel.add_variable("ns=2;s=Load", "SpindleLoad", 1.0),
+            "turns": await channel.add_variable(space, "IsRotating", False),
         }
         await self._server.start()
 
@@ -396,10 +397,13 @@ def test_an_opc_ua_server_s_override_state_and_load_come_through_and_it_may_go()
     witness = OpcUaWitness(server.url, rate=RATE, nodes={"load_percent": "ns=2;s=Load"})
     reading = Reading(witness)
     reading.until(reading.has(MarkKind.FEED_OVERRIDE, 100.0))
+    assert not reading.has(MarkKind.SPINDLE_OFF)(reading.items)  # it has not begun to turn
     for name, value, check in (
         ("state", 0, reading.has(MarkKind.RESUME)),
         ("state", 1, reading.has(MarkKind.HOLD)),
         ("override", 30.0, reading.has(MarkKind.FEED_OVERRIDE, 30.0)),
+        ("turns", True, reading.has(MarkKind.SPINDLE_ON)),
+        ("turns", False, reading.has(MarkKind.SPINDLE_OFF)),
         ("load", 25.0, lambda items: loads(items)[-1] == 25.0),
     ):
         server.write(name, value)
