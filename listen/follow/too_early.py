@@ -43,6 +43,7 @@ class TooEarly:
         moved = early * np.exp(parents["m"] + forecast.known)
         changes: dict[str, object] = {
             "u0": space.start[target.k] - moved,
+            "q": forecast.variance,  # no touch at its place says where the tool is
             "shift": moved,
             "early_mm": early_mm,
             "noise": self._model.noise(forecast),
