@@ -133,7 +133,11 @@ def _timed(
 ) -> list[_TimedRow]:
     """The rows that have a time, in order of it; stamps too coarse for their number are spread."""
     key = "sample" if "sample" in places else "time"
-    times = LogTimes(name, factor=1.0 / rate if key == "sample" else places[key].factor)
+    times = (
+        LogTimes(name, factor=1.0 / rate, of_recording=True)
+        if key == "sample"
+        else LogTimes(name, factor=places[key].factor)
+    )
     numbers: list[int] = []
     times_s: list[float] = []
     cells: list[Row] = []

@@ -11,14 +11,15 @@ from listen.errors import RecordingError
 CLOCK = re.compile(r"(?:^|[\sT])(\d{1,2}):(\d{2})(?::(\d{2}))?([.,]\d+)?\s*([ap]m)?$", re.IGNORECASE)
 DAY_S, HOUR_S = 86400.0, 3600.0
 EPOCHS = ((1e17, 1e-9), (1e14, 1e-6), (1e11, 1e-3))  # so large without a unit they are not seconds
-FROM_1970_S = 1e8  # nothing has been logged for three years
+FROM_ELSEWHEN_S = 3600.0  # a log that begins later than this does not count from the run's beginning
 
 
 class LogTimes:
     """Reads the times of one log after the other.
 
-    Numbers are seconds, or what the unit of the column says; numbers so large that they count from
-    1970, and times with a clock in them, count from the first row.
+    Numbers are seconds, or what the unit of the column says. Where the first is more than an hour, as of
+    a control that has been on for long, or since 1970, they count from the first row, as times with a clock
+    in them do.
 
     Parameters
     ----------
@@ -26,12 +27,15 @@ class LogTimes:
         Of the log, for errors.
     factor : float
         Seconds in one of the column's unit.
+    of_recording : bool
+        Whether they count from the beginning of the sound, however late they begin.
     """
 
-    def __init__(self, name: str, *, factor: float = 1.0) -> None:
+    def __init__(self, name: str, *, factor: float = 1.0, of_recording: bool = False) -> None:
         self._name = name
         self._factor = factor
         self._origin: float | None = None
+        self._is_first = not of_recording
         self._wrapped_s = 0.0
         self._before: float | None = None
 
@@ -57,7 +61,10 @@ class LogTimes:
         if factor == 1.0:
             factor = next((one for least, one in EPOCHS if number >= least), 1.0)
         time_s = number * factor
-        return self._since_origin(time_s) if time_s >= FROM_1970_S else time_s
+        is_first, self._is_first = self._is_first, False
+        if self._origin is not None or (is_first and time_s >= FROM_ELSEWHEN_S):
+            return self._since_origin(time_s)
+        return time_s
 
     def _since_origin(self, moment_s: float) -> float:
         self._origin = moment_s if self._origin is None else self._origin

@@ -14,7 +14,7 @@ from listen.timeline import Mark, MarkKind
 
 LOAD_FEATURES = ("load", "is_percent", "told", "sign")
 STEP_S = 0.05  # faster logs are averaged to this
-AT_AN_END, NEAR_LOWEST, MOST_KEPT = 5, 0.25, 4000
+AT_AN_END, NEAR_LOWEST, MOST_KEPT = 40, 0.25, 4000  # values; of what is kept a spindle that starts is little
 
 
 class MeasureLoad:
@@ -117,11 +117,12 @@ class Turn:
 
         The spindle idles or stands there, as it does in nearly every log.
         """
-        if self.sign > 0.0 or len(self._kept) < 4 * AT_AN_END:
+        n = min(AT_AN_END, len(self._kept) // 4)
+        if self.sign > 0.0 or n < 4:
             return
         low, high = np.quantile(self._kept, [0.05, 0.95])
-        ends = (self._kept[:AT_AN_END], self._kept[-AT_AN_END:])
-        if all(float(np.median(end)) < low + NEAR_LOWEST * (high - low) for end in ends):
+        ends = (self._kept[:n], self._kept[-n:])
+        if all(float(np.quantile(end, 0.25)) < low + NEAR_LOWEST * (high - low) for end in ends):
             self.sign = 1.0
 
     def _keep(self, raw: float) -> None:

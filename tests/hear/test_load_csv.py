@@ -146,6 +146,10 @@ LOGS = {  # invented: text of a log, kind, values, and marks as (s, value)
         '"Time";"Power"\n"0,0";"1.234,5"\n"0,2";"900"\n',
         ("power_w", [(0.0, 1234.5), (0.2, 900.0)], []),
     ),
+    "seconds since a control was switched on": (
+        "time,load\n48213.0,1\n48213.2,2\n",
+        ("load_percent", [(0.0, 1.0), (0.2, 2.0)], []),
+    ),
     "nothing known": ("Time,Load\n0,UNAVAILABLE\n0.2,2\n0.4,\n", ("load_percent", [(0.2, 2.0)], [])),
 }
 
