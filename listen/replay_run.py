@@ -17,6 +17,7 @@ from listen.errors import InputError, RecordingError
 from listen.fused_ear import FusedEar
 from listen.hear import Clamp, clamp_loads, parse_columns, read_blocks, read_load_log, sound_info
 from listen.job_file import load_job
+from listen.measure.digital_silence import LEAST
 from listen.record import Run, RunWriter, read_header, read_run
 from listen.record.features import FEATURES_FILE, Features, FeatureWriter, read_features
 from listen.record.keep import Keep, keep_of
@@ -257,11 +258,25 @@ def inputs_of(
     )
     marks = [item for item in witnesses if isinstance(item, Mark)]
     loads = [item for item in witnesses if isinstance(item, LoadSample)]
+    if source.sound is not None and clamp is None and not loads:
+        blocks = _sounding(blocks, source.sound)
     sound = _cut_at(_with_gaps(blocks, list(source.gaps)), [mark.at for mark in marks])
     if clamp is None or source.sound is None:
         return merge(marks, sound, loads, key=_begins_at)
     drawn = clamp_loads(read_blocks(source.sound, block_samples=size, channel=clamp.channel), clamp)
     return merge(marks, sound, loads, drawn, key=_begins_at)
+
+
+def _sounding(blocks: Iterable[Block], sound: Path) -> Iterator[Block]:
+    """The same blocks; at their end it is an error where all were zeros, for then nobody listened."""
+    silent = True
+    for block in blocks:
+        silent = silent and not (np.abs(block.samples) >= LEAST).any()
+        yield block
+    if silent:
+        raise InputError(
+            f"{sound.name} holds nothing but zeros; was the microphone muted, or another input recorded?"
+        )
 
 
 def _silence(source: Source, size: int) -> Iterator[Block]:

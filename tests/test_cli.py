@@ -121,6 +121,10 @@ def _cut_short(path: Path) -> None:
     path.write_bytes(path.read_bytes()[:4000])
 
 
+def _muted(path: Path) -> None:
+    soundfile.write(path, np.zeros(48000), 48000)
+
+
 def _folder(path: Path) -> None:
     path.mkdir()
 
@@ -131,6 +135,7 @@ BAD_SOUNDS = {
     "not a sound file": (_text, "not a sound file"),
     "NaN samples": (_nan, "sample 30000"),
     "0 Hz": (_rate_of_0, "0 Hz"),
+    "nothing but zeros": (_muted, "was the microphone muted"),
     "cut short": (_cut_short, "cut short"),
     "a folder without a run": (_folder, "decisions of a run"),
 }
