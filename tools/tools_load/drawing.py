@@ -195,6 +195,13 @@ def draw_amps(rng: np.random.Generator) -> LoadVoice:
     )
 
 
+def draw_below(rng: np.random.Generator) -> LoadVoice:
+    """A clamp that shows a rising current, all of it below nothing."""
+    voice = draw_amps(rng)
+    scale = abs(voice.scale)
+    return replace(voice, scale=scale, offset=-scale * float(rng.uniform(5.0, 40.0)))
+
+
 def draw_watts(rng: np.random.Generator) -> LoadVoice:
     """A power meter."""
     return replace(draw_amps(rng), kind="power_w", scale=float(rng.uniform(30.0, 200.0)), magnetising=0.0)
@@ -229,4 +236,18 @@ FAMILIES = {  # name: (voice, typical rise in percent)
     ),
     "amps": (draw_amps, (6.0, 30.0)),
     "watts": (draw_watts, (6.0, 30.0)),
+    "amps below nothing": (draw_below, (6.0, 30.0)),
+    "newton metres, 5 Hz": (
+        lambda rng: replace(draw_watts(rng), kind="torque_nm", scale=float(rng.uniform(0.05, 0.5)), hz=5.0),
+        (6.0, 30.0),
+    ),
+    "fresh once or twice a second": (
+        lambda rng: replace(draw_percent(rng), hz=10.0, fresh_hz=float(rng.choice([1.0, 2.0]))),
+        (4.0, 30.0),
+    ),
+    "2 percent of values wrong": (
+        lambda rng: replace(draw_percent(rng), hz=5.0, lost_share=0.02),
+        (4.0, 30.0),
+    ),
+    "mean of a second": (lambda rng: replace(draw_percent(rng), hz=5.0, mean_s=1.0), (4.0, 30.0)),
 }
