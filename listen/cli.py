@@ -326,6 +326,7 @@ def preview(
     off_by: Annotated[
         str, typer.Option(help="Make it twice: right, and with a zero off by so many mm, as 'z -2'.")
     ] = "",
+    sound: Annotated[str, typer.Option(help="flac, opus (small), or wav beside it.")] = "flac",
     seed: Annotated[int, typer.Option(help="Another number, another machine and room.")] = 20,
     json: JsonOption = False,
 ) -> int:
@@ -342,7 +343,9 @@ def preview(
         feed_override=override, contacts=read_range(contacts), coolant=coolant, fault=fault, seed=seed
     )
     target = out or Path(f"{job.stem}-preview")
-    return cli_preview.preview(job, out=target, settings=settings, passes=passes, off_by=off_by, json=json)
+    return cli_preview.preview(
+        job, out=target, settings=settings, passes=passes, off_by=off_by, sound=sound, json=json
+    )
 
 
 @app.command()

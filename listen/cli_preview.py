@@ -22,7 +22,9 @@ from listen.show import write_replay_page
 FINE = 0
 
 
-def preview(job: Path, *, out: Path, settings: PreviewSettings, passes: str, off_by: str, json: bool) -> int:
+def preview(
+    job: Path, *, out: Path, settings: PreviewSettings, passes: str, off_by: str, sound: str, json: bool
+) -> int:
     """Make it, and beside it the wrong one where a zero is to be off."""
     planned, guessed = job_of(job, ask=False)
     plan = plan_job(planned, first=guessed)
@@ -32,13 +34,13 @@ def preview(job: Path, *, out: Path, settings: PreviewSettings, passes: str, off
     if asked := read_range(passes):
         settings = replace(settings, contacts=contacts_of_passes(plan.timeline, asked))
     if not off_by:
-        print_preview(_made(plan, out, settings), out, json=json)
+        print_preview(_made(plan, out, settings, sound), out, json=json)
         return FINE
     wrong = plan_job(with_wrong_zero(plan.job, read_offset(off_by)))
     effects = effects_of(plan.timeline, wrong.timeline)
     louder = louder_everywhere_db(plan.timeline, wrong.timeline)
-    right_run = _made(plan, out / "right", settings)
-    wrong_run = _made(wrong, out / "wrong", replace(settings, snr_db=settings.snr_db + louder))
+    right_run = _made(plan, out / "right", settings, sound)
+    wrong_run = _made(wrong, out / "wrong", replace(settings, snr_db=settings.snr_db + louder), sound)
     _compare(right_run, wrong_run, out / "compare.html")
     if json:
         rows = [{"block": one.block, "tells": one.tells, "words": one.words} for one in effects]
@@ -52,10 +54,15 @@ def preview(job: Path, *, out: Path, settings: PreviewSettings, passes: str, off
     return FINE
 
 
-def _made(plan: Plan, target: Path, settings: PreviewSettings) -> Run:
+def _made(plan: Plan, target: Path, settings: PreviewSettings, sound: str) -> Run:
     with new_folder(target) as folder:
         run = make_preview(
-            plan.timeline, folder, settings=settings, job=plan.job, write_page=write_replay_page
+            plan.timeline,
+            folder,
+            settings=settings,
+            job=plan.job,
+            sound=sound,
+            write_page=write_replay_page,
         )
     return replace(run, folder=target)
 

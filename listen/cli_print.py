@@ -54,7 +54,8 @@ def print_preview(run: Run, folder: Path, *, json: bool) -> None:
         print(to_json.dumps(run_values(run)))
         return
     print(f"made, not heard: {len(run.contacts)} contacts in {run.duration / run.rate:.0f} s of sound")
-    print(f"sound: {folder / run.header.sound}")
+    wav = folder / "sound.wav"
+    print(f"sound: {wav if wav.is_file() else folder / run.header.sound}")
     print(f"page: {folder / 'timeline.html'}")
 
 

@@ -33,6 +33,7 @@ from listen.synth import (
 from listen.timeline import Contact, Position, Spans, Strength, Timeline, Verdict, VerdictKind
 
 RATE = 48000
+SOUNDS = ("flac", "opus", "wav")
 LONGEST_S = 600.0  # of sound; longer programs are previewed from their first contact on
 LEAD_IN_S, LEAD_OUT_S = 3.0, 2.0  # of program time around the contacts asked for
 POSITION_S = 0.2
@@ -119,6 +120,7 @@ def make_preview(
     *,
     settings: PreviewSettings,
     job: Job | None = None,
+    sound: str = "flac",
     write_page: Callable[[Run, Path], None],
 ) -> Run:
     """Make the sound of a program and its page.
@@ -131,25 +133,39 @@ def make_preview(
     settings : PreviewSettings
     job : Job | None
         Kept beside the preview, for its listing.
+    sound : str
+        ``flac``, ``opus`` (small) or ``wav``: FLAC for the page, and ``sound.wav`` beside it.
     write_page : callable
 
     Raises
     ------
     InputError
-        If the program has no contact, or not the ones asked for.
+        If the program has no contact, or not the ones asked for, or the sound is none of these.
     """
+    if sound not in SOUNDS:
+        raise InputError(f"sound must be one of {', '.join(SOUNDS)}; got {sound!r}")
     override = settings.feed_override or timeline.feed_override
     shown = cut_timeline(replace(timeline, feed_override=override), settings.contacts)
     made = make_sound(shown, settings)
-    with RunWriter(folder, rate=RATE, live=False, timeline=shown, job=job, source=MADE) as writer:
+    kept = "opus" if sound == "opus" else "flac"
+    with RunWriter(folder, rate=RATE, live=False, sound=kept, timeline=shown, job=job, source=MADE) as writer:
         for start in range(0, made.samples.size, RATE):
             writer.push(Block(samples=made.samples[start : start + RATE], start=start, rate=RATE))
         writer.push(*positions_of(made, shown))
         events = tuple(event for contact in made.truth.contacts for event in _events(contact))
         writer.push(*events)
         run = writer.finish(refined=events, verdicts=tuple(_verdicts(made, shown)))
+    if sound == "wav":
+        _write_wav(made, folder / "sound.wav")
     write_page(run, folder / "timeline.html")
     return run
+
+
+def _write_wav(made: Made, path: Path) -> None:
+    """The same samples as the run's own sound, for what plays nothing else."""
+    import soundfile
+
+    soundfile.write(path, made.samples, made.rate, subtype="PCM_16")
 
 
 def make_sound(timeline: Timeline, settings: PreviewSettings) -> Made:

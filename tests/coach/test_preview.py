@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 
 from listen.coach.own_runs import own_examples
 from listen.coach.preview import (
@@ -145,3 +146,20 @@ def test_it_is_faster_than_twenty_times_real_time(timeline: Timeline) -> None:
     began = time.process_time()
     made = make_sound(timeline, PreviewSettings())
     assert time.process_time() - began < made.samples.size / RATE / 20.0 + 0.5
+
+
+def test_the_sound_may_be_small_or_a_wav_beside_the_run_s_own(timeline: Timeline, tmp_path: Path) -> None:
+    for sound, names in (("opus", ["sound.ogg"]), ("wav", ["sound.flac", "sound.wav"])):
+        make_preview(
+            timeline,
+            tmp_path / sound,
+            settings=PreviewSettings(contacts=(1, 1)),
+            sound=sound,
+            write_page=no_page,
+        )
+        assert sorted(path.name for path in (tmp_path / sound).glob("sound.*")) == names
+    same, _ = soundfile.read(tmp_path / "wav" / "sound.wav", dtype="int16")
+    kept, _ = soundfile.read(tmp_path / "wav" / "sound.flac", dtype="int16")
+    np.testing.assert_allclose(same.astype(float), kept.astype(float), rtol=0, atol=1.0)
+    with pytest.raises(InputError, match="sound must be one of flac, opus, wav; got 'mp3'"):
+        make_preview(timeline, tmp_path / "mp3", settings=PreviewSettings(), sound="mp3", write_page=no_page)
