@@ -65,7 +65,9 @@ MATERIALS = (
     _row("P10", "tool steel, high alloy steel, steel d2, steel h13", 2450.0, 0.23),
     _row("P11", "tool steel quenched", 2500.0, 0.23),
     _row("P12", "ferritic stainless, martensitic stainless, stainless 416, stainless 430", 1875.0, 0.21),
-    _row("M14", "stainless, austenitic stainless, stainless 304, stainless 316", 2150.0, 0.20),
+    _row(
+        "M14", "stainless, stainless steel, austenitic stainless, stainless 304, stainless 316", 2150.0, 0.20
+    ),
     _row("K15", "nodular iron, ductile iron", 1150.0, 0.20),
     _row("K16", "nodular iron pearlitic", 1350.0, 0.28),
     _row("K17", "cast iron, grey iron, gray iron, grey cast iron", 1225.0, 0.25),
@@ -82,9 +84,9 @@ MATERIALS = (
     _row("N26", "brass, bronze, copper", 700.0, 0.27),
     _row("S31", "iron based heat resistant alloy", 2600.0, 0.24),
     _row("S32", "iron based heat resistant alloy hardened", 3100.0, 0.24),
-    _row("S33", "nickel alloy, nickel based alloy, cobalt based alloy", 3300.0, 0.24),
+    _row("S33", "nickel alloy, nickel based alloy, nickel alloy 718, cobalt based alloy", 3300.0, 0.24),
     _row("S36", "titanium, titanium pure, titanium grade 2", 1700.0, 0.23),
-    _row("S37", "titanium alloy, titanium ti6al4v, titanium grade 5", 2110.0, 0.22),
+    _row("S37", "titanium alloy, ti6al4v, ti 6al 4v, titanium ti6al4v, titanium grade 5", 2110.0, 0.22),
     _row(
         "H38", "hardened steel, hardened steel 55 hrc", 4600.0, _HARD_MC, f"kc1.1: {CATALOGUE}; mc {MEMORY}"
     ),
@@ -95,7 +97,7 @@ MATERIALS = (
     _row("no group (wood)", "wood, mdf, plywood, tooling board, wax", 60.0, 0.25, MEMORY),
     CuttingForce(
         group="no group (magnesium)",
-        names=("magnesium", "magnesium az91"),
+        names=("magnesium", "magnesium az91", "magnesium az31", "az91", "az31"),
         kc11=280.0,
         mc=0.19,
         source=MEMORY,
@@ -128,6 +130,13 @@ def find_material(material: Material) -> CuttingForce | None:
     return by_name
 
 
+_SUFFIX = re.compile(r"(?<=\d)(?:[a-z]{1,2}\d?)$")
+_GENERIC = frozenset(
+    "alloy based low high carbon soft cast casting hardened quenched heat resistant pure grade hrc no group".split()
+)
+"""Words that name no material by themselves."""
+
+
 def _by_name(name: str) -> CuttingForce | None:
     wanted = re.sub(r"\s+", " ", name.strip().lower().replace("-", " "))
     if not wanted:
@@ -137,10 +146,11 @@ def _by_name(name: str) -> CuttingForce | None:
     if wanted in every:
         return every[wanted]
     words = set(wanted.split())
-    shared = [(len(words & set(key.split())), -len(key.split()), key) for key in every]
-    best = max(shared)
-    if best[0] > 0:
-        return every[best[2]]
+    words |= {_SUFFIX.sub("", word) for word in words}  # S235JR is S235, 304L is 304
+    shared = {key: words & set(key.split()) for key in every}
+    told = [(len(own), -len(key.split()), key) for key, own in shared.items() if not own <= _GENERIC]
+    if told:
+        return every[max(told)[2]]
     near = difflib.get_close_matches(wanted, list(every), n=1, cutoff=0.8)
     return every[near[0]] if near else None
 

@@ -132,6 +132,25 @@ def test_materials_are_found_by_their_names_and_own_constants_win() -> None:
 
 
 @pytest.mark.closed
+@pytest.mark.parametrize(
+    ("name", "group"),
+    [
+        ("stainless steel", "M14"),  # it shares one word with steel, too
+        ("AISI 304L", "M14"),
+        ("S235JR", "P1"),
+        ("S355J2", "P2"),
+        ("6061-T6", "N22"),
+        ("aluminium bronze", "N26"),
+        ("alloy", None),  # names no material by itself
+        ("hardened", None),
+    ],
+)
+def test_materials_as_people_write_them(name: str, group: str | None) -> None:
+    found = find_material(Material(name=name))
+    assert (found.group if found else None) == group
+
+
+@pytest.mark.closed
 def test_chips_that_burn_are_known() -> None:
-    burns = [can_burn(Material(name=name)) for name in ("magnesium", "titanium grade 5", "aluminium")]
-    assert burns == [True, True, False]
+    names = ("magnesium", "AZ91D", "titanium grade 5", "Ti-6Al-4V", "aluminium")
+    assert [can_burn(Material(name=name)) for name in names] == [True, True, True, True, False]
