@@ -132,7 +132,25 @@ def find_material(material: Material) -> CuttingForce | None:
 
 _SUFFIX = re.compile(r"(?<=\d)(?:[a-z]{1,2}\d?)$")
 _GENERIC = frozenset(
-    "alloy based low high carbon soft cast casting hardened quenched heat resistant pure grade hrc no group".split()
+    [
+        "alloy",
+        "based",
+        "low",
+        "high",
+        "carbon",
+        "soft",
+        "cast",
+        "casting",
+        "hardened",
+        "quenched",
+        "heat",
+        "resistant",
+        "pure",
+        "grade",
+        "hrc",
+        "no",
+        "group",
+    ]
 )
 """Words that name no material by themselves."""
 
