@@ -54,6 +54,8 @@ class Cues:
 
     def hear_until(self, now: int) -> tuple[Cue, ...]:
         """What the live ear's belief up to `now` says, before anything is settled."""
+        if not self._lost.has_news(now):
+            return ()
         in_contact = self._tracking.boundaries.in_contact
         falls = self._lost.until(now, in_contact=in_contact)
         return tuple(cue for fall in falls for cue in self._fallen(fall))

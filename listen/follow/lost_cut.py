@@ -93,9 +93,13 @@ class LostCut:
         if heard.at.size:
             self._queue.append(heard)
 
+    def has_news(self, now: int) -> bool:
+        """Whether frames up to `now` [samples] wait to be looked at."""
+        return bool(self._queue) and bool(self._queue[0].at[0] <= now)
+
     def until(self, now: int, *, in_contact: bool) -> Iterator[Fall]:
         """Falls of the belief in a contact that runs, frame by frame up to `now` [samples]."""
-        while self._queue and self._queue[0].at[0] <= now:
+        while self.has_news(now):
             heard = self._queue.popleft()
             n = int(np.searchsorted(heard.at, now, side="right"))
             if n < heard.at.size:
