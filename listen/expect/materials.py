@@ -131,27 +131,8 @@ def find_material(material: Material) -> CuttingForce | None:
 
 
 _SUFFIX = re.compile(r"(?<=\d)(?:[a-z]{1,2}\d?)$")
-_GENERIC = frozenset(
-    [
-        "alloy",
-        "based",
-        "low",
-        "high",
-        "carbon",
-        "soft",
-        "cast",
-        "casting",
-        "hardened",
-        "quenched",
-        "heat",
-        "resistant",
-        "pure",
-        "grade",
-        "hrc",
-        "no",
-        "group",
-    ]
-)
+_TREATED = frozenset({"soft", "cast", "casting", "hardened", "quenched", "heat", "resistant", "hrc"})
+_GENERIC = _TREATED | {"alloy", "based", "low", "high", "carbon", "pure", "grade", "no", "group"}
 """Words that name no material by themselves."""
 
 
