@@ -95,8 +95,8 @@ def test_the_fixed_line_is_always_there() -> None:
 
 def test_a_muted_microphone_is_not_called_listening() -> None:
     """Zeros for as long as the ear takes for no sound at all; the bound is the ear's own."""
-    assert MUTED_S == pytest.approx(SILENT_S)
-    assert ZERO_POWER == pytest.approx(LEAST**2)
+    assert pytest.approx(SILENT_S) == MUTED_S
+    assert pytest.approx(LEAST**2) == ZERO_POWER
     screen = TerminalScreen(rate=RATE, console=Console(file=io.StringIO(), width=200))
     screen.hear(Block(samples=np.full(RATE, 0.01), start=0, rate=RATE))
     screen.tell(Event(state=State.AIR, at=0, decided_at=RATE, probability=1.0))
