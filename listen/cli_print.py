@@ -8,7 +8,7 @@ from pathlib import Path
 
 from listen.errors import RecordingError
 from listen.record import Run, run_values
-from listen.record.words import run_sentence
+from listen.record.words import counted, run_sentence
 from listen.session import Plan
 
 
@@ -53,7 +53,8 @@ def print_preview(run: Run, folder: Path, *, json: bool) -> None:
     if json:
         print(to_json.dumps(run_values(run)))
         return
-    print(f"made, not heard: {len(run.contacts)} contacts in {run.duration / run.rate:.0f} s of sound")
+    made = counted(len(run.contacts), "contact")
+    print(f"made, not heard: {made} in {run.duration / run.rate:.0f} s of sound")
     wav = folder / "sound.wav"
     print(f"sound: {wav if wav.is_file() else folder / run.header.sound}")
     print(f"page: {folder / 'timeline.html'}")

@@ -188,12 +188,13 @@ def check(where: Where = HERE) -> int:
     Example: cut-listen runs check --in runs
     """
     from listen.record.check import check_run
+    from listen.record.words import counted
 
     rows = _library(where).rows()
     troubles = [trouble for row in rows for trouble in check_run(where / row.folder)]
     for trouble in troubles:
         print(f"{trouble.folder}: {trouble.text}; {trouble.remedy}")
-    print(f"{len(rows)} runs checked, {len(troubles)} {'trouble' if len(troubles) == 1 else 'troubles'}")
+    print(f"{counted(len(rows), 'run')} checked, {counted(len(troubles), 'trouble')}")
     return 1 if troubles else 0
 
 
@@ -212,6 +213,7 @@ def compare(
     Example: cut-listen runs compare monday tuesday
     """
     from listen.record import read_run
+    from listen.record.words import counted
     from listen.show.compare_page import write_compare_page
 
     library = _library(where)
@@ -226,8 +228,8 @@ def compare(
         print(to_json.dumps([asdict(change) for change in comparison.changes]))
     else:
         n_pairs, n_changes = len(comparison.pairs), len(comparison.changes)
-        changes = "1 change" if n_changes == 1 else f"{n_changes} changes"
-        print(f"{n_pairs} contacts heard in both, {changes}, {comparison.n_good} earlier good runs")
+        both, earlier = counted(n_pairs, "contact"), counted(comparison.n_good, "earlier good run")
+        print(f"{both} heard in both, {counted(n_changes, 'change')}, {earlier}")
         for change in comparison.changes:
             print(f"  {change.text}")
         print(f"page: {page}")
@@ -247,10 +249,11 @@ def report(
     Example: cut-listen runs report --in runs
     """
     from listen.record import read_run
+    from listen.record.words import counted
     from listen.show.report_page import write_report_page
 
     rows = [row for row in _library(where).rows(program=program) if not row.damaged]
     runs = [run for row in rows if not (run := read_run(where / row.folder)).header.is_made]
     write_report_page(runs, page)
-    print(f"page: {page} ({len(runs)} runs)")
+    print(f"page: {page} ({counted(len(runs), 'run')})")
     return 0

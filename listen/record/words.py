@@ -37,11 +37,22 @@ def run_sentence(run: Run) -> str:
     return ", ".join([*parts, *([f"{unexpected} unexpected"] if unexpected else [])])
 
 
+def counted(number: int, thing: str) -> str:
+    """So many of a thing.
+
+    Examples
+    --------
+    >>> counted(1, "contact"), counted(3, "run")
+    ('1 contact', '3 runs')
+    """
+    return f"{number} {thing}{'' if number == 1 else 's'}"
+
+
 def _made(run: Run) -> str:
     """Of a preview: how many contacts, and what was planted."""
     kinds = Counter(contact.verdict for contact in run.contacts)
     planted = [_part(kind, list(run.contacts)) for kind in _ORDER if kinds[kind]]
-    return ", ".join([f"preview, made and not heard: {len(run.contacts)} contacts", *planted])
+    return ", ".join([f"preview, made and not heard: {counted(len(run.contacts), 'contact')}", *planted])
 
 
 def _raised(run: Run) -> str:
@@ -51,8 +62,7 @@ def _raised(run: Run) -> str:
         return f"{RAISED}: no contact heard, as it should be ({len(run.contacts)} would come in the cut)"
     named = ", ".join(f"{onset:.1f} s" for onset in onsets[:3])
     more = f" and {len(onsets) - 3} more" if len(onsets) > 3 else ""
-    plural = "1 contact" if len(onsets) == 1 else f"{len(onsets)} contacts"
-    return f"{RAISED}: {plural} heard where nothing should touch ({named}{more})"
+    return f"{RAISED}: {counted(len(onsets), 'contact')} heard where nothing should touch ({named}{more})"
 
 
 def how_sure(contact: RunContact | LiveCall) -> str:
@@ -64,7 +74,7 @@ def how_sure(contact: RunContact | LiveCall) -> str:
 
 def _without_job(run: Run) -> str:
     entries = sum(event.state is State.ENTRY for event in run.heard)
-    heard = {0: "no contact", 1: "1 contact"}.get(entries, f"{entries} contacts")
+    heard = counted(entries, "contact") if entries else "no contact"
     return f"{heard} heard in {run.duration / run.rate:.1f} s; no job was given, so nothing was expected"
 
 

@@ -1,6 +1,6 @@
 // Two runs compared: what changed, worst first, with the sound of both to play.
 
-import {make} from "./words.js";
+import {counted, make} from "./words.js";
 import {Player, heldBytes} from "./player.js";
 import {fillTable, stretchText} from "./tables.js";
 
@@ -44,8 +44,8 @@ function pairRow(pair) {
 function startComparison() {
   const count = told.changes.length;
   at("which").textContent = `${told.program}: ${told.names[0]} against ${told.names[1]}`;
-  at("sentence").textContent = count ? `${told.n_pairs} contacts compared, ${count} ${count === 1 ? "change" : "changes"} beyond the usual spread`
-    : `${told.n_pairs} contacts compared, nothing changed beyond the usual spread`;
+  at("sentence").textContent = count ? `${counted(told.n_pairs, "contact")} compared, ${counted(count, "change")} beyond the usual spread`
+    : `${counted(told.n_pairs, "contact")} compared, nothing changed beyond the usual spread`;
   at("yardstick").textContent = told.n_good >= 2 ? `The spread is that of ${told.n_good} earlier good runs.`
     : "Without two earlier good runs the spread is a general one; mark good runs as reference to have it measured.";
   at("name-a").textContent = told.names[0];

@@ -1,6 +1,6 @@
 // Many runs on one page: verdicts per contact over time, and how level and load drift.
 
-import {make} from "./words.js";
+import {counted, make} from "./words.js";
 import {fillTable} from "./tables.js";
 
 const report = JSON.parse(document.getElementById("data").textContent);
@@ -55,7 +55,7 @@ function programPart(program) {
   region.setAttribute("role", "region");
   region.setAttribute("aria-label", `Verdicts of ${program.program}`);
   const last = program.runs.at(-1);
-  return make("section", {}, make("h2", {}, program.program), make("p", {}, `${program.runs.length} runs; the last: ${last.sentence}`), region,
+  return make("section", {}, make("h2", {}, program.program), make("p", {}, `${counted(program.runs.length, "run")}; the last: ${last.sentence}`), region,
     make("p", {class: "hint"}, "early, late: started; short, long: ended early, late; none: not heard; ?: cannot tell; + heavier; − lighter; · not in this run."));
 }
 
@@ -63,7 +63,7 @@ function startReport() {
   document.getElementById("which").textContent = "Report over runs";
   const looks = report.tools.reduce((sum, tool) => sum + tool.n_contacts - tool.n_as_expected, 0);
   const all = report.tools.reduce((sum, tool) => sum + tool.n_contacts, 0);
-  document.getElementById("sentence").textContent = `${report.n_runs} runs, ${all} contacts, ${looks} that were not as expected`;
+  document.getElementById("sentence").textContent = `${counted(report.n_runs, "run")}, ${counted(all, "contact")}, ${looks} that were not as expected`;
   for (const tool of report.tools) {
     const told = (counts) => counts.map(([word, n]) => `${n} ${word}`).join(", ") || "none";
     document.getElementById("tool-rows").append(make("tr", {}, make("th", {scope: "row"}, `T${tool.tool}`), make("td", {}, String(tool.n_contacts)),

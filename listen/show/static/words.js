@@ -30,6 +30,11 @@ export function lengthText(mm, unit, digits) {
   return `${lengthNumber(mm, unit, digits)} ${unit}`;
 }
 
+// So many of a thing: "1 run", "3 runs".
+export function counted(number, thing) {
+  return `${number} ${thing}${number === 1 ? "" : "s"}`;
+}
+
 // A step between ruler marks that leaves about `room` pixels for each.
 export function rulerStep(secondsPerPixel, room) {
   const steps = [0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1800, 3600];
