@@ -211,6 +211,10 @@ def _rest(reader: Reader) -> tuple[list[Word], list[tuple[Callable[[Variables], 
 
 def _word(reader: Reader) -> Word:
     letter = reader.text[reader.at]
+    if letter == ",":
+        raise Wrong(
+            "a corner rounded or chamfered by ,R or ,C is not followed; write it as a move of its own"
+        )
     if not ("A" <= letter <= "Z"):
         raise Wrong(
             f"{letter!r} begins no word; is the line damaged, a comment without brackets, or no G-code?"

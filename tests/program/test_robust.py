@@ -83,6 +83,8 @@ def test_lines_are_counted_as_in_the_file() -> None:
         ("G0 X0 Y0 Z0\nG83 Z-10 R1 Q0.001 F1\n", r"line 2: more than 300 moves"),
         ("G0 X1 X2\n", r"line 1: word X stands twice"),
         ("G0 X\n", r"line 1: word X has no number"),
+        ("G1 X9 ,R3\n", r"line 1: a corner rounded or chamfered by ,R or ,C is not followed; write it"),
+        ("0 BEGIN PGM\n", r"line 1: '0' begins no word; .* or no G-code\?"),
         ("X5\n", r"line 1: axis words without a motion"),
         ("G0 X1 G1 Y2\n", r"line 1: G0 and G1 are of one group"),
         ("G1 X5 I3 F100\n", r"line 1: word I has no meaning with G0 or G1"),
