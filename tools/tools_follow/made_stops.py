@@ -21,7 +21,8 @@ from tools.tools_follow.programs import timeline_of
 
 CLIP_S, CLIPS = 120.0, 30
 AIR_S, LENGTH_S = 1.2, 0.5  # a contact that stops has at least so much air after it, and lasts so long
-LEFT_S, LONGER = 0.4, 1.5  # air left of it; longest that it is expected to go on, as a share of its length
+LEFT_S, LONGER = 0.4, 1.5  # air left of it; longest that it is expected to go on, as a share of its length,
+LEAST_LONGER = 0.43  # and shortest: stopped at 70 % at the latest, as in the line "cut short"
 ONE_IN = 4
 SOON_S = (0.1, 0.15, 0.2, 0.3, 0.6, 1.0, 9.0)  # after a stop
 Cuts = list[tuple[float, float, float]]  # start, leaving, stop [s]
@@ -62,7 +63,8 @@ def delays(cuts: Cuts, length_s: float, items: Sequence[Heard], rate: int) -> li
     able = [
         index
         for index, (start, _, stop) in enumerate(cuts)
-        if following[index] - stop > AIR_S and stop - start > LENGTH_S
+        if stop - start > LENGTH_S
+        and following[index] - stop > max(AIR_S, LEFT_S + LEAST_LONGER * (stop - start))
     ]
     found = []
     for first in range(min(ONE_IN, len(able))):
