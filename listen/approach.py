@@ -18,6 +18,8 @@ class Rung:
     to_go_mm : (x, y, z)
         What it shows as distance to go of the block that is running [mm].
     line : int
+    block : str
+        Its N word, "line 12" or "" where it has none.
     rapid : bool
         Whether the move there is rapid.
     highest_override : float | None
@@ -34,6 +36,7 @@ class Rung:
     rapid: bool
     highest_override: float | None
     compare: bool = False
+    block: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -214,6 +214,8 @@ class HoldPoint:
         Whether a spoken or shown cue is allowed here at all.
     note : str
         Why not, or what to know.
+    block : str
+        N word of the line, "line 12" or "" where it has none.
     """
 
     contact: int
@@ -228,6 +230,7 @@ class HoldPoint:
     cue: bool
     next_contact: int | None = None
     note: str = ""
+    block: str = ""
 
     def __post_init__(self) -> None:
         if not 0.0 <= self.from_s <= self.until_s:

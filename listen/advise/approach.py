@@ -90,7 +90,8 @@ class ApproachCue:
         if rung.highest_override is not None and rung.highest_override < 100.0:
             at_most = f", {'rapid' if rung.rapid else 'feed'} at {rung.highest_override:.0f} % or less"
         look = " Stop the spindle there and compare the gap with a rule or block." if rung.compare else ""
-        return f"Hold at {self._shown(rung.place, _axis(rung))} (line {rung.line}{at_most}).{look}"
+        where = rung.block or f"line {rung.line}"
+        return f"Hold at {self._shown(rung.place, _axis(rung))} ({where}{at_most}).{look}"
 
     def _shown(self, place: Place, axis: int) -> str:
         return f"{'XYZ'[axis]} {length_number(place[axis], self._unit, 2)}"

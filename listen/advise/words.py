@@ -77,8 +77,18 @@ def verdict_text(
 
 def place_of(contact: Contact) -> str:
     """A contact as a person finds it: number, tool, N word and line."""
-    line = "" if contact.block.startswith("line") else f" (line {contact.line})"
-    return f"contact {contact.id}, T{contact.tool}, {contact.block}{line}"
+    return f"contact {contact.id}, T{contact.tool}, {line_of(contact.block, contact.line)}"
+
+
+def line_of(block: str, line: int) -> str:
+    """A line by its N word, which the control shows, and by its number in the file.
+
+    Examples
+    --------
+    >>> line_of("N240", 31), line_of("line 31", 31)
+    ('N240 (line 31)', 'line 31')
+    """
+    return f"{block} (line {line})" if block.startswith("N") else f"line {line}"
 
 
 def number_word(number: int) -> str:

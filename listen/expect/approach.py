@@ -101,6 +101,7 @@ def _rung(path: TimedPath, job: Job, segments: Segments, k: int, s: float, left:
         line=int(path.spans.line[span]),
         rapid=rapid,
         highest_override=catchable(length / lasts, left, job, rapid=rapid),
+        block=path.block_name(span),
     )
 
 

@@ -86,13 +86,14 @@ class _Holds:
         stop = max(start, min(self._last_press(start, closes), gap.stop))
         to_press = self.clock.between(start, stop)
         speed = self._speed_at(0.5 * (gap.start + start))
-        how, line, way_note = self._way(gap, opens, closes)
+        how, span, way_note = self._way(gap, opens, closes)
         cue_note = self._no_cue(gap, start, stop)
         has_room = to_press >= self.least_press_s or how != StopWay.FEED_HOLD
         notes = [note for note in (cue_note, way_note) if note]
         return HoldPoint(
             contact=gap.cut.contact.id,
-            line=line,
+            line=int(self.path.spans.line[span]),
+            block=self.path.block_name(span),
             how=how,
             from_s=start,
             until_s=stop,
@@ -236,21 +237,20 @@ class _Holds:
         return max(self._speed_at(start), self._speed_at(0.5 * (start + soon)), self._speed_at(soon - 1e-9))
 
     def _way(self, gap: _Gap, opens: float, closes: float) -> tuple[StopWay, int, str]:
+        """Way to stop, the span in which it happens or before which it is switched on, and what to know."""
         spans = self.path.spans
         a, b = self._span_at(gap.start), self._span_at(min(gap.stop, spans.stop_s[-1] - 1e-9))
         waits = [k for k in range(a, b + 1) if spans.kind[k] == SpanKind.WAIT and spans.start_s[k] >= opens]
         if waits:
-            line = int(spans.line[waits[0]])
-            return StopWay.PROGRAM_STOP, line, f"the program stops here{self._only_if(waits[0])}"
+            return StopWay.PROGRAM_STOP, waits[0], f"the program stops here{self._only_if(waits[0])}"
         ends = [k for k in range(a, b) if opens <= spans.stop_s[k] <= closes and self._ends_block(k)]
         for k in ends:
             block = self._first_span_of_block(k)
             runs_s = self.clock.between(spans.start_s[block], spans.stop_s[k])
             if self.path.cycle[k] == 0 and runs_s >= self.least_block_s:
-                running, following = int(spans.line[k]), int(spans.line[k + 1])
-                note = f"switch on while line {running} runs; it ends clear of the work"
-                return StopWay.SINGLE_BLOCK, following, note
-        return StopWay.FEED_HOLD, int(spans.line[self._span_at(max(opens, gap.start))]), ""
+                note = f"switch on while {self.path.block_name(k)} runs; it ends clear of the work"
+                return StopWay.SINGLE_BLOCK, k + 1, note
+        return StopWay.FEED_HOLD, self._span_at(max(opens, gap.start)), ""
 
     def _only_if(self, span: int) -> str:
         """M1 stops only where the switch is on."""

@@ -156,11 +156,14 @@ def test_no_room_is_told_before_the_exit_with_the_next_place() -> None:
     assert found[0].text == "No room to hold after this cut. Next place: after contact 3 (line 14)."
 
 
-def test_where_feed_hold_is_too_slow_single_block_is_named() -> None:
-    block = dataclasses.replace(HOLD, how=StopWay.SINGLE_BLOCK, line=12, time_to_press_s=0.7)
-    found = said(program(hold=block), TOUCH, *GRID, LEAVES)
+@pytest.mark.parametrize(
+    ("block", "where"), [("", "line 12"), ("line 12", "line 12"), ("N90", "N90 (line 12)")]
+)
+def test_where_feed_hold_is_too_slow_single_block_is_named(block: str, where: str) -> None:
+    late = dataclasses.replace(HOLD, how=StopWay.SINGLE_BLOCK, line=12, block=block, time_to_press_s=0.7)
+    found = said(program(hold=late), TOUCH, *GRID, LEAVES)
     assert [cue.text for cue in found] == [
-        "Exit soon. No time for feed hold: single block on before line 12."
+        f"Exit soon. No time for feed hold: single block on before {where}."
     ]
 
 

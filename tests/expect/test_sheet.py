@@ -105,6 +105,16 @@ def test_lines_go_by_the_n_words_that_the_control_shows(job: Job) -> None:
     assert next(row for row in text.splitlines() if "side cut at Z-3" in row).split()[6] == "N80"
 
 
+def test_holds_and_rungs_carry_the_n_word_of_their_line(job: Job) -> None:
+    """N70 goes down beside the block and N80 cuts along it; the lines after have no N word."""
+    path = time_program(read_program(job.programs[0], job=job), job.machine)
+    timeline = expect(path, job).timeline
+    assert [rung.block for rung in timeline.approaches[0].rungs][-2:] == ["N80", "N80"]
+    hold = timeline.holds[0]
+    assert (hold.block, hold.line) == ("line 13", 13)
+    assert hold.note == "switch on while N80 runs; it ends clear of the work"
+
+
 def _changed(job: Job, *changes: tuple[str, str]) -> Job:
     text = PROGRAM
     for old, new in changes:
