@@ -11,7 +11,7 @@ from listen.blocks import Block, Gap, LoadSample
 from listen.ears import Ear, Given, Heard
 from listen.errors import InputError, ListenError
 from listen.expect import Expected, expect
-from listen.expect.joined import joined_path
+from listen.expect.joined import in_program, joined_path
 from listen.follow import Follower, refined_verdicts
 from listen.job import Job
 from listen.program import TimedPath, check_program, merge_cautions, read_program, time_program
@@ -293,7 +293,9 @@ def plan_job(
     path = joined_path(paths)
     expected = expect(path, job, progress=_part(progress, _READING, 1.0))
     checked = [
-        c for program, own in zip(programs, paths, strict=True) for c in check_program(program, own, job)
+        in_program(caution, program.name) if len(programs) > 1 else caution
+        for program, own in zip(programs, paths, strict=True)
+        for caution in check_program(program, own, job)
     ]
     cautions = merge_cautions(tuple(checked), expected.timeline.cautions)
     timeline = replace(expected.timeline, cautions=(*first, *cautions))

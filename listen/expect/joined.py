@@ -8,7 +8,7 @@ import numpy as np
 
 from listen.errors import InputError
 from listen.program.path import TimedPath
-from listen.timeline import Spans
+from listen.timeline import Caution, Spans
 
 _SPAN_ARRAYS = ("kind", "line", "tool", "begin", "end", "centre", "sweep", "axis")
 _PATH_ARRAYS = (
@@ -51,9 +51,16 @@ def joined_path(paths: Sequence[TimedPath]) -> TimedPath:
             for path, n in zip(paths, first_file, strict=True)
             for (file, line), name in dict(path.blocks).items()
         },
-        notes=tuple(note for path in paths for note in path.notes),
+        notes=tuple(in_program(note, path.program) for path in paths for note in path.notes),
         **arrays,
     )
+
+
+def in_program(caution: Caution, name: str) -> Caution:
+    """A caution of one of several programs, which a line number alone would not tell."""
+    if caution.line is None or "(in " in caution.text:
+        return caution
+    return replace(caution, text=f"{caution.text} (in {name})")
 
 
 def _renamed(path: TimedPath, names: tuple[str, ...]) -> np.ndarray:

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from listen.job import Job
 from listen.session import NOTE_KINDS, plan_job
 from tests.program.test_checks import FAULTS, GOOD, a_job, changed
 
@@ -27,6 +28,20 @@ def sheet_of(text: str, folder: Path) -> list[tuple[str, int | None]]:
     path.write_text(text)
     plan = plan_job(replace(a_job(), programs=(path,)))
     return [(c.kind, c.line) for c in plan.timeline.cautions if c.kind not in NOTE_KINDS]
+
+
+def test_of_several_programs_a_warning_names_its_own(tmp_path: Path) -> None:
+    """Line 8 is in both; only the second feeds there with the spindle standing."""
+    for name, text in (("one.nc", GOOD), ("two.nc", changed("G54 G90 S6000 M3", "G54 G90 S6000"))):
+        (tmp_path / name).write_text(text)
+    job = replace(a_job(), programs=(tmp_path / "one.nc", tmp_path / "two.nc"))
+    found = [c for c in plan_job(job).timeline.cautions if c.kind == "feed before the spindle turns"]
+    assert [(c.line, c.text) for c in found] == [(8, "T1 feeds while the spindle stands (in two.nc)")]
+    assert "(in " not in " ".join(c.text for c in plan_job(a_job_of(tmp_path / "two.nc")).timeline.cautions)
+
+
+def a_job_of(path: Path) -> Job:
+    return replace(a_job(), programs=(path,))
 
 
 def test_a_good_program_raises_nothing(tmp_path: Path) -> None:
