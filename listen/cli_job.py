@@ -42,7 +42,7 @@ def make_job(
     """
     if target.exists() and not replace:
         raise InputError(f"{target} is there already; --replace writes over it, --out names another")
-    facts = read_facts(read_program(program))
+    facts = _facts_of(program)
     answers = asked(facts, given) if ask else dict(given)
     text = job_text(
         facts,
@@ -67,6 +67,13 @@ def _unmeasured(answers: Mapping[str, str], tools_from: Path | None) -> list[str
     if not keys:
         return []
     return [f"Taken from the program, not measured: {', '.join(_MEASURED[key] for key in keys)}."]
+
+
+def _facts_of(program: Path) -> Facts:
+    facts = read_facts(read_program(program))
+    if not facts.tools:
+        raise InputError(f"{program.name} has no feed move; is it the right file, and is it whole?")
+    return facts
 
 
 def asked(facts: Facts, given: Mapping[str, str]) -> dict[str, str]:
@@ -156,7 +163,7 @@ def job_of(path: Path, *, ask: bool) -> tuple[Job, tuple[Caution, ...]]:
     """
     if path.suffix.lower() == ".toml" or not path.is_file():
         return load_job(path), ()
-    facts = read_facts(read_program(path))
+    facts = _facts_of(path)
     text = job_text(facts, asked(facts, {}) if ask else {})
     job = _checked(text, path.with_suffix(".toml"))
     return job, () if ask else (_guessed(path),)

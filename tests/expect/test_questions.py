@@ -167,3 +167,14 @@ def test_a_set_up_that_nobody_gave_is_called_guessed(
     assert said in capsys.readouterr().out
     assert target.read_text(encoding="utf-8").startswith(f"# {said}\n")
     assert job_of(target, ask=False)[1] == ()
+
+
+@pytest.mark.parametrize("text", ["", "%\n(NOTHING)\nG0 X9\nM30\n%\n"])
+def test_a_program_without_a_feed_makes_no_job(text: str, tmp_path: Path) -> None:
+    path = tmp_path / "empty.nc"
+    path.write_text(text)
+    with pytest.raises(InputError, match=r"^empty\.nc has no feed move; is it the right file"):
+        job_of(path, ask=False)
+    with pytest.raises(InputError, match=r"^empty\.nc has no feed move"):
+        make_job(path, tmp_path / "empty.toml", given={}, ask=False, replace=False)
+    assert list(tmp_path.iterdir()) == [path]
