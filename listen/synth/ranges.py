@@ -64,6 +64,7 @@ class Ranges:
 
 
 SNR_DB = ((0.55, 0.0, 15.0), (0.15, -3.0, 4.0), (0.30, 12.0, 30.0))
+FAINTER_SNR_DB = ((0.50, 0.0, 15.0), (0.27, -4.0, 5.0), (0.23, 12.0, 30.0))
 
 TRAINING_RANGES = Ranges(
     rpm=((400.0, 2900.0), (3300.0, 5600.0), (6400.0, 10500.0), (12000.0, 24000.0)),
@@ -74,7 +75,7 @@ TRAINING_RANGES = Ranges(
     ways=("side", "slot", "face", "drill", "plunge"),
     damping=((0.002, 0.012), (0.016, 0.06)),
     room_decay_s=((0.02, 0.11), (0.15, 0.3), (0.4, 0.9)),
-    snr_db=SNR_DB,
+    snr_db=FAINTER_SNR_DB,
     snr_spread_db=3.0,
     coolant=("flood", "mist", "hiss", "splash", "foam", "gargle"),
     talk=("sung table", "murmur", "spoken", "spoken"),

@@ -1,6 +1,8 @@
 """People who say words beside the microphone, spoken by a speech synthesiser where one is installed.
 
 What is said is drawn from a list of words that one hears in a workshop, and from made-up syllables.
+There are `PEOPLE`, each of whom knows `PHRASES`: what was spoken once is kept, since starting the
+synthesiser for each phrase took longer than making all other sound of a clip.
 """
 
 import functools
@@ -24,6 +26,8 @@ WORDS = (
 )
 SOUNDS = "ba do ki la me nu ra so ti va ze lo pa gri sta tre fo hu wi mo"
 WAIT_S = 20.0
+PEOPLE, PHRASES = 160, 14
+LARGEST_STRETCH = 1.12  # of a phrase's time and pitch together
 
 
 @functools.cache
@@ -37,12 +41,13 @@ def spoken_sound(rng: np.random.Generator, *, n_samples: int, rate: int) -> Soun
 
     Needs the speech synthesiser, see `can_speak`.
     """
-    voice = str(rng.choice(LANGUAGES)) + str(rng.choice(WAYS))
-    pitch, words_per_minute = int(rng.integers(5, 95)), int(rng.integers(110, 260))
+    person = int(rng.integers(PEOPLE))
     made = np.zeros(n_samples, np.float32)
     at = int(rng.uniform(0.0, 0.5) * rate)
     while at < n_samples:
-        phrase = _phrase(_text(rng), voice, pitch, words_per_minute, rate)
+        spoken, own_rate = _phrase(person, int(rng.integers(PHRASES)))
+        stretch = draw_log(rng, (1.0 / LARGEST_STRETCH, LARGEST_STRETCH))
+        phrase = np.asarray(soxr.resample(spoken, own_rate * stretch, rate), np.float32)
         loud = np.float32(10.0 ** (rng.normal(0.0, 2.5) / 20.0))
         add_at(made, phrase * loud, at)
         at += phrase.size + int(draw_log(rng, (0.1, 2.5)) * rate)
@@ -58,14 +63,18 @@ def _text(rng: np.random.Generator) -> str:
     return " ".join(said)
 
 
-def _phrase(text: str, voice: str, pitch: int, words_per_minute: int, rate: int) -> Sound:
-    """The synthesiser's sound at the wanted rate, power 1 where it is loud; shape (n_samples,), not empty."""
+@functools.lru_cache(maxsize=PEOPLE * PHRASES)
+def _phrase(person: int, number: int) -> tuple[Sound, int]:
+    """One phrase of a person, power 1 where it is loud, shape (n_samples,), not empty; and its rate."""
+    rng = np.random.default_rng([person, 0])
+    voice = str(rng.choice(LANGUAGES)) + str(rng.choice(WAYS))
+    pitch, words_per_minute = int(rng.integers(5, 95)), int(rng.integers(110, 260))
+    text = _text(np.random.default_rng([person, 1 + number]))
     command = [PROGRAM, "-v", voice, "-p", str(pitch), "-s", str(words_per_minute), "--stdout", text]
     done = subprocess.run(command, capture_output=True, timeout=WAIT_S, check=False)
     if done.returncode != 0 or len(done.stdout) < 1000:
-        return np.zeros(rate // 10, np.float32)
+        return np.zeros(800, np.float32), 8000
     sound, own_rate = soundfile.read(io.BytesIO(done.stdout), dtype="float32")
-    sound = sound if own_rate == rate else np.asarray(soxr.resample(sound, own_rate, rate), np.float32)
     power = np.square(sound)
     loud = power[power > 1e-3 * float(power.max(initial=0.0))]
-    return np.asarray(sound / np.float32(np.sqrt(loud.mean()) + 1e-9) if loud.size else sound)
+    return np.asarray(sound / np.float32(np.sqrt(loud.mean()) + 1e-9) if loud.size else sound), own_rate

@@ -60,6 +60,18 @@ def mean_of(one: Path, other: Path, out: Path, *, shares: dict[str, float]) -> N
     np.savez(out / "arrays.npz", allow_pickle=False, **stored)
 
 
+def join(live: Path, second: Path, out: Path) -> None:
+    """The live network of one model with the two-way one of another."""
+    import numpy as np
+
+    stored = {}
+    for folder, part in ((live, "live"), (second, "second")):
+        with np.load(folder / "arrays.npz") as arrays:
+            stored |= {name: arrays[name] for name in arrays.files if name.startswith(f"{part}.")}
+    out.mkdir(parents=True, exist_ok=True)
+    np.savez(out / "arrays.npz", allow_pickle=False, **stored)
+
+
 def compress(folder: Path) -> None:
     """Store the fitted arrays compressed, as the shipped ones are."""
     import numpy as np

@@ -8,12 +8,18 @@ from pathlib import Path
 
 import numpy as np
 import torch
+from numpy.typing import NDArray
 from torch import nn
 
 N_BANDS, N_REFERENCES = 20, 4  # as listen.measure has them: the first columns, one memory after another
 DELAYS = (0, 30, 100)  # frames: contact now, 300 ms ago, 1 s ago
 STATE_DELAY = 30
 N_LIVE = len(DELAYS) + 4
+SHORT_SHARE = 0.35  # of the time: short crops, since there are more steps in a minute of them
+CROPS = {  # frames, and how often
+    "first": ((800, 1500, 3000), (0.4, 0.4, 0.2)),
+    "then": ((1500, 3000, 6000, 12000), (0.38, 0.42, 0.16, 0.04)),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +46,7 @@ class Recipe:
 
 
 RECIPES = {
-    "live": Recipe(units=64, dropout=0.2, decay=3e-2, noise=1.2),
+    "live": Recipe(units=96, dropout=0.2, decay=3e-2, noise=1.2),
     "second": Recipe(units=48, dropout=0.2, decay=2e-2, noise=1.0),
 }
 
@@ -68,26 +74,33 @@ class Ear(nn.Module):
         return self.heads(self.drop(flow))
 
 
+def _stored(path: Path, name: str) -> NDArray:
+    """One array of a shard."""
+    with np.load(path) as shard:
+        return shard[name]
+
+
 class Store:
     """All shards in memory, with crops drawn from them."""
 
     def __init__(self, folder: Path, *, device: str) -> None:
-        features, labels, starts, lengths = [], [], [], []
-        n_frames = 0
-        for path in sorted(folder.glob("*.npz")):
-            with np.load(path) as shard:
-                features.append(torch.from_numpy(shard["features"]))
-                labels.append(torch.from_numpy(shard["labels"]))
-                for length in shard["lengths"]:
-                    starts.append(n_frames)
-                    lengths.append(int(length))
-                    n_frames += int(length)
-        self.features = torch.cat(features).to(device)
-        self.labels = torch.cat(labels).to(device)
-        self.starts, self.lengths = np.array(starts), np.array(lengths)
+        paths = sorted(folder.glob("*.npz"))
+        by_shard = [_stored(path, "lengths") for path in paths]
+        self.lengths = np.concatenate(by_shard)
+        self.starts = np.cumsum(self.lengths) - self.lengths
+        n_frames, at = int(self.lengths.sum()), 0
+        n_features = _stored(paths[0], "features").shape[1]
+        self.features = torch.empty((n_frames, n_features), dtype=torch.float16, device=device)
+        self.labels = torch.empty(n_frames, dtype=torch.int8, device=device)
+        for path in paths:
+            labels = torch.from_numpy(_stored(path, "labels"))
+            self.labels[at : at + len(labels)] = labels
+            self.features[at : at + len(labels)] = torch.from_numpy(_stored(path, "features"))
+            at += len(labels)
         share = float((self.labels > 0).float().mean())
-        print(f"{n_frames / 360000:.1f} h in {len(starts)} clips, contact {share:.2f}", flush=True)
-        held = np.arange(len(starts)) % 16 == 7
+        print(f"{n_frames / 360000:.1f} h in {len(self.starts)} clips, contact {share:.2f}", flush=True)
+        # Whole shards, since a shard may hold the same clip twice.
+        held = np.repeat(np.arange(len(paths)) % 16 == 1, [len(lengths) for lengths in by_shard])
         self.clips = {"fit": np.flatnonzero(~held), "check": np.flatnonzero(held)}
 
     def normalise(self, onto: dict[str, np.ndarray] | None = None) -> tuple[torch.Tensor, torch.Tensor]:
@@ -221,7 +234,8 @@ def fit_one(
     while (spent := (time.monotonic() - began) / (60.0 * minutes)) < 1.0:
         for group in optimiser.param_groups:
             group["lr"] = top_rate * min(1.0, (steps + 1) / 100) * 0.5 * (1.0 + math.cos(math.pi * spent))
-        length = int(rng.choice([1500, 3000, 6000], p=[0.4, 0.45, 0.15]))
+        lengths, shares = CROPS["first" if spent < SHORT_SHARE else "then"]
+        length = int(rng.choice(lengths, p=shares))
         features, labels = store.crops(rng, "fit", batch=max(2, batch * 3000 // length), length=length)
         loss = loss_of(ear, disturb(features, noise_share=recipe.noise), labels)
         optimiser.zero_grad()

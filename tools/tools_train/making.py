@@ -13,7 +13,15 @@ from tools_train import splicing
 SPLICED_SHARE = 0.25
 SHARD_S = 200.0
 CLIPS_S = (16.0, 32.0, 64.0, 130.0)
-CLIP_SHARES = (0.33, 0.38, 0.22, 0.07)
+CLIP_SHARES = (0.30, 0.34, 0.24, 0.12)
+AGAIN_SHARE = 0.6  # of the clips, which are heard through another recorder, too
+# Memory is kept by the process: where many of them give it back and ask anew, the system spends longer on
+# that than they on sound.
+KEEPING = {
+    "MALLOC_MMAP_MAX_": "0",
+    "MALLOC_TRIM_THRESHOLD_": str(1 << 40),
+    "MALLOC_TOP_PAD_": str(1 << 28),
+}
 RATES = (48000, 44100, 32000, 22050, 16000, 11025, 8000)
 RATE_SHARES = (0.34, 0.30, 0.08, 0.08, 0.12, 0.03, 0.05)
 
@@ -21,7 +29,7 @@ RATE_SHARES = (0.34, 0.30, 0.08, 0.08, 0.12, 0.03, 0.05)
 def make_shards(out: Path, *, hours: float, minutes: float, workers: int, seed: int) -> None:
     """Make shards until so many hours of sound or minutes of work are done."""
     out.mkdir(parents=True, exist_ok=True)
-    os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1", MKL_NUM_THREADS="1")
+    os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1", MKL_NUM_THREADS="1", **KEEPING)
     until = time.monotonic() + 60.0 * minutes
     n_shards = int(np.ceil(min(hours, 1e5) * 3600.0 / SHARD_S))
     _work_through(out, workers, n_shards, seed, until)
@@ -72,13 +80,13 @@ def _shard(rng: np.random.Generator, until: float):
     while made_s < SHARD_S and time.monotonic() < until:
         duration_s = float(rng.choice(CLIPS_S, p=CLIP_SHARES))
         try:
-            one = draw_examples(rng, duration_s=duration_s)
+            found = draw_examples(rng, duration_s=duration_s)
         except ValueError as error:
             print(f"a clip could not be made and is left out: {error}", flush=True)
             continue
-        features.append(one.features)
-        labels.append(one.labels)
-        made_s += duration_s
+        features += [one.features for one in found]
+        labels += [one.labels for one in found]
+        made_s += duration_s * len(found)
     if not features:
         return None, None, None
     lengths = np.array([len(item) for item in labels], dtype=np.int64)
@@ -86,7 +94,7 @@ def _shard(rng: np.random.Generator, until: float):
 
 
 def draw_examples(rng: np.random.Generator, *, duration_s: float):
-    """One made clip as examples."""
+    """One made clip as examples, sometimes followed by those of the same clip behind another recorder."""
     from listen.synth import TRAINING_RANGES, draw_clip
     from listen.teach.dataset import LabelledContact, examples_of
 
@@ -99,7 +107,22 @@ def draw_examples(rng: np.random.Generator, *, duration_s: float):
     samples = _start_softly(rng, made.samples, made.rate)
     if rng.random() < SPLICED_SHARE:
         samples, contacts = splicing.splice(rng, samples, contacts, made.rate)
-    return examples_of(samples, contacts, rate=made.rate)
+    takes = [samples]
+    if rng.random() < AGAIN_SHARE:
+        takes.append(_recorded_again(rng, samples, made.rate))
+    return [examples_of(take, contacts, rate=made.rate) for take in takes]
+
+
+def _recorded_again(rng: np.random.Generator, samples: np.ndarray, rate: int) -> np.ndarray:
+    """The clip as another microphone and recorder would have it from a loudspeaker."""
+    from listen.synth import TRAINING_RANGES
+    from listen.synth.microphone import draw_microphone, pick_up
+
+    n_blocks = samples.size // (rate // 10)
+    power = np.square(samples[: n_blocks * (rate // 10)]).reshape(n_blocks, -1).mean(axis=1)
+    quiet = np.sqrt(np.quantile(power, 0.3)) + 1e-6
+    sound = np.asarray(samples / quiet, dtype=np.float32)
+    return pick_up(rng, draw_microphone(rng, TRAINING_RANGES, rate), sound, rate).astype(np.float64)
 
 
 def _start_softly(rng: np.random.Generator, samples: np.ndarray, rate: int) -> np.ndarray:
