@@ -63,7 +63,33 @@ def first_given(network: Network, flow: Array) -> tuple[Array, Array]:
 
 def score_given(network: Network, ahead: Array, back: Array) -> NDArray[np.float64]:
     """Scores of what `first_given` gives, from an empty memory, shape (n_frames, n_heads)."""
-    flow = _both_ways(network, 0, ahead, back)
+    return _score_flow(network, _both_ways(network, 0, ahead, back))
+
+
+def score_remembered(network: Network, ahead: Array, back: Array) -> NDArray[np.float64]:
+    """Scores of the last frames of a stream.
+
+    Parameters
+    ----------
+    ahead : ndarray, shape (n_frames, n_units)
+        The first layer's forward memory after each frame, which has heard all that came before them.
+    back : ndarray, shape (n_frames, 3 * n_units)
+        What the frames bring to it backwards.
+
+    Returns
+    -------
+    ndarray, shape (n_frames, n_heads)
+    """
+    layer, n_ahead = network.backward[0], ahead.shape[1]
+    flow = np.empty((len(ahead), n_ahead + layer.n_units), dtype=np.float32)
+    flow[:, :n_ahead] = ahead
+    state = np.zeros(layer.n_units, dtype=np.float32)
+    run_memory(back, layer.state_columns, layer.b_state, state, flow, n_ahead, -1)
+    return _score_flow(network, flow)
+
+
+def _score_flow(network: Network, flow: Array) -> NDArray[np.float64]:
+    """Scores of what the first layer makes of the frames, both ways."""
     for i in range(1, len(network.forward)):
         flow = _both_ways(network, i, _given(network.forward[i], flow), _given(network.backward[i], flow))
     return _dense(network.heads.weight, network.heads.bias, flow).astype(np.float64)
