@@ -27,6 +27,8 @@ def main(arguments: Sequence[str]) -> int:
     parser.add_argument("--log", action="store_true")
     parser.add_argument("-o", "--out", type=Path, default=Path("load.html"))
     asked = parser.parse_args(arguments)
+    if asked.run is None and not asked.log:
+        parser.error("name a run folder with a job and a load log, or give --log")
     try:
         points = log_points() if asked.log else load_points(read_run(asked.run))
     except ListenError as error:

@@ -9,6 +9,7 @@ from listen.follow.hypotheses import Phase
 from listen.follow.lost_cut import Fall, LostCut
 from listen.follow.surprise import SURE, Early, Stop, Surprises
 from listen.follow.tracking import Tracking
+from listen.lengths import length_text
 from listen.states import Event, Standing, State, StateLikelihoods
 from listen.timeline import Contact, Cue
 
@@ -153,9 +154,11 @@ class Cues:
         return UNSAID * self._lost.times_long if self._lost.is_told else 1.0
 
     def _stop_cue(self, stop: Stop, at: int) -> Cue:
-        contact = self._tracking.space.timeline.contacts[stop.contact]
+        timeline = self._tracking.space.timeline
+        contact = timeline.contacts[stop.contact]
+        left = length_text(stop.left_mm, timeline.shown_in, 0)
         text = (
-            f"Cutting stopped about {stop.left_mm:.0f} mm before the end of {_named(contact)}. "
+            f"Cutting stopped about {left} before the end of {_named(contact)}. "
             "If you did not press hold, hold now."
         )
         return Cue(at=at, kind="cutting stopped", contact=contact.id, text=text)

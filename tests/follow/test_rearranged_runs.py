@@ -1,5 +1,6 @@
 """Runs with one thing changed, as sound alone tells them; the true times come first."""
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -78,6 +79,18 @@ def test_with_an_ear_that_hardly_loses_a_cut_a_stop_half_way_is_said_at_once() -
     stopped = stops_said(replace(EAR, dropouts_per_hour=0.25), 12.3)
     assert [cue.contact for cue in stopped] == [3]
     assert stopped[0].at <= round(12.2 * RATE)
+
+
+def test_in_an_inch_job_a_stop_is_said_in_inches() -> None:
+    """As the control shows it; 25.4 mm is an inch, by definition."""
+    texts = []
+    for unit in ("mm", "inch"):
+        timeline = timeline_of(SIX, shown_in=unit)
+        said = live(timeline, [*RUN[:2], (11.0, 12.0)], 12.3, ear=EAR, end_probability=0.97)
+        texts.append(next(c.text for c in said if isinstance(c, Cue) and c.kind == "cutting stopped"))
+    numbers = [float(re.search(r"about ([0-9.]+) (mm|inch) before", text)[1]) for text in texts]  # type: ignore[index]
+    assert "inch" in texts[1]
+    assert numbers[0] == pytest.approx(25.4 * numbers[1], abs=0.7)
 
 
 def test_a_stop_that_the_ear_is_sure_of_is_said_at_once() -> None:
