@@ -8,7 +8,7 @@ from pathlib import Path
 
 from listen.cli_print import print_run, progress_bar
 from listen.errors import InputError
-from listen.hear import parse_clamp
+from listen.hear import columns_taken, parse_clamp, parse_columns
 from listen.record import read_run
 from listen.record.many import Done, find_recordings, replay_many
 from listen.record.words import run_sentence
@@ -44,6 +44,8 @@ def replay_one(
             keep=keep,
             progress=progress,
         )
+    if load is not None and not json:
+        print(columns_taken(load, columns=parse_columns(columns)))
     print_run(run, json=json)
     return FLAGGED if run.flags else FINE
 

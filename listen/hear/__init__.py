@@ -6,7 +6,7 @@ from listen.hear.clock import ArrivalClock, ClockMap, align_clock, fit_clock
 from listen.hear.devices import Device, best_rate, list_devices, record
 from listen.hear.level_check import LevelCheck, Remark, check_knock, check_level, check_spindle
 from listen.hear.load_channel import Clamp, clamp_loads, parse_clamp
-from listen.hear.load_csv import LoadLog, parse_columns, read_load_log
+from listen.hear.load_csv import LoadLog, columns_taken, parse_columns, read_load_log
 from listen.hear.microphone import Microphone
 from listen.hear.mqtt import MqttWitness
 from listen.hear.mtconnect import MTConnectWitness
@@ -35,6 +35,7 @@ __all__ = [
     "check_level",
     "check_spindle",
     "clamp_loads",
+    "columns_taken",
     "fit_clock",
     "list_devices",
     "parse_clamp",

@@ -121,6 +121,20 @@ def read_load_log(
     )
 
 
+def columns_taken(path: Path, *, columns: Mapping[str, str] | None = None) -> str:
+    """Which column of a log is read as what: where words of a header told, a person should see it.
+
+    Raises
+    ------
+    RecordingError
+        As `read_load_log` does.
+    """
+    table = read_table(path)
+    places = find_columns(path.name, table.headers, units=table.units, columns=columns or {})
+    told = (f"{key} from “{place.header}”" for key, place in places.items())
+    return f"{path.name} is read as: {', '.join(told)}"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _TimedRow:
     number: int

@@ -8,7 +8,7 @@ import pytest
 from listen.blocks import LoadSample
 from listen.errors import InputError, RecordingError
 from listen.hear.clock import ClockMap
-from listen.hear.load_csv import parse_columns, read_load_log
+from listen.hear.load_csv import columns_taken, parse_columns, read_load_log
 from listen.timeline import Mark, MarkKind
 
 RATE = 48000
@@ -207,3 +207,13 @@ def test_what_is_no_load_log_is_refused_in_one_line(tmp_path: Path) -> None:
         with pytest.raises(RecordingError, match=message) as raised:
             read_load_log(table(tmp_path, text), rate=RATE)
         assert "\n" not in str(raised.value)
+
+
+@pytest.mark.closed
+def test_a_log_says_which_column_was_read_as_what(tmp_path: Path) -> None:
+    """Where headers are told by their words a wrong one would go unseen."""
+    path = table(tmp_path, "Zeit [s];Spindellast [%];Satz\n0,0;12,5;N10\n0,2;13,0;N10\n")
+    said = columns_taken(path)
+    assert said.startswith("log.csv is read as: ")
+    for part in ("time from “Zeit”", "load_percent from “Spindellast”"):
+        assert part in said.replace(" [s]", "").replace(" [%]", "")
