@@ -29,7 +29,7 @@ MOST_FADED = 0.5  # of a contact is its way out, where it fades
 FALSE_EARLY_PER_S = 2.0e-4  # of air
 # Of cutting: stops that the ear is sure of, and all others.
 FALSE_AT_ONCE_PER_S, FALSE_STOP_PER_S = 1.4e-4, 1.0e-4
-FALSE_FALL_PER_S = 8.3e-4  # and before the ear has settled them
+FALSE_FALL_PER_S = 3.1e-4  # and before the ear has settled them: 0.2 in 0.18 h of cutting
 LOOK_AGAIN_S = 0.08  # what is believed less than that is looked at again after this
 STEP_S = 0.02
 LASTED_S, STOPPED_S = np.arange(0.0, 1.31, STEP_S), np.arange(0.0, 4.01, STEP_S)
