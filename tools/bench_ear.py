@@ -205,8 +205,8 @@ def measured_rates(parts: list[dict], air: dict, edges_s: dict) -> tuple[dict, s
     )
     note = (
         f"Measured live by tools/bench ear: {air['live']} false bursts in {air['hours']} h of made air, "
-        f"given as the upper 95 % limit; misses and "
-        f"dropouts in {errors.true} contacts of {rates.SHORT_S} s and above "
+        f"and {errors.missed} misses, both given as their upper 95 % limits; misses and dropouts in "
+        f"{errors.true} contacts of {rates.SHORT_S} s and above "
         f"({errors.cut_s / 60.0:.0f} min) at {RATES_AT_DB:g} dB with all disturbances; of the shorter ones "
         f"{errors.short_missed} of {errors.short} are missed. Spreads are those of entries and exits at 3 dB "
         f"and above, but at least {rates.LEAST_SPREAD_S[0]} and {rates.LEAST_SPREAD_S[1]} s, since real "

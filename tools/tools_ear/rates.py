@@ -69,16 +69,17 @@ def at_most(n_seen: int) -> float:
 
 
 def rates_of(errors: Errors, *, false_bursts: int, air_h: float, spreads_s: tuple[float, float]) -> dict:
-    """The card's rates; no dropout or miss seen counts as half a one.
+    """The card's rates; no dropout seen counts as half a one.
 
-    False bursts are as many as there may be at the most (95 %, Poisson), for a real shop makes sounds
-    that made air has not, and a follower that trusts the ear too much flags what is nothing.
+    False bursts and misses are as many as there may be at the most (95 %, Poisson): few are seen, a
+    real shop makes sounds that made air has not, and a follower that trusts the ear too much flags what
+    is nothing.
     """
     onset, offset = (max(s, least) for s, least in zip(spreads_s, LEAST_SPREAD_S, strict=True))
     return {
         "false_bursts_per_hour": round(at_most(false_bursts) / air_h, 2),
         "dropouts_per_hour": round(max(errors.dropouts, 0.5) / (errors.cut_s / 3600.0), 2),
-        "missed_share": round(max(errors.missed, 0.5) / max(errors.true, 1), 4),
+        "missed_share": round(min(1.0, at_most(errors.missed) / max(errors.true, 1)), 4),
         "onset_spread_s": round(onset, 3),
         "offset_spread_s": round(offset, 3),
     }
