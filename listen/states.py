@@ -285,3 +285,10 @@ class ContactLoad:
     decided_at: int
     rise: float
     kind: str
+
+
+def log_odds(belief: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Log odds of a belief [nats], which is held 1e-4 off certainty."""
+    held = np.clip(belief, 1e-4, 1.0 - 1e-4)
+    odds: NDArray[np.float64] = np.log(held / (1.0 - held))
+    return odds

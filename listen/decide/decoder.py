@@ -14,10 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.decide.kernels import best_path, bridged, log_odds, runs_of
+from listen.decide.kernels import best_path, bridged, runs_of
 from listen.decide.supposition import BEFORE, Supposition
 from listen.errors import InputError
-from listen.states import Event, Standing, State
+from listen.states import Event, Standing, State, log_odds
 
 LATE_FRAMES = 30  # how far back the states of a frame's scores lie
 SURE_FRAMES = 100

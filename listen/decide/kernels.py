@@ -24,13 +24,6 @@ def _fraction(n_terms: int) -> tuple[tuple[np.float32, ...], tuple[np.float32, .
 ABOVE, BELOW = _fraction(N_TERMS)
 
 
-def log_odds(belief: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Log odds of a belief [nats], which is held 1e-4 off certainty."""
-    held = np.clip(belief, 1e-4, 1.0 - 1e-4)
-    odds: NDArray[np.float64] = np.log(held / (1.0 - held))
-    return odds
-
-
 @njit(cache=True, error_model="numpy")
 def tanh(x: np.float32) -> np.float32:
     """Hyperbolic tangent in float32, without a branch, so that whole rows are worked at once.

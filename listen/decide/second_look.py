@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 
 from listen.blocks import Frames
 from listen.decide.decoder import SURE_FRAMES
-from listen.decide.kernels import best_path, bridged, log_odds, runs_of
+from listen.decide.kernels import best_path, bridged, runs_of
 from listen.decide.layout import Layout
 from listen.decide.model import Model
 from listen.decide.network import SURE_HEAD, Memory, score_whole, shares
 from listen.decide.read_out import fit_read_out, separation
-from listen.states import Event, State
+from listen.states import Event, State, log_odds
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
-from listen.decide.kernels import log_odds
 from listen.decide.layout import REACH, Layout
 from listen.decide.read_out import STRONGEST, ReadOut, fit_read_out
+from listen.states import log_odds
 
 STIFFNESS = 0.02
 LATE_FRAMES = 30  # how far back the states of the live ear's scores lie

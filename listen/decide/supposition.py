@@ -11,8 +11,8 @@ from typing import Any
 
 import numpy as np
 
-from listen.decide.kernels import log_odds
 from listen.errors import ModelError
+from listen.states import log_odds
 
 BEFORE = slice(-9, -3)  # frames that are looked back at: 30 to 80 ms before the one that tells
 Weights = tuple[float, float, float]

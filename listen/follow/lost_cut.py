@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from listen.follow.priors import Floats
-from listen.states import StateLikelihoods
+from listen.states import StateLikelihoods, log_odds
 
 LEVELS = np.arange(0.0, 4.6, 0.5)  # how far below even odds [nats]
 # Falls below each level that last for t, in a second of cutting: short ones, and a few that do not fade.
@@ -171,10 +171,3 @@ def _rows(heard: StateLikelihoods, rows: slice) -> StateLikelihoods:
     return StateLikelihoods(
         at=heard.at[rows], log_likelihood=heard.log_likelihood[rows], contact=heard.contact[rows]
     )
-
-
-def log_odds(belief: Floats) -> Floats:
-    """Log odds of a belief [nats], which is held 1e-4 off certainty."""
-    held = np.clip(belief, 1e-4, 1.0 - 1e-4)
-    odds: Floats = np.log(held / (1.0 - held))
-    return odds

@@ -18,9 +18,8 @@ import numpy as np
 
 from listen.blocks import Block
 from listen.ears import Heard, SoundEar, shipped_model
-from listen.follow.lost_cut import log_odds
 from listen.follow.quiet import Quiet
-from listen.states import Event, Standing, State, StateLikelihoods
+from listen.states import Event, Standing, State, StateLikelihoods, log_odds
 from listen.synth import EVALUATION_RANGES, Made, draw_clip
 
 FIRST_SEED = 987_654

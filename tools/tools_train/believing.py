@@ -11,11 +11,10 @@ from tools_ear.calibration import came_true
 
 from listen.blocks import Block
 from listen.decide import Model, load_model
-from listen.decide.kernels import log_odds
 from listen.decide.supposition import BEFORE
 from listen.ears import SoundEar
 from listen.measure import FEATURES, VERSION
-from listen.states import Event, Standing, State, StateLikelihoods
+from listen.states import Event, Standing, State, StateLikelihoods, log_odds
 from listen.synth import TRAINING_RANGES, draw_clip
 from tools_train import making
 
