@@ -10,7 +10,7 @@ from listen.record import RunWriter
 from listen.record.words import run_sentence
 from listen.report import contact_table
 from listen.show.contract import run_page
-from listen.timeline import Flag, Strength, Verdict, VerdictKind
+from listen.timeline import Flag, Strength, Timeline, Verdict, VerdictKind
 from tests.follow.runs import timeline_of
 
 pytestmark = pytest.mark.closed
@@ -27,13 +27,11 @@ def test_flags_stand_in_the_order_in_which_they_happened(tmp_path: Path) -> None
     assert [flag["kind"] for flag in run_page(run)["flags"]] == ["started early", "not heard"]
 
 
-@pytest.mark.parametrize(("probability", "word"), [(0.69, "likely"), (0.95, "sure")])
-def test_the_page_says_how_sure_a_call_was_at_the_time(tmp_path: Path, probability: float, word: str) -> None:
-    """By hand: one expected contact that was called early while it ran, and nothing else."""
-    timeline = timeline_of([(2.0, 6.0)])
-    called = Verdict(
+def called(timeline: Timeline, kind: VerdictKind, probability: float) -> Verdict:
+    """A call of the only contact, heard a second early."""
+    return Verdict(
         contact=timeline.contacts[0].id,
-        kind=VerdictKind.STARTED_EARLY,
+        kind=kind,
         probability=probability,
         called_at=7 * RATE,
         expected_onset=2 * RATE,
@@ -45,8 +43,15 @@ def test_the_page_says_how_sure_a_call_was_at_the_time(tmp_path: Path, probabili
         strength=Strength.CANNOT_TELL,
         reason="",
     )
+
+
+@pytest.mark.parametrize(("probability", "word"), [(0.69, "likely"), (0.95, "sure")])
+def test_the_page_says_how_sure_a_call_was_at_the_time(tmp_path: Path, probability: float, word: str) -> None:
+    """By hand: one expected contact that was called early while it ran, and nothing else."""
+    timeline = timeline_of([(2.0, 6.0)])
+    early = called(timeline, VerdictKind.STARTED_EARLY, probability)
     with RunWriter(tmp_path / "run", rate=RATE, live=False, sound="none", timeline=timeline) as writer:
-        writer.push(Block(samples=np.zeros(RATE * 9), start=0, rate=RATE), called)
+        writer.push(Block(samples=np.zeros(RATE * 9), start=0, rate=RATE), early)
         run = writer.finish()
     (row,) = run_page(run)["contacts"]
     assert row["live"] == {"verdict": "started early", "sure": word, "called_s": 7.0}
@@ -54,20 +59,7 @@ def test_the_page_says_how_sure_a_call_was_at_the_time(tmp_path: Path, probabili
 
 def test_a_contact_that_cannot_be_told_is_named_and_no_surer_than_that(tmp_path: Path) -> None:
     timeline = timeline_of([(2.0, 6.0)])
-    untold = Verdict(
-        contact=timeline.contacts[0].id,
-        kind=VerdictKind.CANNOT_TELL,
-        probability=0.4,
-        called_at=7 * RATE,
-        expected_onset=2 * RATE,
-        expected_offset=6 * RATE,
-        heard_onset=RATE,
-        heard_offset=6 * RATE,
-        early_by_mm=None,
-        witness="",
-        strength=Strength.CANNOT_TELL,
-        reason="",
-    )
+    untold = called(timeline, VerdictKind.CANNOT_TELL, 0.4)
     with RunWriter(tmp_path / "run", rate=RATE, live=False, sound="none", timeline=timeline) as writer:
         writer.push(Block(samples=np.zeros(RATE * 9), start=0, rate=RATE), untold)
         run = writer.finish()
