@@ -15,7 +15,7 @@ N_BANDS, N_REFERENCES = 20, 4  # as listen.measure has them: the first columns, 
 DELAYS = (0, 30, 100)  # frames: contact now, 300 ms ago, 1 s ago
 STATE_DELAY = 30
 N_LIVE = len(DELAYS) + 4
-SHORT_SHARE = 0.35  # of the time: short crops, since there are more steps in a minute of them
+SHORT_SHARE, SHORT_ONTO = 0.35, 0.1  # of the time, and where a fit goes on: more steps in a minute of these
 CROPS = {  # frames, and how often
     "first": ((800, 1500, 3000), (0.4, 0.4, 0.2)),
     "then": ((1500, 3000, 6000, 12000), (0.38, 0.42, 0.16, 0.04)),
@@ -234,7 +234,7 @@ def fit_one(
     while (spent := (time.monotonic() - began) / (60.0 * minutes)) < 1.0:
         for group in optimiser.param_groups:
             group["lr"] = top_rate * min(1.0, (steps + 1) / 100) * 0.5 * (1.0 + math.cos(math.pi * spent))
-        lengths, shares = CROPS["first" if spent < SHORT_SHARE else "then"]
+        lengths, shares = CROPS["first" if spent < (SHORT_SHARE if onto is None else SHORT_ONTO) else "then"]
         length = int(rng.choice(lengths, p=shares))
         features, labels = store.crops(rng, "fit", batch=max(2, batch * 3000 // length), length=length)
         loss = loss_of(ear, disturb(features, noise_share=recipe.noise), labels)
