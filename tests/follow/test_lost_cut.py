@@ -82,6 +82,15 @@ def test_a_machine_whose_belief_often_falls_is_waited_for_longer() -> None:
     assert restless[-1] > calm[0] + 0.1
 
 
+def test_a_fall_that_no_end_is_settled_for_is_taken_back() -> None:
+    """An end would be confirmed within 1.5 s: what is still not settled by then was none."""
+    told = [
+        (cue.kind, cue.at / RATE) for cue in followed([(13.0, 17.5, -4.5)]) if 13.0 < cue.at / RATE < 16.0
+    ]
+    assert [kind for kind, _ in told] == ["cutting stopped", "cutting goes on"]
+    assert told[1][1] == pytest.approx(14.5, abs=0.05)
+
+
 def test_a_fall_where_the_cut_ends_anyway_is_no_stop() -> None:
     assert stops([(17.8, 18.0, -4.5)]) == []
 
