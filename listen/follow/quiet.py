@@ -14,11 +14,8 @@ import numpy as np
 from listen.states import StateLikelihoods
 
 MISSED, AIR = (0.5, 1.7), (-3.2, 0.8)
-AIR_SPREAD, KEPT_AIR, AIR_BEFORE = (
-    0.9,
-    25,
-    2,
-)  # between runs; stretches of this run's, and what is worth so many
+AIR_SPREAD = 0.9  # between runs
+KEPT_AIR, AIR_BEFORE = 25, 2  # stretches of this run's air, and how many of them the usual one is worth
 BREAK, STOP = (0.3, 2.0), (-2.7, 1.2)
 LEAST, MOST = 0.05, 5.0  # no more is made of it: real rooms sound otherwise
 STEP_S, KEPT_S = 0.1, 600.0

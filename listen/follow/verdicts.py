@@ -54,10 +54,8 @@ class Wording:
         self._rate = rate
         self._readings = readings
         self._quiet = quiet or Quiet(rate)
-        self._unheard, self._absent = (
-            -2,
-            0.0,
-        )  # the last contact that was not heard, and belief that it was not there
+        self._unheard = -2  # the last contact that was not heard,
+        self._absent = 0.0  # and belief that it was not there
         self._short = -2  # the last heard one, where it ended early
         self._row: list[float] = []  # how often those not heard since the last heard one are not there
 
