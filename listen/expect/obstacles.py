@@ -1,4 +1,4 @@
-"""What tool and holder come near besides the cut: keep-outs, stock under the holder, bent rapid moves."""
+"""What tool and holder meet besides the cut: stock under the holder, stock beside a bent rapid move."""
 
 import itertools
 
@@ -8,12 +8,13 @@ from numpy.typing import NDArray
 from listen.expect.clearance import Replay
 from listen.expect.segments import Segments
 from listen.expect.stock import Stock
-from listen.job import Box, Job, KeepOut, Tool
-from listen.lengths import length_text, place_text
+from listen.job import Box, Job, Setup, Tool
+from listen.lengths import length_text
+from listen.program.near import each_axis_places, holder_of, nearest
 from listen.program.path import TimedPath
-from listen.timeline import Caution, Place, SpanKind
+from listen.program.tell import told
+from listen.timeline import Caution, SpanKind
 
-NEAR_MM = 1.0
 SAMPLE_MM = 0.5
 Floats = NDArray[np.float64]
 
@@ -25,32 +26,14 @@ def check_obstacles(
     uncut: dict[str, Stock],
     chosen: dict[str, NDArray[np.bool_]],
 ) -> tuple[Caution, ...]:
-    """Cautions for keep-outs, holder and rapid moves in which each axis goes by itself."""
+    """Cautions for the holder and for rapid moves in which each axis goes by itself."""
     found: list[Caution] = []
     for setup in job.setups:
-        here, stock = chosen[setup.offset], uncut[setup.offset]
-        kept = [_seen_from(keep_out, setup.zero) for keep_out in job.keep_outs]
+        stock = uncut[setup.offset]
         for tool in job.tools:
-            mine = here & (path.spans.tool[segments.span] == tool.number)
-            if not mine.any():
-                continue
-            for keep_out in kept:
-                found += _keep_out(path, job, segments, mine, tool, keep_out)
-            found += _holder(path, job, segments, mine, tool, stock)
-        found += _each_axis(path, job, segments, stock, here)
+            found += _holder(path, job, setup, stock, tool)
+        found += _each_axis(path, job, segments, stock, chosen[setup.offset])
     return tuple(found)
-
-
-def _seen_from(keep_out: KeepOut, zero: Place) -> KeepOut:
-    """A keep-out of the first set-up in the coordinates of another."""
-    low, high = keep_out.box.low, keep_out.box.high
-    return KeepOut(
-        name=keep_out.name,
-        box=Box(
-            low=(low[0] - zero[0], low[1] - zero[1], low[2] - zero[2]),
-            high=(high[0] - zero[0], high[1] - zero[1], high[2] - zero[2]),
-        ),
-    )
 
 
 def sampled(rows: Floats, keep: NDArray[np.intp], spacing: float) -> tuple[Floats, NDArray[np.intp]]:
@@ -64,110 +47,33 @@ def sampled(rows: Floats, keep: NDArray[np.intp], spacing: float) -> tuple[Float
     return begin + (end - begin) * share[:, None], keep[which]
 
 
-def distances_to_box(places: Floats, keep_out: KeepOut, *, radius: float) -> Floats:
-    """Distance of an upright cylinder standing on each place from a keep-out [mm]; 0 inside."""
-    low, high = np.array(keep_out.box.low), np.array(keep_out.box.high)
-    beside = np.maximum(np.maximum(low - places, places - high), 0.0)[:, :2]
-    aside = np.maximum(np.hypot(beside[:, 0], beside[:, 1]) - radius, 0.0)
-    return np.asarray(np.hypot(aside, np.maximum(places[:, 2] - high[2], 0.0)))
-
-
-def _keep_out(
-    path: TimedPath, job: Job, segments: Segments, mine: NDArray[np.bool_], tool: Tool, keep_out: KeepOut
-) -> list[Caution]:
-    bodies = [("tool", tool.diameter / 2.0, 0.0)]
-    if tool.stick_out is not None and tool.holder_diameter is not None:
-        bodies.append(("holder", tool.holder_diameter / 2.0, tool.stick_out))
-    found = []
-    for name, radius, up in bodies:
-        keep = _over_box(segments.rows, mine, keep_out, radius + NEAR_MM, up)
-        if not keep.size:
-            continue
-        places, segment = sampled(segments.rows, keep, SAMPLE_MM)
-        distances = distances_to_box(places + np.array([0.0, 0.0, up]), keep_out, radius=radius)
-        if distances.min() < NEAR_MM:
-            first = (
-                int(np.argmax(distances < NEAR_MM))
-                if distances.min() > 0.0
-                else int(np.argmax(distances <= 0.0))
-            )
-            x, y, z = places[first].tolist()
-            where = f"{keep_out.name!r}, near {place_text((x, y, z), job.units)}"
-            line = int(path.spans.line[segments.span[segment[first]]])
-            subject = f"T{tool.number}" if name == "tool" else f"the holder of T{tool.number}"
-            found.append(_into(subject, where, line, float(distances.min()), job.units))
-    return found
-
-
-def _over_box(
-    rows: Floats, mine: NDArray[np.bool_], keep_out: KeepOut, reach: float, up: float
-) -> NDArray[np.intp]:
-    """Segments whose bounding box comes near a keep-out."""
-    low, high = keep_out.box.low, keep_out.box.high
-    least, most = np.minimum(rows[:, 0:3], rows[:, 3:6]), np.maximum(rows[:, 0:3], rows[:, 3:6])
-    near = mine & (least[:, 2] + up < high[2] + NEAR_MM)
-    for axis in (0, 1):
-        near &= (least[:, axis] < high[axis] + reach) & (most[:, axis] > low[axis] - reach)
-    return np.flatnonzero(near)
-
-
-def _into(subject: str, where: str, line: int, nearest: float, unit: str) -> Caution:
-    touches = nearest <= 0.0
-    what = "goes into" if touches else f"comes within {length_text(nearest, unit, 2)} of"
-    return Caution(
-        kind="into a keep-out" if touches else "near a keep-out",
-        line=line,
-        text=f"{subject} {what} {where}",
-        remedy="do not run this; move the clamp or change the path" if touches else "measure the clamp again",
-    )
-
-
-def _holder(
-    path: TimedPath, job: Job, segments: Segments, mine: NDArray[np.bool_], tool: Tool, stock: Stock
-) -> list[Caution]:
+def _holder(path: TimedPath, job: Job, setup: Setup, stock: Stock, tool: Tool) -> list[Caution]:
     """Holder lower than the stock's top over the stock: it may touch what is not cut yet."""
-    if tool.stick_out is None or tool.holder_diameter is None:
+    holder = holder_of(tool)
+    if holder is None:
         return []
-    east, north = stock.east_north
-    box = KeepOut(
-        name="the stock",
-        box=Box(low=(float(stock.grid[0]), float(stock.grid[1]), stock.floor), high=(east, north, stock.top)),
-    )
-    radius = tool.holder_diameter / 2.0
-    keep = _over_box(segments.rows, mine, box, radius, tool.stick_out)
-    if not keep.size:
+    (west, south), (east, north) = stock.grid[:2], stock.east_north
+    box = Box(low=(float(west), float(south), stock.floor), high=(east, north, stock.top))
+    mine = _under(path, setup.offset) & (path.spans.tool == tool.number)
+    near = nearest(path, mine, box, holder, within=0.0, bent=job.machine.rapid_path != "straight")
+    if near is None:
         return []
-    places, segment = sampled(segments.rows, keep, SAMPLE_MM)
-    distances = distances_to_box(places + np.array([0.0, 0.0, tool.stick_out]), box, radius=radius)
-    if distances.min() > 0.0:
-        return []
-    first = int(np.argmax(distances <= 0.0))
-    below = stock.top - float(places[distances <= 0.0, 2].min()) - tool.stick_out
+    below = length_text(stock.top - near.lowest - holder.above, job.units, 2)
     return [
-        Caution(
+        told(
+            path,
+            near.span,
             kind="holder below the top",
-            line=int(path.spans.line[segments.span[segment[first]]]),
-            text=f"the holder of T{tool.number} goes {length_text(below, job.units, 2)} "
-            "below the top of the uncut stock",
+            text=f"the holder of T{tool.number} goes {below} below the top of the uncut stock",
             remedy="check that all it meets is cut away before, or use more stick-out",
         )
     ]
 
 
-def each_axis_places(begin: Place, end: Place) -> list[Place]:
-    """Corners of a rapid move in which every axis goes at full speed until it is there.
-
-    Examples
-    --------
-    >>> each_axis_places((0.0, 0.0, 0.0), (30.0, 10.0, 0.0))
-    [(0.0, 0.0, 0.0), (10.0, 10.0, 0.0), (30.0, 10.0, 0.0)]
-    """
-    ways = [b - a for a, b in zip(begin, end, strict=True)]
-    corners = [begin]
-    for gone in sorted({abs(way) for way in ways if way != 0.0}):
-        x, y, z = (a + np.sign(way) * min(abs(way), gone) for a, way in zip(begin, ways, strict=True))
-        corners.append((float(x), float(y), float(z)))
-    return corners
+def _under(path: TimedPath, offset: str) -> NDArray[np.bool_]:
+    """Spans under a work offset."""
+    names = np.array([name.upper() == offset.upper() for name in path.offset_names], dtype=np.bool_)
+    return np.asarray(names[path.offset])
 
 
 def _each_axis(

@@ -9,6 +9,7 @@ from listen.expect.kernels import N_SEGMENT_COLUMNS, S0
 from listen.expect.pace import KNOTS, Pace, pace_of
 from listen.expect.profile import is_judged, profile_of
 from listen.job import Job
+from listen.program.chords import n_chords, points_along
 from listen.program.path import TimedPath
 from listen.timeline import SpanKind
 
@@ -44,47 +45,6 @@ class Segments:
         return np.asarray(np.linalg.norm(ends, axis=1))
 
 
-def points_along(path: TimedPath, span: NDArray[np.int64], share: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Place of the tool's tip at a share of each of some spans [mm], shape (n, 3)."""
-    spans = path.spans
-    begin, end = spans.begin[span], spans.end[span]
-    places = begin + (end - begin) * share[:, None]
-    arc = np.flatnonzero(spans.sweep[span] != 0.0)
-    if arc.size:
-        places[arc] = _on_arcs(path, span[arc], share[arc], places[arc])
-    at_end = share >= 1.0
-    places[at_end] = end[at_end]
-    return places
-
-
-def _on_arcs(
-    path: TimedPath, span: NDArray[np.int64], share: NDArray[np.float64], straight: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    spans, each = path.spans, np.arange(span.size)
-    axis = spans.axis[span].astype(np.int64)
-    b, c = (axis + 1) % 3, (axis + 2) % 3
-    from_centre = spans.begin[span] - spans.centre[span]
-    radius = np.hypot(from_centre[each, b], from_centre[each, c])
-    to_end = spans.end[span] - spans.centre[span]
-    radius_end = np.hypot(to_end[each, b], to_end[each, c])
-    angle = np.arctan2(from_centre[each, c], from_centre[each, b]) + spans.sweep[span] * share
-    radius = radius + (radius_end - radius) * share  # an arc whose ends differ a little spirals
-    places = straight.copy()
-    places[each, b] = spans.centre[span][each, b] + radius * np.cos(angle)
-    places[each, c] = spans.centre[span][each, c] + radius * np.sin(angle)
-    return places
-
-
-def _pieces(path: TimedPath, moving: NDArray[np.int64]) -> NDArray[np.int64]:
-    spans = path.spans
-    radius = np.linalg.norm(spans.begin[moving] - spans.centre[moving], axis=1)
-    turn = np.abs(spans.sweep[moving])
-    with np.errstate(invalid="ignore", divide="ignore"):
-        each = 2.0 * np.arccos(np.clip(1.0 - CHORD_MM / radius, -1.0, 1.0))
-        n_pieces = np.where(turn > 0.0, np.ceil(turn / each), 1.0)
-    return np.nan_to_num(n_pieces, nan=1.0, posinf=1.0).clip(1, 5000).astype(np.int64)
-
-
 def segments_of(path: TimedPath, job: Job) -> Segments:
     """All pieces of the path in which the tool moves and its place is known."""
     spans = path.spans
@@ -92,7 +52,7 @@ def segments_of(path: TimedPath, job: Job) -> Segments:
     runs = np.isin(spans.kind, MOVING) & (spans.stop_s > spans.start_s)
     moving = np.flatnonzero(known & runs).astype(np.int64)
     pace = pace_of(path, moving, *_along(path, moving))
-    n_pieces = _pieces(path, moving)
+    n_pieces = n_chords(path.spans, moving, within_mm=CHORD_MM)
     straight = spans.sweep[moving] == 0.0
     n_pieces[straight & pace.bends] = RAMP_SHARES.size - 1
     each = np.repeat(np.arange(moving.size), n_pieces)
@@ -103,8 +63,8 @@ def segments_of(path: TimedPath, job: Job) -> Segments:
     begin[ramped] = _ramp_share(pace, each[ramped], nth[ramped])
     end[ramped] = _ramp_share(pace, each[ramped], nth[ramped] + 1)
     rows = np.zeros((span.size, N_SEGMENT_COLUMNS))
-    rows[:, 0:3] = points_along(path, span, begin)
-    rows[:, 3:6] = points_along(path, span, end)
+    rows[:, 0:3] = points_along(path.spans, span, begin)
+    rows[:, 3:6] = points_along(path.spans, span, end)
     rows[:, 6] = spans.start_s[span] + pace.time(each, begin)
     rows[:, 7] = spans.start_s[span] + pace.time(each, end)
     real = rows[:, 7] > rows[:, 6]
@@ -124,7 +84,9 @@ def _along(
 ) -> tuple[NDArray[np.float64], tuple[NDArray[np.float64], NDArray[np.float64]]]:
     """Length of each span [mm], and its direction at begin and end."""
     spans = path.spans
-    places = [points_along(path, moving, np.full(moving.size, share)) for share in (0.0, 1e-3, 0.999, 1.0)]
+    places = [
+        points_along(path.spans, moving, np.full(moving.size, share)) for share in (0.0, 1e-3, 0.999, 1.0)
+    ]
     ways = [places[1] - places[0], places[3] - places[2]]
     tangents = [way / np.maximum(np.linalg.norm(way, axis=1), 1e-15)[:, None] for way in ways]
     lengths = np.linalg.norm(places[3] - places[0], axis=1)

@@ -14,11 +14,12 @@ from listen.lengths import length_number
 from listen.program.facts import span_extents
 from listen.program.keep_out import keep_out_cautions
 from listen.program.moves import Program
+from listen.program.near import MOVING
 from listen.program.path import TimedPath
+from listen.program.tell import told
 from listen.timeline import Caution, SpanKind
 
 Bools = NDArray[np.bool_]
-MOVING = (int(SpanKind.RAPID), int(SpanKind.FEED), int(SpanKind.RIGID))
 CUTTING = (int(SpanKind.FEED), int(SpanKind.RIGID))
 TAPPING = (74, 84)
 
@@ -36,9 +37,6 @@ def check_program(program: Program, path: TimedPath, job: Job | None) -> tuple[C
 
 SAME_FAULT = {  # kind told by the program alone: kinds by which the stock's side tells the same
     "feed before the spindle turns": "spindle stopped in contact",
-    "rapid into a keep-out": "into a keep-out",
-    "feed into a keep-out": "into a keep-out",
-    "holder below the top of the stock": "holder below the top",
     "hold may not be obeyed": "hold may not be obeyed",
     "below the underside": "below the underside",
 }
@@ -62,13 +60,6 @@ def merge_cautions(of_program: tuple[Caution, ...], of_stock: tuple[Caution, ...
 def _tool_in(text: str) -> str:
     found = re.search(r"\bT\d+", text)
     return "" if found is None else found.group()
-
-
-def _told(path: TimedPath, span: int, *, kind: str, text: str, remedy: str) -> Caution:
-    """A caution about a span, which names its file where that is not the main one."""
-    file = int(path.file[span])
-    where = f" (in {path.files[file]})" if file else ""
-    return Caution(kind=kind, line=int(path.spans.line[span]), text=text + where, remedy=remedy)
 
 
 def _shown(mm: float, job: Job | None, digits: int = 2) -> str:
@@ -102,7 +93,7 @@ def _standing(path: TimedPath, job: Job | None) -> list[Caution]:
     probes = [] if job is None else [tool.number for tool in job.tools if tool.kind == "probe"]
     wrong = _feeding(path) & (path.spindle_rpm == 0.0) & ~np.isin(path.spans.tool, probes)
     return [
-        _told(
+        told(
             path,
             int(span),
             kind="feed before the spindle turns",
@@ -116,7 +107,7 @@ def _standing(path: TimedPath, job: Job | None) -> list[Caution]:
 def _no_feed(path: TimedPath, job: Job | None) -> list[Caution]:
     wrong = _feeding(path) & ~(path.feed_mm_per_min > 0.0) & (path.spindle_rpm != 0.0)
     return [
-        _told(
+        told(
             path,
             int(span),
             kind="no feed",
@@ -134,7 +125,7 @@ def _no_length(path: TimedPath, job: Job | None) -> list[Caution]:
     down = ~(spans.end[:, 2] >= spans.begin[:, 2]) & np.isfinite(spans.end[:, 2])
     wrong = np.isin(spans.kind, MOVING) & down & (path.length_offset == 0)
     return [
-        _told(
+        told(
             path,
             int(span),
             kind="no length offset",
@@ -154,7 +145,7 @@ def _lost_feed(path: TimedPath, job: Job | None) -> list[Caution]:
         & (np.isnan(begin) & ~np.isnan(end)).any(axis=1)
     )
     return [
-        _told(
+        told(
             path,
             int(span),
             kind="feed from a place that is not known",
@@ -169,7 +160,7 @@ def _hold(path: TimedPath, job: Job | None) -> list[Caution]:
     rigid = path.spans.kind == SpanKind.RIGID
     tapping = np.isin(path.cycle, TAPPING)
     return [
-        _told(
+        told(
             path,
             int(span),
             kind="hold may not be obeyed",
@@ -197,7 +188,7 @@ def _too_fast(path: TimedPath, job: Job) -> list[Caution]:
         return []
     wrong = np.abs(path.spindle_rpm) > most + 1e-9
     return [
-        _told(
+        told(
             path,
             int(span),
             kind="spindle too fast",
@@ -218,7 +209,7 @@ def _wrong_length(path: TimedPath, job: Job) -> list[Caution]:
         span = _first(moving & (path.spans.tool == tool.number) & (path.length_offset != right))
         if span is not None:
             found.append(
-                _told(
+                told(
                     path,
                     span,
                     kind="length offset of another tool",
@@ -240,7 +231,7 @@ def _tapping_feed(path: TimedPath, job: Job) -> list[Caution]:
         span = _first(mine & (np.abs(pitch - tool.pitch) > 0.01 * tool.pitch))
         if span is not None:
             found.append(
-                _told(
+                told(
                     path,
                     span,
                     kind="tapping feed",
@@ -274,11 +265,10 @@ def _over(path: TimedPath, box: Box, reach: NDArray[np.float64]) -> Bools:
     return over
 
 
-def _radii(path: TimedPath, job: Job, *, holder: bool) -> NDArray[np.float64]:
+def _radii(path: TimedPath, job: Job) -> NDArray[np.float64]:
     radii = np.zeros(len(path.spans))
     for tool in job.tools:
-        size = tool.holder_diameter if holder else tool.diameter
-        radii[path.spans.tool == tool.number] = 0.0 if size is None else size / 2.0
+        radii[path.spans.tool == tool.number] = tool.diameter / 2.0
     return radii
 
 
@@ -292,10 +282,10 @@ def _beside_and_below(path: TimedPath, job: Job) -> list[Caution]:
             continue
         mine = moving & (path.offset == path.offset_names.index(name))
         deep = mine & (low[:, 2] < box.low[2] - 1e-6)
-        over = deep & _over(path, box, _radii(path, job, holder=False))
+        over = deep & _over(path, box, _radii(path, job))
         for span in _runs(deep & ~np.isin(path.spans.tool, path.spans.tool[over]), path.spans.tool):
             found.append(
-                _told(
+                told(
                     path,
                     int(span),
                     kind="below the underside",
@@ -318,7 +308,7 @@ def _change_inside(path: TimedPath, job: Job) -> list[Caution]:
         mine = changes & (path.offset == path.offset_names.index(name)) & (place[:, 2] < box.high[2])
         inside = mine & _over(path, box, np.full(len(path.spans), 25.0))
         found += [
-            _told(
+            told(
                 path,
                 int(span),
                 kind="tool change inside the work",
@@ -327,36 +317,6 @@ def _change_inside(path: TimedPath, job: Job) -> list[Caution]:
             )
             for span in np.flatnonzero(inside)[:1]
         ]
-    return found
-
-
-def _holder(path: TimedPath, job: Job) -> list[Caution]:
-    found = []
-    low, _ = span_extents(path.spans)
-    radii = _radii(path, job, holder=True)
-    for name, (box, _) in _boxes(job).items():
-        if name not in path.offset_names:
-            continue
-        over = _over(path, box, radii) & (path.offset == path.offset_names.index(name))
-        over &= np.isin(path.spans.kind, MOVING)
-        for tool in job.tools:
-            if tool.stick_out is None or tool.holder_diameter is None:
-                continue
-            span = _first(
-                over & (path.spans.tool == tool.number) & (low[:, 2] < box.high[2] - tool.stick_out)
-            )
-            if span is not None:
-                found.append(
-                    _told(
-                        path,
-                        span,
-                        kind="holder below the top of the stock",
-                        text=f"T{tool.number} goes deeper than it sticks out "
-                        f"({_shown(tool.stick_out, job)} {job.units}): "
-                        "the holder comes below the top of the stock",
-                        remedy="set the tool longer, or check that the stock is cut away wide enough there",
-                    )
-                )
     return found
 
 
@@ -374,7 +334,7 @@ def _units(path: TimedPath, job: Job) -> list[Caution]:
     if not (share > 8.0 or small):
         return []
     return [
-        _told(
+        told(
             path,
             int(feeding[0]),
             kind="units",
@@ -392,7 +352,6 @@ JOB_CHECKS: tuple[Callable[[TimedPath, Job], list[Caution]], ...] = (
     _tapping_feed,
     _beside_and_below,
     _change_inside,
-    _holder,
     _units,
     keep_out_cautions,
 )

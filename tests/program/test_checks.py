@@ -6,7 +6,6 @@ import pytest
 
 from listen.job import Box, Job, KeepOut, Machine, Tool
 from listen.program import check_program, program_facts, time_program
-from listen.program.keep_out import _distance
 from listen.timeline import Caution
 from tests.program.reading import job_with, read
 
@@ -116,13 +115,6 @@ def test_units_that_do_not_fit_the_stock() -> None:
     assert [c.kind for c in cautions(small.replace("Y10", "Y0.4"), a_job())] == ["units"]
 
 
-def test_holder_below_the_top_of_the_stock() -> None:
-    short = Tool(number=1, kind="flat end mill", diameter=12.0, stick_out=8.0, holder_diameter=40.0)
-    job = job_with(short, DRILL)
-    found = cautions(changed("G1 Z-1 F300", "G1 Z-9 F300"), job)
-    assert [(c.kind, c.line) for c in found] == [("holder below the top of the stock", 8)]
-
-
 def test_tapping_feed_against_the_pitch() -> None:
     tap = Tool(number=2, kind="tap", diameter=6.0, pitch=1.0)
     text = changed("G81 X10 Y20 Z-8 R2 F150", "G84 X10 Y20 Z-8 R2 F1400")
@@ -135,14 +127,6 @@ def test_radius_offset_of_another_tool() -> None:
     text = changed("X90 F800", "G41 D7 X0 Y12 F800\nX90\nG40 Y30")
     found = cautions(text, a_job())
     assert ("radius offset of another tool", 9) in [(c.kind, c.line) for c in found]
-
-
-def test_distance_from_a_move_to_a_keep_out() -> None:
-    """By hand: a segment along y = 3 from a box up to y = 1 is 2 away; a corner 3-4-5."""
-    low, high = (0.0, 0.0), (2.0, 1.0)
-    assert _distance([-5.0, 3.0, 0.0], [5.0, 3.0, 0.0], low, high) == pytest.approx(2.0)  # type: ignore[arg-type]
-    assert _distance([5.0, 5.0, 0.0], [9.0, 5.0, 0.0], low, high) == pytest.approx(5.0)  # type: ignore[arg-type]
-    assert _distance([-1.0, 2.0, 0.0], [3.0, -2.0, 0.0], low, high) == 0.0  # type: ignore[arg-type]
 
 
 def test_facts_that_are_always_shown() -> None:
