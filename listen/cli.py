@@ -324,7 +324,10 @@ def preview(
         str, typer.Option(help="Plant one in the second contact: early, rubbing, chatter, ….")
     ] = "",
     off_by: Annotated[
-        str, typer.Option(help="Make it twice: right, and with a zero off by so many mm, as 'z -2'.")
+        str,
+        typer.Option(
+            help="Make it twice: right, and with a zero off by so much, in the job's unit, as 'z -2'."
+        ),
     ] = "",
     sound: Annotated[str, typer.Option(help="flac, opus (small), or wav beside it.")] = "flac",
     seed: Annotated[int, typer.Option(help="Another number, another machine and room.")] = 20,
@@ -355,9 +358,12 @@ def coach(
         typer.Argument(metavar="[RUN]...", help="Own run folders, for examples; references first."),
     ] = None,
     out: Annotated[Path, typer.Option("--out", help="The page to write.")] = Path("lessons.html"),
-    job: Annotated[Path | None, typer.Option(help="Tell travel for this job's feed and machine.")] = None,
+    job: Annotated[
+        Path | None, typer.Option(help="Tell travel for this job's feed, machine and unit.")
+    ] = None,
     drill: Annotated[
-        str, typer.Option(help="Program in the air: 'x 0 200 y 0 150 z 120 top 60 feed 500'.")
+        str,
+        typer.Option(help="Program in the air, in --job's unit: 'x 0 200 y 0 150 z 120 top 60 feed 500'."),
     ] = "",
     seed: Annotated[int, typer.Option(help="Another number, another machine and room.")] = 1,
     progress: Annotated[

@@ -32,12 +32,13 @@ def coach(out: Path, asked: CoachAsked) -> int:
 
     if out.suffix != ".html":
         raise InputError(f"the lessons are one page: --out must end in .html, got {out}")
-    drill = read_drill(asked.drill) if asked.drill else None
-    own = [one for folder in asked.runs for one in own_examples(folder, rate=RATE)]
     job = load_job(asked.job) if asked.job else None
+    unit = job.units if job else "mm"
+    drill = read_drill(asked.drill, units=unit) if asked.drill else None
+    own = [one for folder in asked.runs for one in own_examples(folder, rate=RATE)]
     machine, feed = (job.machine, _feed_of(job)) if job else (Machine(), USUAL_FEED)
     print("making the sounds of the lessons; this takes a quarter of a minute", flush=True)
-    lessons = make_lessons(seed=asked.seed, machine=machine, feed=feed, drill=drill, own=own)
+    lessons = make_lessons(seed=asked.seed, machine=machine, feed=feed, drill=drill, own=own, unit=unit)
     write_coach_page(out, data=lessons.data, sounds=lessons.sounds, rate=lessons.rate)
     print(f"page: {out}")
     if drill is not None:
@@ -56,9 +57,9 @@ def progress(path: Path, *, job: Path | None, operator: Path | None, erase: bool
         raise InputError(f"{path} must be a file saved from the lessons page, there is none")
     told = read_progress(path)
     plan = load_job(job) if job else None
-    machine = plan.machine if plan else Machine()
+    machine, unit = (plan.machine, plan.units) if plan else (Machine(), "mm")
     learner = learner_of(told, machine)
-    for line in words_of(learner, machine, feed=_feed_of(plan) if plan else USUAL_FEED):
+    for line in words_of(learner, machine, feed=_feed_of(plan) if plan else USUAL_FEED, unit=unit):
         print(line)
     if operator is not None:
         operator.write_text(operator_text(learner), "utf-8")

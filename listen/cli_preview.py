@@ -36,7 +36,7 @@ def preview(
     if not off_by:
         print_preview(_made(plan, out, settings, sound), out, json=json)
         return FINE
-    wrong = plan_job(with_wrong_zero(plan.job, read_offset(off_by)))
+    wrong = plan_job(with_wrong_zero(plan.job, read_offset(off_by, plan.job.units)))
     effects = effects_of(plan.timeline, wrong.timeline)
     louder = louder_everywhere_db(plan.timeline, wrong.timeline)
     right_run = _made(plan, out / "right", settings, sound)

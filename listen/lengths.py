@@ -45,6 +45,17 @@ def length_text(mm: float, unit: str, digits: int) -> str:
     return f"{length_number(mm, unit, digits)} {unit}"
 
 
+def feed_text(mm_per_min: float, unit: str) -> str:
+    """A feed with its unit, to a hundredth of it at most.
+
+    Examples
+    --------
+    >>> feed_text(500.0, "mm"), feed_text(508.0, "inch")
+    ('500 mm/min', '20 inch/min')
+    """
+    return f"{round(mm_per_min / MM_PER[unit], 2):g} {unit}/min"
+
+
 def place_text(place: tuple[float, float, float], unit: str) -> str:
     """A place as axes and numbers.
 

@@ -64,7 +64,27 @@ WRONGS = (
 )
 
 
-def followed_programs(seed: int, keep: Callable[[str, Made], Made]) -> list[dict[str, Any]]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Written:
+    """The numbers of an invented listing as one writes them in one unit."""
+
+    x: tuple[str, str]
+    depths: tuple[str, ...]
+    feed: str
+    clear: str
+
+
+WRITTEN = {
+    "mm": Written(
+        x=("0.0", "20.0"), depths=("-1.0", "-2.0", "-3.0", "-4.0", "-5.0"), feed="900", clear="50.0"
+    ),
+    "inch": Written(
+        x=("0.0", "0.8"), depths=("-.04", "-.08", "-.12", "-.16", "-.2"), feed="35.", clear="2.0"
+    ),
+}
+
+
+def followed_programs(seed: int, keep: Callable[[str, Made], Made], unit: str = "mm") -> list[dict[str, Any]]:
     """The programs of the lesson, each with its clip, its listing, and the contact that is wrong.
 
     The first contact is never wrong, so that everybody hears first what right sounds like.
@@ -76,7 +96,7 @@ def followed_programs(seed: int, keep: Callable[[str, Made], Made]) -> list[dict
         recipe = _recipe(rng, seed + 60 + number, wrong, contact)
         clip = f"follow{number}"
         keep(clip, make_clip(recipe))
-        lines = _listing(recipe)
+        lines = _listing(recipe, WRITTEN[unit])
         told.append(
             {"clip": clip, "wrong": contact, "words": wrong.words, "then": wrong.then, "lines": lines}
         )
@@ -96,16 +116,17 @@ def _recipe(rng: np.random.Generator, seed: int, wrong: Wrong, contact: int) -> 
     )
 
 
-def _listing(recipe: Recipe) -> list[dict[str, Any]]:
+def _listing(recipe: Recipe, written: Written) -> list[dict[str, Any]]:
     """An invented program: for each contact the move to it and the contact line."""
     lines: list[dict[str, Any]] = []
     before = 0.0
     for number, (start, stop) in enumerate(recipe.stretches, start=1):
-        x = 20.0 * (number % 2)
-        lines.append({"text": f"N{20 * number - 10} G1 Z-{number}.0 F900", "from_s": before, "to_s": start})
+        x, z = written.x[number % 2], written.depths[number - 1]
+        down = f"N{20 * number - 10} G1 Z{z} F{written.feed}"
+        lines.append({"text": down, "from_s": before, "to_s": start})
         lines.append(
             {
-                "text": f"N{20 * number} G1 X{x:.1f} F900",
+                "text": f"N{20 * number} G1 X{x} F{written.feed}",
                 "from_s": start,
                 "to_s": stop,
                 "contact": number,
@@ -113,4 +134,4 @@ def _listing(recipe: Recipe) -> list[dict[str, Any]]:
             }
         )
         before = stop
-    return [*lines, {"text": "N110 G0 Z50.0", "from_s": before, "to_s": recipe.duration_s}]
+    return [*lines, {"text": f"N110 G0 Z{written.clear}", "from_s": before, "to_s": recipe.duration_s}]

@@ -16,6 +16,7 @@ from listen.coach.reaction import Reaction, reaction_of, travel_to_standstill_mm
 from listen.errors import InputError
 from listen.expect.stopping import SOUND_PATH_S, travel_after_press
 from listen.job import Machine, Operator
+from listen.lengths import feed_text, length_text
 
 FEWEST_PRESSES = 6  # one round of the lesson
 SLOWEST_S = 10.0
@@ -84,8 +85,8 @@ def operator_text(learner: Learner) -> str:
     )
 
 
-def words_of(learner: Learner, machine: Machine, *, feed: float) -> Iterator[str]:
-    """What the file says, line by line."""
+def words_of(learner: Learner, machine: Machine, *, feed: float, unit: str = "mm") -> Iterator[str]:
+    """What the file says, line by line; lengths in the unit of the job."""
     for day, level_db in learner.thresholds_db:
         yield f"{day}  names sounds from {level_db:+.1f} dB over the air on"
     presses = learner.presses
@@ -100,12 +101,13 @@ def words_of(learner: Learner, machine: Machine, *, feed: float) -> Iterator[str
         yield f"hold tables stay as they are: {FEWEST_PRESSES} presses are needed to tell"
         return
     usual_s, own_s = Operator().expected_s, operator_of(learner).expected_s
-    before, after = (travel_to_standstill_mm(feed, one, machine) for one in (usual_s, own_s))
+    before_mm, after_mm = (travel_to_standstill_mm(feed, one, machine) for one in (usual_s, own_s))
+    before, after, at = length_text(before_mm, unit, 1), length_text(after_mm, unit, 1), feed_text(feed, unit)
     yield (
         f"hold tables reckon with {own_s:.2f} s instead of {usual_s:.2f} s: "
-        f"at {feed:g} mm/min {after:.1f} mm instead of {before:.1f} mm from the sound to standstill"
-        if after > before
-        else f"hold tables stay as they are: {before:.1f} mm at {feed:g} mm/min; faster never shortens them"
+        f"at {at} {after} instead of {before} from the sound to standstill"
+        if after_mm > before_mm
+        else f"hold tables stay as they are: {before} at {at}; faster never shortens them"
     )
 
 

@@ -16,6 +16,7 @@ from listen.coach.lesson_sound import RATE, Recipe, band_power, make_clip, state
 from listen.coach.own_runs import OwnExample
 from listen.expect.stopping import PANEL_S, SERVO_LAG_S, SOUND_PATH_S
 from listen.job import REACTION_S, SURPRISE_S, Machine
+from listen.lengths import MM_PER
 from listen.synth import Made
 
 WORDS = ("air", "entry", "steady", "exit")
@@ -23,7 +24,8 @@ N_MACHINES = 4
 N_EXITS = 6
 ASKED_S = 1.2
 HIGHEST_DB = 24.0
-TEACHING_FEEDS = (100.0, 500.0, 1000.0, 2000.0, 5000.0)
+TEACHING_FEEDS = {"mm": (100.0, 500.0, 1000.0, 2000.0, 5000.0), "inch": (4.0, 20.0, 40.0, 80.0, 200.0)}
+"""Feeds of the table, in the job's unit a minute."""
 NOISE_DB = (80.0, 85.0, 88.0, 90.0, 94.0, 97.0, 100.0)
 
 
@@ -43,6 +45,7 @@ def make_lessons(
     feed: float = 1000.0,
     drill: Drill | None = None,
     own: Sequence[OwnExample] = (),
+    unit: str = "mm",
 ) -> Lessons:
     """All sounds and words of the lessons.
 
@@ -58,6 +61,8 @@ def make_lessons(
         With one, the page has the form that turns typed axis positions into travel.
     own : sequence of OwnExample
         Cuts of the operator's own runs, played after the made examples.
+    unit : str
+        In which the page tells lengths and feeds and takes what is typed: "mm" or "inch".
     """
     sounds: dict[str, NDArray[np.float64]] = {}
     states: dict[str, list[dict[str, object]]] = {}
@@ -70,8 +75,9 @@ def make_lessons(
         "hear": [*_hear(seed, keep), *_own(own, sounds, states)],
         "sources": list(SOURCES),
         "name": _name(seed, keep),
-        "hold": _hold(seed, keep) | _travel(machine, feed),
-        "follow": followed_programs(seed, keep),
+        "hold": _hold(seed, keep) | _travel(machine, feed, unit),
+        "follow": followed_programs(seed, keep, unit),
+        "unit": unit,
         "machine": _drill(drill),
         "noise": _noise(),
         "words": list(WORDS),
@@ -187,13 +193,13 @@ def _hold(seed: int, keep: Any) -> dict[str, Any]:
     return {"clip": "hold", "exits_s": [contact.stop / made.rate for contact in made.truth.contacts]}
 
 
-def _travel(machine: Machine, feed: float) -> dict[str, Any]:
+def _travel(machine: Machine, feed: float, unit: str) -> dict[str, Any]:
     return {
         "feed": feed,
         "acceleration_m_per_s2": machine.acceleration_m_per_s2,
         "jerk_m_per_s3": machine.jerk_m_per_s3,
         "after_press_s": PANEL_S + SERVO_LAG_S,
-        "feeds": list(TEACHING_FEEDS),
+        "feeds": [feed * MM_PER[unit] for feed in TEACHING_FEEDS[unit]],
         "sound_path_s": SOUND_PATH_S,
         "expected_s": REACTION_S,
         "surprise_s": SURPRISE_S,

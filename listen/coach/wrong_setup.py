@@ -15,6 +15,7 @@ import numpy as np
 from listen.errors import InputError
 from listen.expect.strength import TELLING_DB
 from listen.job import Box, Cylinder, Job, Shape
+from listen.lengths import MM_PER, length_text
 from listen.timeline import Contact, SpanKind, Timeline
 
 AXES = "xyz"
@@ -22,21 +23,22 @@ MOST_MM = 50.0
 TELLING_S = 0.1  # a shift in time that a listener can notice beside the listing
 
 
-def read_offset(text: str) -> tuple[float, float, float]:
-    """A wrong zero as a person writes it [mm].
+def read_offset(text: str, unit: str = "mm") -> tuple[float, float, float]:
+    """A wrong zero as a person writes it in the unit of the job [mm].
 
     Examples
     --------
-    >>> read_offset("z -2")
-    (0.0, 0.0, -2.0)
+    >>> read_offset("z -2"), read_offset("z -.5", "inch")
+    ((0.0, 0.0, -2.0), (0.0, 0.0, -12.7))
     """
     axis, number = text.strip().lower()[:1], text.strip()[1:].strip(" =")
     try:
-        by = float(number)
+        by = float(number) * MM_PER[unit]
     except ValueError:
         by = math.nan
     if axis not in AXES or not axis or not 0.0 < abs(by) <= MOST_MM:
-        raise InputError(f"a wrong zero is written as 'z -2', up to {MOST_MM:g} mm either way, got {text!r}")
+        most = length_text(MOST_MM, unit, 0)
+        raise InputError(f"a wrong zero is written as 'z -2', up to {most} either way, got {text!r}")
     x, y, z = (by if axis == name else 0.0 for name in AXES)
     return x, y, z
 

@@ -25,6 +25,19 @@ pytestmark = [pytest.mark.browser, pytest.mark.reference]
 STEP = Path(__file__).parents[2] / "recordings_synthetic" / "step.toml"
 STALLED_MS = 3.0  # of the sound within a round; then nobody can tell a press to milliseconds
 MACHINE = load_job(STEP).machine
+INCH_PROGRAM = """%
+(T1 END MILL .5 4 FLUTE)
+N10 G20 G17 G90 G40 G80 G54
+N20 T1 M6
+N30 S3000 M3
+N40 G0 X-.5 Y.1
+N50 G43 H1 Z.5
+N60 G1 Z-.1 F20.
+N70 X4.5
+N80 G0 Z2.
+N90 M30
+%
+"""
 
 
 @pytest.fixture(scope="module")
@@ -310,6 +323,40 @@ def test_without_a_program_for_the_machine_there_is_nothing_to_type(
     said(page, "Read the cautions")
     assert "Ask the instructor" in page.inner_text("#machine-how")
     assert not page.locator("#machine-form").is_visible()
+    page.close()
+
+
+def test_in_an_inch_job_the_page_speaks_and_takes_inches(context: BrowserContext, tmp_path: Path) -> None:
+    """0.1 inch past a turn at 20 inch/min is 0.3 s; 40 inch/min are 1016 mm/min."""
+    program = tmp_path / "plate.nc"
+    program.write_text(INCH_PROGRAM, "utf-8")
+    assert main(["job", str(program), "--size", "4x2x1", "--yes"]) == FINE
+    job = program.with_suffix(".toml")
+    asked = ["--job", str(job), "--drill", "x 0 8 y 0 6 z 5 top 2.5 feed 20"]
+    assert main(["coach", *asked, "--out", str(tmp_path / "inch.html")]) == FINE
+    page = open_page(context, tmp_path / "inch.html", [])
+    page.keyboard.press("Alt+3")
+    page.fill("#hold-feed", "40")
+    way = travel_to_standstill_mm(1016.0, 0.5, load_job(job).machine) / 25.4
+    assert f"At 40 inch/min the hold tables reckon with {way:.3f} inch" in page.inner_text("#hold-means")
+    assert page.inner_text("#hold-rows").splitlines()[1].split()[0] == "20"
+    assert "mm" not in page.inner_text("#hold")
+    page.keyboard.press("Alt+4")
+    said(page, "Program 1 of 6")
+    assert "G1 Z-.04 F35." in page.inner_text("#follow-lines")
+    page.keyboard.press("Alt+5")
+    found = re.search(r'id="data">(.*?)</script>', (tmp_path / "inch.html").read_text("utf-8"), re.DOTALL)
+    assert found is not None
+    (x0, y0), (x1, y1) = json.loads(found[1])["machine"]["points"][1:3]
+    length = float(np.hypot(x1 - x0, y1 - y0))
+    page.fill("#machine-x", str((x0 + 2.54 * (x1 - x0) / length) / 25.4))
+    page.fill("#machine-y", str((y0 + 2.54 * (y1 - y0) / length) / 25.4))
+    page.keyboard.press("Enter")
+    assert "0.1000 inch past it at 20 inch/min, 0.30 s" in said(page, "Turn 1")
+    assert "mm" not in page.inner_text("#machine")
+    page.locator("#progress summary").press("Enter")
+    assert "your machine: 0.1000 inch at 20 inch/min" in page.inner_text("#days")
+    page.evaluate("localStorage.removeItem('listening-lessons')")
     page.close()
 
 

@@ -39,6 +39,18 @@ def test_slow_presses_lengthen_and_fast_ones_never_shorten() -> None:
     assert "faster never shortens" in list(words_of(fast, MACHINE, feed=1000.0))[-1]
 
 
+def test_in_an_inch_job_the_travel_is_told_in_inches() -> None:
+    """At 1016 mm/min, 40 inch/min, 0.4 s more are 6.77 mm, 0.267 inch."""
+    slow = learner_of(progress(pressed(*[0.9] * 6)), MACHINE)
+    told = list(words_of(slow, MACHINE, feed=1016.0, unit="inch"))[-1]
+    assert "at 40 inch/min" in told
+    assert " mm" not in told
+    after, before = (float(text.split()[-1]) for text in told.replace(" inch ", "|").split("|")[:2])
+    assert after - before == pytest.approx(6.773 / 25.4, abs=0.0011)
+    fast = learner_of(progress(pressed(*[0.2] * 6)), MACHINE)
+    assert " mm" not in list(words_of(fast, MACHINE, feed=1016.0, unit="inch"))[-1]
+
+
 def test_too_few_presses_say_nothing() -> None:
     learner = learner_of(progress(pressed(*[0.9] * 5)), MACHINE)
     assert learner.slow_s is None

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from listen.coach.hand_drill import Drill, Held, judge_holds, make_drill
+from listen.coach.hand_drill import CAUTIONS, Drill, Held, judge_holds, make_drill, read_drill
 from listen.coach.progress import add_session, erase_progress, new_progress, read_progress
 from listen.coach.reaction import (
     axis_travel_mm,
@@ -146,6 +146,35 @@ def test_drill_refuses_what_is_not_well_in_the_air() -> None:
         make_drill(high=(200.0, 200.0), top=1.0, feed=500.0, **common)  # type: ignore[arg-type]
     with pytest.raises(InputError, match="needs an area of 127 mm each way"):
         make_drill(high=(120.0, 200.0), top=0.0, feed=1000.0, **common)  # type: ignore[arg-type]
+
+
+@pytest.mark.closed
+def test_in_an_inch_job_the_drill_is_asked_for_written_and_run_in_inches(tmp_path: Path) -> None:
+    """20 inch/min is 508 mm/min; the reader of programs takes what is written back to the same places."""
+    made = read_drill("x 0 8 y -1 6 z 5 top 2.5 feed 20", units="inch")
+    assert made.feed == pytest.approx(508.0)
+    assert made.program.splitlines()[len(CAUTIONS) + 2].startswith("G20 ")
+    assert "tool tip at z 5.0000 inch" in made.program
+    path = tmp_path / "drill.nc"
+    path.write_text(made.program, "utf-8")
+    timed = time_program(read_program(path), Machine())
+    fed = timed.spans.kind == SpanKind.FEED
+    np.testing.assert_allclose(timed.spans.end[fed][:, :2], made.points, rtol=0, atol=1e-6)
+    np.testing.assert_allclose(timed.feed_mm_per_min[fed], 508.0)
+    legs = np.linalg.norm(np.diff(np.array(made.points), axis=0), axis=1)
+    np.testing.assert_allclose(legs / 0.254, np.round(legs / 0.254), rtol=0, atol=1e-6)
+    assert ((np.array(made.points) >= [0.0, -25.4]) & (np.array(made.points) <= [203.2, 152.4])).all()
+
+
+@pytest.mark.closed
+def test_in_an_inch_job_the_drill_refuses_in_inches() -> None:
+    """50 mm are 1.97 inch; at 40 inch/min a leg of 2 s is 33.87 mm, so twice (33.87 + 30) mm, 5.03 inch."""
+    with pytest.raises(InputError, match=r"at least 1\.97 inch over .* got height 3\.000 over top 2\.500"):
+        read_drill("x 0 8 y 0 6 z 3 top 2.5 feed 20", units="inch")
+    with pytest.raises(InputError, match=r"at 40 inch/min .* 5\.03 inch each way, got 5\.00 by 8\.00"):
+        read_drill("x 0 5 y 0 8 z 5 top 0 feed 40", units="inch")
+    with pytest.raises(InputError, match="the feed, in inch; got"):
+        read_drill("x 0 5", units="inch")
 
 
 @pytest.mark.closed

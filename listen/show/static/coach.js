@@ -5,7 +5,7 @@ import {Staircase} from "./coach_staircase.js";
 import {Spectrum, Track} from "./track.js";
 import {Scope} from "./scope.js";
 import {heldBytes, unpacked} from "./player.js";
-import {STATE_WORDS, make} from "./words.js";
+import {STATE_WORDS, feedText, lengthText, make, mmPer} from "./words.js";
 import {at, keepSession, showDays, startProgress} from "./coach_progress.js";
 import {confusionTable, drawnWords, judgedPresses, placeOnLeg} from "./coach_figures.js";
 import {roundWords, showTravel, startTravel} from "./coach_hold.js";
@@ -175,7 +175,7 @@ function showHold(judged) {
   at("hold-state").textContent = roundWords(judged, lessons.hold);
   at("hold").dataset.reactions = JSON.stringify(judged.reactions_s);
   at("hold-delay").textContent = `The browser states ${(1000 * desk.delay_s).toFixed(0)} ms of delay for its sound and it is taken off. Radio headphones add more that nobody tells: use a cable.`;
-  showTravel(lessons.hold, judged);
+  showTravel(lessons.hold, lessons.unit, judged);
   say(`${at("hold-state").textContent} ${at("hold-means").textContent}`);
 }
 
@@ -224,10 +224,12 @@ function showMachine() {
 
 function tellTravel(event) {
   event.preventDefault();
-  const found = placeOnLeg(lessons.machine, [at("machine-x").valueAsNumber, at("machine-y").valueAsNumber], fromTurn);
+  const {unit} = lessons;
+  const place = ["machine-x", "machine-y"].map((name) => at(name).valueAsNumber * mmPer(unit));
+  const found = placeOnLeg(lessons.machine, place, fromTurn);
   if (!found) return say("This place lies on no leg after a turn: pressed before the first turn, misread, or another work offset.");
   fromTurn = found.turn + 1;
-  const words = `Turn ${found.turn}: ${found.travel_mm.toFixed(2)} mm past it at ${lessons.machine.feed} mm/min, ${found.seconds.toFixed(2)} s from turn to standstill.`;
+  const words = `Turn ${found.turn}: ${lengthText(found.travel_mm, unit, 2)} past it at ${feedText(lessons.machine.feed, unit)}, ${found.seconds.toFixed(2)} s from turn to standstill.`;
   at("machine-list").append(make("li", {}, words));
   keepSession({lesson: "machine", travel_mm: found.travel_mm, feed: lessons.machine.feed});
   at("machine-form").reset();
@@ -294,8 +296,8 @@ function startLessons() {
   at("which").textContent = lessons.made;
   buildButtons();
   at("sources").append(...lessons.sources.map((text) => make("li", {}, text)));
-  startProgress(say);
-  startTravel(lessons.hold);
+  startProgress(say, lessons.unit);
+  startTravel(lessons.hold, lessons.unit);
   startNoise(lessons.noise);
   showDays();
   document.addEventListener("keydown", pressed);

@@ -2,7 +2,7 @@
 
 import {percentile, travelMm} from "./coach_figures.js";
 import {at, heldSessions} from "./coach_progress.js";
-import {make} from "./words.js";
+import {feedNumber, feedText, lengthNumber, lengthText, make, mmPer} from "./words.js";
 
 const milli = (seconds) => (1000 * seconds).toFixed(0);
 
@@ -22,27 +22,29 @@ export function roundWords(judged, hold) {
 }
 
 // What it means at one's own feed.
-function meaning(feed, hold, {median_s, slow_s, n}) {
+function meaning(feed, hold, unit, {median_s, slow_s, n}) {
   if (!(feed > 0)) return "";
-  const tables_mm = travelMm(feed, hold.expected_s, hold);
-  if (!n) return `At ${feed} mm/min the hold tables reckon with ${tables_mm.toFixed(1)} mm from the sound to standstill.`;
-  const yours = `At ${feed} mm/min your axis goes ${travelMm(feed, median_s, hold).toFixed(1)} mm from the sound to standstill, ${travelMm(feed, slow_s, hold).toFixed(1)} mm when you are slow.`;
+  const way = (reaction_s) => lengthText(travelMm(feed, reaction_s, hold), unit, 1);
+  const [at_feed, tables] = [`At ${feedText(feed, unit)}`, way(hold.expected_s)];
+  if (!n) return `${at_feed} the hold tables reckon with ${tables} from the sound to standstill.`;
+  const yours = `${at_feed} your axis goes ${way(median_s)} from the sound to standstill, ${way(slow_s)} when you are slow.`;
   return slow_s > hold.expected_s
-    ? `${yours} You are slower than the hold tables' ${hold.expected_s} s: put reaction_s = ${slow_s.toFixed(2)} under [operator] in the job, and they reckon with ${travelMm(feed, slow_s, hold).toFixed(1)} mm instead of ${tables_mm.toFixed(1)} mm.`
-    : `${yours} The hold tables reckon with ${tables_mm.toFixed(1)} mm and stay so: faster never shortens them, a surprise at the machine is slower than a lesson.`;
+    ? `${yours} You are slower than the hold tables' ${hold.expected_s} s: put reaction_s = ${slow_s.toFixed(2)} under [operator] in the job, and they reckon with ${way(slow_s)} instead of ${tables}.`
+    : `${yours} The hold tables reckon with ${tables} and stay so: faster never shortens them, a surprise at the machine is slower than a lesson.`;
 }
 
-export function showTravel(hold, judged = null) {
+export function showTravel(hold, unit, judged = null) {
   const told = reactionsOf(judged);
-  at("hold-means").textContent = meaning(at("hold-feed").valueAsNumber, hold, told);
+  at("hold-means").textContent = meaning(at("hold-feed").valueAsNumber * mmPer(unit), hold, unit, told);
   const reckon_s = Math.max(hold.expected_s, told.slow_s || 0);
-  const way = (feed, reaction_s) => (Number.isFinite(reaction_s) ? travelMm(feed, reaction_s, hold).toFixed(1) : "–");
-  at("hold-rows").replaceChildren(...hold.feeds.map((feed) => make("tr", {}, make("th", {scope: "row"}, String(feed)),
+  const way = (feed, reaction_s) => (Number.isFinite(reaction_s) ? lengthNumber(travelMm(feed, reaction_s, hold), unit, 1) : "–");
+  at("hold-rows").replaceChildren(...hold.feeds.map((feed) => make("tr", {}, make("th", {scope: "row"}, String(feedNumber(feed, unit))),
     ...[told.median_s, told.slow_s, reckon_s].map((one) => make("td", {class: "figure"}, way(feed, one))))));
 }
 
-export function startTravel(hold) {
-  at("hold-feed").value = hold.feed;
-  at("hold-feed").addEventListener("input", () => showTravel(hold));
-  showTravel(hold);
+export function startTravel(hold, unit) {
+  for (const place of document.querySelectorAll("main .unit")) place.textContent = unit;
+  at("hold-feed").value = feedNumber(hold.feed, unit);
+  at("hold-feed").addEventListener("input", () => showTravel(hold, unit));
+  showTravel(hold, unit);
 }

@@ -1,12 +1,13 @@
 // What a learner has done: kept in this browser, saved as a plain file, erased for good.
 
-import {make} from "./words.js";
+import {feedText, lengthText, make} from "./words.js";
 
 export const at = (id) => document.getElementById(id);
 
 const FORMAT = "listening lessons 1";
 const PLACE = "listening-lessons";
 let done = {format: FORMAT, sessions: []};
+let unit = "mm"; // in which lengths are told; kept are mm
 
 function readDone() {
   try {
@@ -31,7 +32,7 @@ function inWords(one) {
   if (one.lesson === "name") return `name it: ${one.answers.length} answers, threshold ${one.threshold_db?.toFixed(1) ?? "–"} dB`;
   if (one.lesson === "hold") return `press hold: ${one.reactions_s.length} presses, ${one.missed} missed, ${one.false} false`;
   if (one.lesson === "follow") return `follow the program ${one.program + 1}: ${one.right ? "right" : "not right"}`;
-  return `your machine: ${one.travel_mm.toFixed(2)} mm at ${one.feed} mm/min`;
+  return `your machine: ${lengthText(one.travel_mm, unit, 2)} at ${feedText(one.feed, unit)}`;
 }
 
 // What listening has gained, where there are two tests to compare.
@@ -60,7 +61,8 @@ async function openFile(event, say) {
   }
 }
 
-export function startProgress(say) {
+export function startProgress(say, told) {
+  unit = told;
   readDone();
   at("save").addEventListener("click", () => {
     const link = make("a", {href: URL.createObjectURL(new Blob([`${JSON.stringify(done, null, 1)}\n`], {type: "application/json"})), download: "listening-lessons.json"});

@@ -3,7 +3,7 @@
 import {beep, beepsNow} from "./beep.js";
 import {Scope} from "./scope.js";
 import {Spectrum, Track} from "./track.js";
-import {FIXED_LINE, STATE_WORDS, clockText, lengthNumber, lengthText, make} from "./words.js";
+import {FIXED_LINE, STATE_WORDS, clockText, lengthNumber, lengthText, make, mmPer} from "./words.js";
 
 const SILENT_MS = 250; // without a frame for this long the page says NOT LISTENING
 const CUE_S = 6;
@@ -290,7 +290,7 @@ for (const form of document.querySelectorAll("[data-form]")) {
     event.preventDefault();
     const [[name, value]] = [...new FormData(form)];
     if (form.dataset.form === "look") say({look: value});
-    else say({mark: form.dataset.form, [name]: Number(value) * (name === "z" && unit() === "inch" ? 25.4 : 1)});
+    else say({mark: form.dataset.form, [name]: Number(value) * (name === "z" ? mmPer(unit()) : 1)});
     form.reset();
   });
 }

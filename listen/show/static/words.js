@@ -21,14 +21,20 @@ export function clockText(seconds, digits = 1) {
 
 // A length in mm as the person reads it: in the unit of the job, inches with two more digits.
 export function lengthNumber(mm, unit, digits) {
-  const inch = unit === "inch";
-  const text = (inch ? mm / 25.4 : mm).toFixed(inch ? digits + 2 : digits);
+  const text = (mm / mmPer(unit)).toFixed(unit === "inch" ? digits + 2 : digits);
   return Number(text) === 0 ? text.replace("-", "") : text;
 }
 
 export function lengthText(mm, unit, digits) {
   return `${lengthNumber(mm, unit, digits)} ${unit}`;
 }
+
+// Millimetres in one of a unit, and a feed in mm/min as the person reads it.
+export const mmPer = (unit) => (unit === "inch" ? 25.4 : 1);
+
+export const feedNumber = (mmPerMin, unit) => Number((mmPerMin / mmPer(unit)).toFixed(2));
+
+export const feedText = (mmPerMin, unit) => `${feedNumber(mmPerMin, unit)} ${unit}/min`;
 
 // So many of a thing: "1 run", "3 runs".
 export function counted(number, thing) {
