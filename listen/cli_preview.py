@@ -5,7 +5,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from listen.cli_job import job_of
-from listen.cli_print import print_preview
+from listen.cli_print import print_preview, say_set_aside
 from listen.coach.preview import PreviewSettings, contacts_of_passes, make_preview, read_range
 from listen.coach.wrong_setup import (
     effects_of,
@@ -14,8 +14,8 @@ from listen.coach.wrong_setup import (
     summary_of,
     with_wrong_zero,
 )
-from listen.record import Run
-from listen.replay_run import new_folder
+from listen.record import Run, read_header
+from listen.record.new_folder import new_folder
 from listen.session import Plan, plan_job
 from listen.show import write_replay_page
 
@@ -55,7 +55,8 @@ def preview(
 
 
 def _made(plan: Plan, target: Path, settings: PreviewSettings, sound: str) -> Run:
-    with new_folder(target) as folder:
+    is_preview = (target / "decisions.jsonl").is_file() and read_header(target).is_made
+    with new_folder(target, set_aside=None if is_preview else say_set_aside(target)) as folder:
         run = make_preview(
             plan.timeline,
             folder,

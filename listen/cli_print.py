@@ -48,6 +48,15 @@ def print_run(run: Run, *, json: bool) -> None:
         print(f"load: {run.folder / 'load.html'}")
 
 
+def say_set_aside(out: Path) -> Callable[[Path], None]:
+    """Says on standard error where the earlier run of a folder is kept."""
+
+    def say(aside: Path) -> None:
+        print(f"{out} held an earlier run; it is kept as {aside}", file=sys.stderr)
+
+    return say
+
+
 def print_preview(run: Run, folder: Path, *, json: bool) -> None:
     """What was made, and where it is."""
     if json:

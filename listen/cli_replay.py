@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 
-from listen.cli_print import print_run, progress_bar
+from listen.cli_print import print_run, progress_bar, say_set_aside
 from listen.errors import InputError
 from listen.hear import columns_taken, parse_clamp, parse_columns
 from listen.record import read_run
@@ -31,10 +31,12 @@ def replay_one(
     json: bool,
 ) -> int:
     """Listen to one recording and print the run."""
+    target = out or _own_folder(recording, load)
     with progress_bar("listening", quiet=json) as progress:
         run = replay_recording(
             recording,
-            out=out or _own_folder(recording, load),
+            out=target,
+            set_aside=say_set_aside(target),
             write_page=write_run_pages,
             job=job,
             load=load,

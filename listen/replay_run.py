@@ -1,8 +1,5 @@
 """Listen to a recording as if it were happening now, and keep it as a run."""
 
-import glob
-import os
-import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass, replace
@@ -18,11 +15,11 @@ from listen.fused_ear import FusedEar
 from listen.hear import Clamp, clamp_loads, parse_columns, read_blocks, read_load_log, sound_info
 from listen.job_file import load_job
 from listen.measure.digital_silence import LEAST
-from listen.record import Run, RunWriter, read_header, read_run
+from listen.record import Run, RunWriter, read_run
 from listen.record.features import FEATURES_FILE, Features, FeatureWriter, read_features
 from listen.record.keep import Keep, keep_of
-from listen.record.library import REFERENCE
 from listen.record.lines import Line
+from listen.record.new_folder import SetAside, new_folder, unnoticed
 from listen.record.sound import LONG_S
 from listen.record.spectrum import PictureMaker
 from listen.session import Decided, Plan, Session, plan_job, second_hearing
@@ -31,7 +28,6 @@ from listen.timeline import Flag, Mark, Timeline
 
 BLOCK_S = 1.0
 WITHOUT_SOUND_HZ = 8000  # the clock of a run that has load and no sound
-KEPT_BY_HAND = ("labels.json", REFERENCE)
 Progress = Callable[[float], None]  # is given the share done, 0 to 1
 WritePage = Callable[[Run, Path], None]
 Input = Block | Gap | LoadSample | Mark
@@ -48,6 +44,7 @@ def replay_recording(
     clamp: Clamp | None = None,
     model: Path | None = None,
     keep: str = "small",
+    set_aside: SetAside | None = unnoticed,
     progress: Progress = lambda share: None,
 ) -> Run:
     """Listen to a recording and write the run folder; where it is refused nothing is left behind.
@@ -57,7 +54,7 @@ def replay_recording(
     recording : Path
         A sound file, a run folder, or ``-`` for no sound (then `load` is needed).
     out : Path
-        The run folder; new, empty, or holding an earlier replay, which is then replaced.
+        The run folder; new, empty, or holding an earlier replay.
     write_page : callable
         Makes the timeline page from the finished run.
     job : Path | None
@@ -70,6 +67,9 @@ def replay_recording(
         A model folder; the shipped model where none is named.
     keep : str
         What the run folder keeps of the sound, a word of `listen.record.keep.KEEPS`.
+    set_aside : callable | None
+        Told where an earlier replay is kept that `out` held; None for one that is made again at
+        will and is replaced.
     progress : callable
 
     Raises
@@ -91,7 +91,11 @@ def replay_recording(
         timeline = replace(timeline, kind=source.kind)
     inputs = inputs_of(source, load, columns, lines=lines_of_blocks(planned))
     picture = PictureMaker(source.rate, duration_s=source.length / source.rate)
-    with one_thread(), new_folder(out) as folder, _features(folder, source, kept) as features:
+    with (
+        one_thread(),
+        new_folder(out, set_aside=set_aside) as folder,
+        _features(folder, source, kept) as features,
+    ):
         ear = _ear(
             source,
             with_load=load is not None or clamp is not None,
@@ -367,68 +371,3 @@ def one_thread() -> Iterator[None]:
 
     with threadpool_limits(limits=1):
         yield
-
-
-@contextmanager
-def new_folder(out: Path) -> Iterator[Path]:
-    """A folder beside `out` that becomes `out` when all went well, and is gone when not.
-
-    Raises
-    ------
-    RecordingError
-        If `out` holds something that is not to be replaced.
-    """
-    _refuse_to_lose(out)
-    _clear_abandoned(out)
-    part = out.parent / f".{out.name}.{os.getpid()}.part"
-    missing = [folder for folder in part.parents if not folder.exists()]
-    part.mkdir(parents=True)
-    try:
-        yield part
-        if out.exists():
-            shutil.rmtree(out)
-        part.rename(out)
-    finally:
-        shutil.rmtree(part, ignore_errors=True)
-        for folder in missing:
-            if not any(folder.iterdir()):
-                folder.rmdir()
-
-
-def _clear_abandoned(out: Path) -> None:
-    """What a killed process left of the same run; nobody else works on a folder of this name."""
-    for part in out.parent.glob(f".{glob.escape(out.name)}.*.part"):
-        if not _lives(part.name.split(".")[-2]):
-            shutil.rmtree(part, ignore_errors=True)
-
-
-def _lives(process: str) -> bool:
-    try:
-        os.kill(int(process), 0)
-    except (ProcessLookupError, ValueError):
-        return False
-    except PermissionError:  # somebody else's
-        pass
-    return True
-
-
-def _refuse_to_lose(out: Path) -> None:
-    if not out.exists():
-        return
-    if not out.is_dir():
-        raise RecordingError(f"{out} must be a folder for the run, it is a file")
-    held = {path.name for path in out.iterdir()}
-    if not held:
-        return
-    if "decisions.jsonl" not in held:
-        raise RecordingError(
-            f"{out} must be a new or empty folder, it holds {min(held)}; choose another --out"
-        )
-    kept = sorted(held & set(KEPT_BY_HAND))
-    if kept or _is_live(out):
-        what = kept[0] if kept else "a run made at the machine"
-        raise RecordingError(f"{out} holds {what}, which would be lost; choose another --out")
-
-
-def _is_live(out: Path) -> bool:
-    return bool(read_header(out).started)

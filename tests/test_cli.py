@@ -220,6 +220,25 @@ def test_a_folder_that_holds_something_else_is_not_touched(
     assert (tmp_path / "holiday" / "photo.txt").read_text() == "beach"
 
 
+def test_an_earlier_replay_is_kept_and_one_line_says_where(
+    sound: Path, job: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A second replay, then a preview into the same folder; a preview for a preview is no loss."""
+    out = tmp_path / "run"
+    assert main(["replay", str(sound), "--out", str(out)]) == FINE
+    assert capsys.readouterr().err == ""
+    first = (out / "events.tsv").stat().st_mtime_ns
+    assert main(["replay", str(sound), "--out", str(out), "--json"]) == FINE
+    told = capsys.readouterr()
+    assert told.err == f"{out} held an earlier run; it is kept as {out}-earlier\n"
+    assert json.loads(told.out)["format"] == "cut-listen run 1"
+    assert (tmp_path / "run-earlier" / "events.tsv").stat().st_mtime_ns == first
+    for kept in (f"{out} held an earlier run; it is kept as {out}-earlier-2\n", ""):
+        assert main(["preview", str(job), "--out", str(out)]) == FINE
+        assert capsys.readouterr().err == kept
+    assert sorted(path.name for path in tmp_path.glob("run*")) == ["run", "run-earlier", "run-earlier-2"]
+
+
 def test_no_sound_needs_a_load(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     assert "--load" in refused(["replay", "-", "--out", str(tmp_path / "run")], capsys)
 

@@ -69,8 +69,17 @@ def test_the_page_opens_from_disk_with_the_network_off(demo: tuple[Path, int]) -
     assert "cannot stop the machine" in text.lower()
 
 
-def test_a_second_demo_takes_the_place_of_the_first(tmp_path: Path) -> None:
+def test_a_demo_does_not_touch_what_is_not_its_own(tmp_path: Path) -> None:
     (tmp_path / "demo").mkdir()
     (tmp_path / "demo" / "letter.txt").write_text("dear")
     assert main(["demo", "--out", str(tmp_path / "demo")]) == 2
     assert (tmp_path / "demo" / "letter.txt").read_text() == "dear"
+
+
+def test_a_job_of_the_demo_that_somebody_changed_is_not_lost(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "bracket.nc").write_text("my own try")
+    assert main(["demo", "--out", str(tmp_path)]) == 2
+    assert "bracket.nc was changed since the demo wrote it" in capsys.readouterr().err
+    assert (tmp_path / "bracket.nc").read_text() == "my own try"

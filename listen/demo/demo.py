@@ -67,6 +67,7 @@ def run_demo(
         out / "recording.flac",
         job=job,
         out=out / "run",
+        set_aside=None,
         write_page=write_page,
         progress=lambda share: progress(0.4 + 0.6 * share),
     )
@@ -125,6 +126,14 @@ def _truth(made: Made) -> dict[str, object]:
     }
 
 
+def _write_own(path: Path, own: bytes) -> None:
+    if path.exists() and path.read_bytes() != own:
+        raise RecordingError(
+            f"{path} was changed since the demo wrote it and would be lost; choose another --out"
+        )
+    path.write_bytes(own)
+
+
 def _prepare(out: Path) -> None:
     if out.is_dir():
         strange = sorted(path.name for path in out.iterdir() if path.name not in OWN)
@@ -133,6 +142,6 @@ def _prepare(out: Path) -> None:
     try:
         out.mkdir(parents=True, exist_ok=True)
         for name in JOB_FILES:
-            (out / name).write_bytes(resources.files("listen.demo").joinpath(name).read_bytes())
+            _write_own(out / name, resources.files("listen.demo").joinpath(name).read_bytes())
     except OSError as error:
         raise RecordingError(f"{out} must be a folder that can be written: {error.strerror}") from None
