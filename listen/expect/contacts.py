@@ -10,9 +10,10 @@ from listen.expect import cutting, kernels
 from listen.expect.engagement import Touch
 from listen.expect.materials import find_material
 from listen.expect.profile import DRILLS, edge_length, profile_of, radius_at
-from listen.expect.segments import Segments
+from listen.expect.segments import CHORD_MM, Segments
 from listen.expect.stock import Stock
 from listen.job import Job, Tool
+from listen.program.facts import span_extents
 from listen.program.path import TimedPath
 from listen.timeline import Contact, SpanKind
 
@@ -122,6 +123,7 @@ class ContactMaker:
         self.job = job
         self.segments = segments
         self.material = find_material(job.material)
+        self._lows = span_extents(path.spans)[0][:, 2]
 
     def cut_of(self, touch: Touch, stock: Stock, number: int) -> Cut:
         """The contact of a touch; ids, strength and passes are filled in later."""
@@ -176,12 +178,18 @@ class ContactMaker:
         falls = (rows[:, 2] - rows[:, 5]) / np.maximum(
             np.linalg.norm(rows[:, 3:6] - rows[:, 0:3], axis=1), 1e-12
         )
-        lowest = float(np.minimum(rows[:, 2], rows[:, 5]).min())
+        lowest = self._lowest(rows, touch)
         way = self._way(tool, falls, lasts, span)
         if way in ("plunge", "drilling", "spot drilling", "reaming", "tapping"):
             return self._down(touch, tool, stock, way, rows, lowest)
         level = np.abs(falls) < 0.9
         return self._sideways(touch, tool, stock, way, records[level], rows[level], lasts[level], lowest)
+
+    def _lowest(self, rows: NDArray[np.float64], touch: Touch) -> float:
+        """Lowest tip of a touch, on an arc that of the arc itself where a chord stops just short of it."""
+        lows = np.minimum(rows[:, 2], rows[:, 5])
+        of_span = self._lows[self.segments.span[touch.records[:, kernels.SEGMENT].astype(np.int64)]]
+        return float(np.where(lows - of_span <= CHORD_MM, of_span, lows).min())
 
     def _way(self, tool: Tool, falls: NDArray[np.float64], lasts: NDArray[np.float64], span: int) -> str:
         if self.path.spans.kind[span] == SpanKind.RAPID:
@@ -275,7 +283,7 @@ class ContactMaker:
             on_top = float(touch.records[:, kernels.TOP].max()) >= stock.top - 1e-6
             if on_top and width < 0.95 * tool.diameter:
                 return "face"
-        return "slot" if wide >= 0.95 else "side cut"
+        return "slot" if width >= 0.95 * 2.0 * radius_at(tool, depth) else "side cut"
 
     def _contact(self, made: _Made, number: int) -> Contact:
         """What the run needs of it; strength and pass come later."""

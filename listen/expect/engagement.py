@@ -135,6 +135,7 @@ class Sharpener:
         self._low = np.asfortranarray(np.minimum(moves[:, 0:2], moves[:, 3:5]) - reach)
         self._high = np.asfortranarray(np.maximum(moves[:, 0:2], moves[:, 3:5]) + reach)
         self.chosen = segments.judged
+        self.before: int | None = None
 
     def focus(self, run: NDArray[np.float64]) -> None:
         """Look only at moves near one run of records, until the next focus."""
@@ -149,9 +150,13 @@ class Sharpener:
         self.cutting = self.all_cutting[near]
 
     def order(self, from_s: float, to_s: float) -> NDArray[np.int64]:
-        """Cutting segments before a stretch of path, and every segment inside it, in order."""
+        """Cutting segments before a stretch of path, and every segment inside it, in order.
+
+        None from `before` on: there another touch begins, maybe in the same place, as in pecking.
+        """
         first = max(0, int(np.searchsorted(self.starts, from_s, side="right")) - 1)
         last = int(np.searchsorted(self.starts, to_s))
+        last = last if self.before is None else min(last, self.before)
         inside = np.arange(first, last)
         before = self.cutting[: np.searchsorted(self.cutting, first)]
         return np.concatenate([before, inside[self.chosen[inside]]])

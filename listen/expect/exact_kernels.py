@@ -112,7 +112,7 @@ def may_reach(px: float, py: float, height: float, seg: Floats) -> bool:
 def cut_times(
     px: float, py: float, height: float, segments: Floats, order: Indices, since: float, floor: float
 ) -> tuple[float, float]:
-    """When material at a point is first and last cut at or after `since` [s]; infinite if never."""
+    """When material at a point is first and last cut after `since` [s]; infinite if never."""
     first, last = np.inf, -np.inf
     for k in order:
         seg = segments[k]
@@ -124,7 +124,7 @@ def cut_times(
             continue
         lasts = seg[T1] - seg[T0]
         until = seg[T0] + lasts * lowest
-        if until >= since:
+        if until > since + 1e-9:  # what ended just then was the touch before
             if first == np.inf:
                 first = max(since, seg[T0] + lasts * arrival(px, py, height - 1e-6, seg, start, lowest))
             last = until

@@ -6,7 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from listen.expect.materials import MATERIALS
+from listen.program.facts import move_extents
 from listen.program.moves import Program
+from listen.program.near import MOVING
 from listen.timeline import SpanKind
 
 _COMMENT = re.compile(r"\(([^)]*)\)|;(.*)$")
@@ -57,7 +59,9 @@ class Facts:
     tools : tuple of ToolFact
         Those that feed.
     low, high : tuple of float
-        Reach of the tool's tip in feed moves, X Y Z.
+        Reach of the tool's tip in feed moves, arcs with their bulge, X Y Z.
+    deepest : float
+        Lowest Z of all moves whose place is known, rapids too.
     material : str
         A name found in the comments, "" where none.
     """
@@ -69,10 +73,11 @@ class Facts:
     low: tuple[float, float, float]
     high: tuple[float, float, float]
     material: str
+    deepest: float
 
     def lowest_above(self, floor: float) -> str:
         """How far the deepest place is from the stock's underside, in words."""
-        distance = self.low[2] - floor
+        distance = self.deepest - floor
         side = "above" if distance >= 0.0 else "BELOW"
         return f"{abs(distance):g} {side} the underside"
 
@@ -84,9 +89,10 @@ def read_facts(program: Program) -> Facts:
     moves = program.moves
     feeding = np.isin(moves["kind"], (int(SpanKind.FEED), int(SpanKind.RIGID)))
     feeding &= np.isfinite(moves["end"]).all(axis=1)
-    ends = moves["end"][feeding] / scale
-    low = ends.min(axis=0) if len(ends) else np.zeros(3)
-    high = ends.max(axis=0) if len(ends) else np.zeros(3)
+    lows, highs = (extent / scale for extent in move_extents(moves))
+    low = lows[feeding].min(axis=0) if feeding.any() else np.zeros(3)
+    high = highs[feeding].max(axis=0) if feeding.any() else np.zeros(3)
+    moving = np.isin(moves["kind"], MOVING) & np.isfinite(lows[:, 2])
     used = dict.fromkeys(int(i) for i in moves["offset"][feeding])
     numbers = dict.fromkeys(int(t) for t in moves["tool"][feeding])
     return Facts(
@@ -97,6 +103,7 @@ def read_facts(program: Program) -> Facts:
         low=(float(low[0]), float(low[1]), float(low[2])),
         high=(float(high[0]), float(high[1]), float(high[2])),
         material=_material(program.listing),
+        deepest=float(lows[moving, 2].min()) if moving.any() else 0.0,
     )
 
 

@@ -226,6 +226,18 @@ def _behind_limit(seg: Floats) -> float:
 
 
 @njit(cache=True)
+def _met_at(along: float, across2: float, above: float, seg: Floats) -> float:
+    """How far along the feed a pointed or rounded tool meets material so high above its tip."""
+    radius, corner, cot = seg[RADIUS], seg[CORNER], seg[COT]
+    wide = radius
+    if cot > 0.0:
+        wide = min(radius, above / cot)
+    elif above < corner:
+        wide = radius - corner + math.sqrt(max(corner * corner - (corner - above) * (corner - above), 0.0))
+    return along - math.sqrt(max(wide * wide - across2, 0.0))
+
+
+@njit(cache=True)
 def _cut_step(field: Floats, grid: Floats, seg: Floats, record: Floats, skip_start: bool) -> int:
     """Cut one short step into the field; fill the record and give how many cells it counts."""
     n_y, n_x = field.shape
@@ -286,7 +298,6 @@ def _cut_step(field: Floats, grid: Floats, seg: Floats, record: Floats, skip_sta
                 if not may_cut(height - tip, ex * ex + ey * ey, radius, seg[CORNER], seg[COT]):
                     continue
                 low, at = _lowest_of_step(px - x0, py - y0, ux, uy, length, seg)
-                start = at
             else:
                 low, at, start = lowest_over(px, py, seg, 1.0)
             if low < floor:
@@ -310,11 +321,11 @@ def _cut_step(field: Floats, grid: Floats, seg: Floats, record: Floats, skip_sta
                 if aside < 0.0:
                     record[CLIMB] += gone * cell_x * cell_y
             record[REACH] = max(record[REACH], across2)
-            order = start * length
+            order = start * length if plain else _met_at(ex * ux + ey * uy, across2, height - tip, seg)
             if order < first_along:
                 first_along = order
                 record[FIRST_X], record[FIRST_Y] = px, py
-            order = start * length
+            order = start * length if plain else at * length
             if order >= last_along:
                 last_along = order
                 record[LAST_X], record[LAST_Y] = px, py

@@ -31,7 +31,8 @@ class Segments:
     judged : ndarray, shape (n_segments,)
         False where the tool's contact is not worked out.
     pauses : ndarray, shape (n_segments,)
-        How many standing spans (dwell, wait, tool change …) lie before it, int64.
+        How many standing spans (dwell, wait, tool change …) and straight pull-backs in rapid lie
+        before it, int64.
     """
 
     rows: NDArray[np.float64]
@@ -70,13 +71,20 @@ def segments_of(path: TimedPath, job: Job) -> Segments:
     real = rows[:, 7] > rows[:, 6]
     rows, span = rows[real], span[real]
     judged = _fill_tools(rows, spans.tool[span], job)
-    standing = ~runs & (spans.stop_s > spans.start_s) | np.isin(
-        spans.kind, (int(SpanKind.WAIT), int(SpanKind.TOOL_CHANGE))
-    )
+    standing = ~runs & (spans.stop_s > spans.start_s)
+    standing |= np.isin(spans.kind, (int(SpanKind.WAIT), int(SpanKind.TOOL_CHANGE))) | _pulled_back(path)
     made = Segments(rows=rows, span=span, judged=judged, pauses=np.cumsum(standing, dtype=np.int64)[span])
     lengths = made.lengths()
     rows[:, S0] = np.cumsum(lengths) - lengths
     return made
+
+
+def _pulled_back(path: TimedPath) -> NDArray[np.bool_]:
+    """Rapid moves straight up: what is cut after one is another touch, however short the move."""
+    spans = path.spans
+    way = spans.end - spans.begin
+    upright = (np.abs(way[:, :2]) < 1e-9).all(axis=1) & (way[:, 2] > 0.0)
+    return np.asarray(upright & (spans.kind == SpanKind.RAPID))
 
 
 def _along(

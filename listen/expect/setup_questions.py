@@ -322,7 +322,7 @@ def said_back(facts: Facts, job: Job) -> str:
     )
     above = facts.lowest_above(floor)
     lines = [
-        f"Z0 is {where} of the stock; deepest {_signed(facts.low[2])}; {above}.",
+        f"Z0 is {where} of the stock; deepest {_signed(facts.deepest)}; {above}.",
         f"Stock {_size(stock, scale)} {facts.units}{_of(job.material)}.",
         *(_tool_said(tool, scale, facts.units) for tool in job.tools),
     ]

@@ -13,6 +13,7 @@ from importlib import resources
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from listen.approach import Approach, Rung
 from listen.expect.approach import least_override
@@ -23,6 +24,7 @@ from listen.expect.sheet_programs import programs_of
 from listen.expect.stock import outline_of
 from listen.expect.stopping import RealClock
 from listen.job import After, Job, Setup
+from listen.program.facts import span_extents
 from listen.program.path import TimedPath
 from listen.timeline import Contact, HoldPoint, SpanKind
 
@@ -108,13 +110,12 @@ def _warning(kind: str, line: int | None, text: str, remedy: str) -> Sheet:
 
 
 def _setup(expected: Expected, path: TimedPath, job: Job) -> Sheet:
-    spans = path.spans
-    ends = np.concatenate([spans.begin, spans.end])
-    ends = ends[np.isfinite(ends).all(axis=1)]
-    low = ends.min(axis=0) if len(ends) else np.full(3, np.nan)
-    high = ends.max(axis=0) if len(ends) else np.full(3, np.nan)
+    lows, highs = span_extents(path.spans)
+    known = np.isfinite(lows).all(axis=1)
+    low = lows[known].min(axis=0) if known.any() else np.full(3, np.nan)
+    high = highs[known].max(axis=0) if known.any() else np.full(3, np.nan)
     stocks = [_stock(setup, expected) for setup in job.setups]
-    lowest, above = _lowest(path, stocks)
+    lowest, above = _lowest(path, lows[:, 2], stocks)
     return {
         "programs": programs_of(path, job),
         "material": job.material.name or None,
@@ -129,7 +130,7 @@ def _setup(expected: Expected, path: TimedPath, job: Job) -> Sheet:
     }
 
 
-def _lowest(path: TimedPath, stocks: list[Sheet]) -> tuple[float, float]:
+def _lowest(path: TimedPath, lows: NDArray[np.float64], stocks: list[Sheet]) -> tuple[float, float]:
     """Lowest Z in feed and how far that is above the underside, in the set-up where it comes nearest [mm]."""
     spans = path.spans
     feeding = np.isin(spans.kind, (int(SpanKind.FEED), int(SpanKind.RIGID))) & np.isfinite(spans.end[:, 2])
@@ -138,7 +139,7 @@ def _lowest(path: TimedPath, stocks: list[Sheet]) -> tuple[float, float]:
         named = [i for i, name in enumerate(path.offset_names) if name.upper() == stock["offset"].upper()]
         mine = feeding & np.isin(path.offset, named)
         if mine.any():
-            found.append((float(spans.end[mine, 2].min()), stock["low"][2]))
+            found.append((float(lows[mine].min()), stock["low"][2]))
     lowest, floor = min(found, key=lambda pair: pair[0] - pair[1], default=(math.nan, math.nan))
     return lowest, lowest - floor
 

@@ -19,14 +19,20 @@ def with_strength(cuts: list[Cut], job: Job) -> list[Cut]:
     """Fill in strength, whether it is heard, and what it reveals."""
     material = find_material(job.material)
     strengths = [_relative_force(cut, material) for cut in cuts]
-    most = max((s for s in strengths if s > 0.0), default=1.0)
+    cutting_ones = [s for cut, s in zip(cuts, strengths, strict=True) if s > 0.0 and _cuts(cut.contact)]
+    most = max(cutting_ones, default=max((s for s in strengths if s > 0.0), default=1.0))
     done = []
     for cut, strength in zip(cuts, strengths, strict=True):
-        level = 20.0 * math.log10(max(strength / most, 1e-4))
+        level = min(20.0 * math.log10(max(strength / most, 1e-4)), 0.0)
         audible = _audible(cut, level, job.machine.feed_override / 100.0)
         contact = replace(cut.contact, strength_db=level, audible=audible)
         done.append(replace(cut, contact=replace(contact, reveals=_reveals(contact))))
     return done
+
+
+def _cuts(contact: Contact) -> bool:
+    """False for what must never happen, rapid or spindle standing: it is no scale for the rest."""
+    return contact.way != "rapid" and contact.spindle_rpm > 0.0
 
 
 def _relative_force(cut: Cut, material: CuttingForce | None) -> float:

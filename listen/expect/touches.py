@@ -41,10 +41,19 @@ def touches_of(
     sharpener = Sharpener(stock, segments, records)
     touches, since = [], 0.0
     for number, run in enumerate(runs):
+        sharpener.before = _next_segment(runs, number)
         touch = _touch(run, sharpener, since, sharp=number < MOST_SHARPENED)
         touches.append(touch)
         since = touch.stop
     return touches, left
+
+
+def _next_segment(runs: list[NDArray[np.float64]], number: int) -> int | None:
+    """The segment in which the next touch begins, where this one has ended before it."""
+    if number + 1 == len(runs):
+        return None
+    first = int(runs[number + 1][0, kernels.SEGMENT])
+    return first if first > int(runs[number][-1, kernels.SEGMENT]) else None
 
 
 def _touch(run: NDArray[np.float64], sharpener: Sharpener, since: float, *, sharp: bool) -> Touch:

@@ -1,6 +1,8 @@
 """What is always shown of a program: size, checksum, reach, lowest Z and restart lines."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +12,7 @@ from listen.program.moves import Program, ToolUse
 from listen.program.path import TimedPath
 from listen.timeline import Place, Spans
 
+PLACED = ("begin", "end", "centre", "sweep", "axis")
 Floats = NDArray[np.float64]
 
 
@@ -85,25 +88,35 @@ def span_extents(spans: Spans) -> tuple[Floats, Floats]:
     low, high : ndarray, shape (n_spans, 3)
         [mm]
     """
-    low, high = np.fmin(spans.begin, spans.end), np.fmax(spans.begin, spans.end)
-    arcs = np.flatnonzero(spans.sweep != 0.0)
+    return _extents({name: getattr(spans, name) for name in PLACED})
+
+
+def move_extents(moves: NDArray[np.void]) -> tuple[Floats, Floats]:
+    """The same of each move of a program as read."""
+    return _extents({name: moves[name] for name in PLACED})
+
+
+def _extents(placed: Mapping[str, Any]) -> tuple[Floats, Floats]:
+    low, high = np.fmin(placed["begin"], placed["end"]), np.fmax(placed["begin"], placed["end"])
+    arcs = np.flatnonzero(placed["sweep"] != 0.0)
     for axis in range(3):
-        of_axis = arcs[spans.axis[arcs] == axis]
+        of_axis = arcs[placed["axis"][arcs] == axis]
         if of_axis.size:
-            _bulge(spans, of_axis, axis, low, high)
+            _bulge(placed, of_axis, axis, low, high)
     return low, high
 
 
-def _bulge(spans: Spans, arcs: NDArray[np.int64], axis: int, low: Floats, high: Floats) -> None:
+def _bulge(placed: Mapping[str, Any], arcs: NDArray[np.int64], axis: int, low: Floats, high: Floats) -> None:
     a, b = plane_axes(axis)
-    out = spans.begin[arcs] - spans.centre[arcs]
+    centre = placed["centre"]
+    out = placed["begin"][arcs] - centre[arcs]
     radius = np.hypot(out[:, a], out[:, b])
     start = np.arctan2(out[:, b], out[:, a])
-    sweep = spans.sweep[arcs]
+    sweep = placed["sweep"][arcs]
     for quarter, (letter, sign) in enumerate(((a, 1.0), (b, 1.0), (a, -1.0), (b, -1.0))):
         ahead = np.mod((quarter * np.pi / 2.0 - start) * np.sign(sweep), 2.0 * np.pi)
         passed = arcs[ahead <= np.abs(sweep)]
-        reach = spans.centre[passed, letter] + sign * radius[ahead <= np.abs(sweep)]
+        reach = centre[passed, letter] + sign * radius[ahead <= np.abs(sweep)]
         if sign > 0.0:
             high[passed, letter] = np.fmax(high[passed, letter], reach)
         else:

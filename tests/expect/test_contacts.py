@@ -127,6 +127,39 @@ def test_a_ball_touches_before_its_axis_reaches_the_face() -> None:
     assert _length(contact) == pytest.approx(80 + math.sqrt(5), abs=0.2)
 
 
+def test_a_ball_that_is_engaged_all_round_cuts_a_slot_however_shallow() -> None:
+    """At 1 mm of depth a ball of 6 mm is 2 * sqrt(9 - 4) = 4.47 mm wide, and cuts all of that."""
+    hand = Hand(at=(-20, 25, 10), tool=3).go(-20, 25, -1).line(100, 25, -1)
+    (contact,) = expect_timeline(hand.path(), hand_job(BALL_6)).contacts
+    assert contact.way == "slot"
+    assert contact.radial_width_mm == pytest.approx(4.47, abs=0.1)
+
+
+def test_each_peck_that_breaks_the_chip_is_a_contact_of_its_own() -> None:
+    """By hand at 600 mm/min: 4 mm of metal, 0.25 mm up in rapid and down in feed, 4 mm of metal.
+
+    So 0.4 s, then 0.001 s of rapid and 0.025 s of feed without metal, then 0.4 s.
+    """
+    hand = Hand(at=(20, 20, 2), tool=2).line(20, 20, -4).go(20, 20, -3.75).line(20, 20, -8).go(20, 20, 5)
+    one, two = expect_timeline(hand.path(), hand_job(DRILL_8)).contacts
+    assert (one.place[2], two.place[2]) == pytest.approx((0.0, -4.0), abs=CLOSE)
+    assert (one.stop - one.start, two.stop - two.start) == pytest.approx((0.4, 0.4), abs=CLOSE * MM)
+    assert two.start - one.stop == pytest.approx(0.026, abs=CLOSE * MM)
+    assert (one.axial_depth_mm, two.axial_depth_mm) == pytest.approx((4.0, 4.0), abs=CLOSE)
+
+
+def test_what_must_never_happen_is_no_scale_for_how_loud_the_rest_is() -> None:
+    """A slot stays easy to hear beside the same slot in rapid and one with the spindle standing."""
+    slot = Hand(at=(-20, 10, 10)).go(-20, 10, -3).line(100, 10, -3).go(100, 10, 10)
+    alone = expect_timeline(slot.path(), hand_job(material="")).contacts[0]
+    slot.go(-20, 30, 10).go(-20, 30, -3).go(100, 30, -3).go(100, 30, 10)
+    slot.rpm = 0.0
+    slot.go(-20, 45, 10).go(-20, 45, -3).line(100, 45, -3)
+    beside, rapid, standing = expect_timeline(slot.path(), hand_job(material="")).contacts
+    assert (beside.audible, beside.strength_db) == (alone.audible, alone.strength_db)
+    assert max(rapid.strength_db, standing.strength_db) <= 0.0
+
+
 def test_a_sloping_entry_touches_where_the_tip_reaches_the_top() -> None:
     hand = Hand(at=(20, 25, 2)).line(60, 25, -2)
     (contact,) = _contacts(hand)

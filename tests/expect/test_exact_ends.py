@@ -66,6 +66,32 @@ def test_both_ends_of_a_side_cut(width: float, depth: float) -> None:
     assert (contact.stop - contact.start) * 10 == pytest.approx(80.0 + approach, abs=2 * EXACT)
 
 
+@settings(max_examples=25, deadline=None)
+@given(
+    kind=st.sampled_from(["ball end mill", "bull nose end mill", "chamfer mill", "drill"]),
+    radius=st.floats(2.0, 12.0),
+    depth=st.floats(0.5, 14.0),
+    y=st.floats(13.0, 37.0),
+    ahead=st.floats(1.0, 9.0),
+)
+def test_both_ends_of_a_slot_by_a_rounded_or_pointed_tool(
+    kind: str, radius: float, depth: float, y: float, ahead: float
+) -> None:
+    """By hand: it touches a radius before the face: the one that it has at the height of the top."""
+    tool = Tool(number=1, kind=kind, diameter=2.0 * radius, flutes=2, corner_radius=2.0)
+    over = {
+        "ball end mill": math.sqrt(max(radius**2 - (radius - depth) ** 2, 0.0)) if depth < radius else radius,
+        "bull nose end mill": radius - 2.0 + math.sqrt(4.0 - (2.0 - min(depth, 2.0)) ** 2),
+        "chamfer mill": min(radius, depth),
+        "drill": min(radius, depth * math.tan(math.radians(59.0))),
+    }[kind]
+    block = Box(low=(0.0, 0.0, -20.0), high=(80.0, 50.0, 0.0))
+    x = -radius - ahead
+    contact = _contact(Hand(at=(x, y, 30)).go(x, y, -depth).line(120, y, -depth), tool, stock=block)
+    assert contact.place[0] == pytest.approx(-over, abs=EXACT)
+    assert (contact.stop - contact.start) * 10 == pytest.approx(80.0 + over, abs=EXACT)
+
+
 @pytest.mark.parametrize(
     ("tool", "x"),
     [

@@ -30,6 +30,17 @@ def test_facts_come_from_words_and_comments(program: Path) -> None:
     assert facts.low[2] == -12.0
 
 
+def test_the_deepest_place_is_that_of_arcs_and_rapids_too(tmp_path: Path) -> None:
+    """G2 in the XZ plane from X20 to X40 at Z-2 about X30 dips to Z-12; then a rapid goes to Z-13."""
+    text = "%\nG21 G90 G54\nT1 M6\nS900 M3\nG0 X20 Y10 Z2\nG1 Z-2 F100\nG18\nG2 X40 I10 K0\n{}G0 Z9\nM30\n%\n"
+    path = tmp_path / "dip.nc"
+    for more, deepest in (("", -12.0), ("G0 X90\nZ-13\n", -13.0)):
+        path.write_text(text.format(more))
+        facts = read_facts(read_program(path))
+        assert (facts.deepest, facts.low[2]) == pytest.approx((deepest, -12.0))
+        assert facts.lowest_above(-20.0) == f"{deepest + 20.0:g} above the underside"
+
+
 def test_words_without_blanks_are_read_alike(tmp_path: Path) -> None:
     """As old posts write: capitals not needed, nothing between the words."""
     path = tmp_path / "close.nc"

@@ -5,6 +5,7 @@ import json
 import subprocess
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import jsonschema
 import pytest
@@ -257,3 +258,18 @@ def test_the_page_prints_on_two_a4_pages_at_most(job: Job, tmp_path: Path) -> No
 
 def test_times_are_short() -> None:
     assert [clock_text(s) for s in (0.26, 59.9, 60.0, 3725.0)] == ["0.3 s", "59.9 s", "1:00", "62:05"]
+
+
+def test_an_arc_that_dips_is_told_as_deep_as_it_goes(tmp_path: Path) -> None:
+    """In the XZ plane from X20 to X40 at Z-2 about X30: its lowest place is Z-12, and no chord's."""
+    (tmp_path / "dip.nc").write_text(
+        "%\nG21 G90 G54\nT1 M6\nS9000 M3\nG0 X20 Y25\nG43 H1 Z2\nG1 Z-2 F200\nG18\nG2 X40 I10 K0 F500\nG17\n"
+        "G0 Z50\nM30\n%\n"
+    )
+    (tmp_path / "dip.toml").write_text(
+        'program = "dip.nc"\nunits = "mm"\n[stock]\nmin = [0, 0, -20]\nmax = [80, 50, 0]\n'
+        '[[tools]]\nnumber = 1\nkind = "ball end mill"\ndiameter = 8\nflutes = 2\n'
+    )
+    sheet: Any = _sheet(load_job(tmp_path / "dip.toml"))
+    told = (sheet["setup"]["lowest_z"], sheet["setup"]["travel"]["low"][2], sheet["tools"][0]["lowest_z"])
+    assert told == pytest.approx((-12.0, -12.0, -12.0), abs=1e-6)
