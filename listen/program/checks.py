@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.job import Box, Cylinder, Job, Setup
-from listen.lengths import length_number
+from listen.lengths import length_number, length_text
 from listen.program.facts import span_extents
 from listen.program.keep_out import keep_out_cautions
 from listen.program.moves import Program
@@ -235,7 +235,8 @@ def _tapping_feed(path: TimedPath, job: Job) -> list[Caution]:
                     path,
                     span,
                     kind="tapping feed",
-                    text=f"feed over speed is not the pitch of T{tool.number}, {tool.pitch:g} mm",
+                    text=f"feed over speed is not the pitch of T{tool.number}, "
+                    f"{length_text(tool.pitch, job.units, 3)}",
                     remedy="F must be S times the pitch",
                 )
             )

@@ -11,6 +11,7 @@ the entry is tangent.
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from listen.program.expression import Wrong
@@ -55,7 +56,9 @@ class Beside:
     sweep: float = 0.0
 
 
-def offset_path(pieces: list[Piece], *, radius: float, left: bool, axis: int) -> list[Piece]:
+def offset_path(
+    pieces: list[Piece], *, radius: float, left: bool, axis: int, length: Callable[[float], str]
+) -> list[Piece]:
     """The pieces of the tool's centre, arcs round outer corners added."""
     moving = [piece for piece in pieces if piece.moves]
     if not moving:
@@ -64,7 +67,7 @@ def offset_path(pieces: list[Piece], *, radius: float, left: bool, axis: int) ->
         raise Wrong("cutter compensation begins with an arc; controls need G0 or G1 there")
     side = radius if left else -radius
     plane = plane_axes(axis)
-    beside = [_beside(piece, side, plane) for piece in moving[1:]]
+    beside = [_beside(piece, side, plane, length) for piece in moving[1:]]
     joined, corners = _join(moving[1:], beside, side, plane)
     return _place(pieces, _lead_in(moving[0], joined, side, plane), joined, corners, plane, axis)
 
@@ -90,7 +93,7 @@ def _shifted(at: Point, tangent: Point, side: float) -> Point:
     return at[0] - tangent[1] * side, at[1] + tangent[0] * side
 
 
-def _beside(piece: Piece, side: float, plane: tuple[int, int]) -> Beside:
+def _beside(piece: Piece, side: float, plane: tuple[int, int], length: Callable[[float], str]) -> Beside:
     begin = _shifted(_flat(piece.begin, plane), _tangent(piece, plane, last=False), side)
     end = _shifted(_flat(piece.end, plane), _tangent(piece, plane, last=True), side)
     if piece.sweep == 0.0:
@@ -100,8 +103,8 @@ def _beside(piece: Piece, side: float, plane: tuple[int, int]) -> Beside:
     if not radius > SMALL:
         inner = math.dist(_flat(piece.begin, plane), centre)
         raise Wrong(
-            f"line {piece.line}: the inner arc has radius {inner:.4f} mm, the tool {abs(side):.4f} mm; "
-            "it does not fit"
+            f"the inner arc has radius {length(inner)}, the tool {length(abs(side))}; it does not fit",
+            line=piece.line,
         )
     return Beside(begin=begin, end=end, centre=centre, sweep=piece.sweep)
 
@@ -129,7 +132,7 @@ def _join(
         else:
             at = _crossing(beside[i], beside[i + 1], _flat(pieces[i].end, plane))
             if at is None:
-                raise Wrong(f"line {pieces[i + 1].line}: the tool does not fit into the inner corner here")
+                raise Wrong("the tool does not fit into the inner corner here", line=pieces[i + 1].line)
             beside[i] = _cut(beside[i], end=at)
             beside[i + 1] = _cut(beside[i + 1], begin=at)
             _refuse_backwards(pieces[i], beside[i], plane)
@@ -147,7 +150,7 @@ def _refuse_backwards(piece: Piece, beside: Beside, plane: tuple[int, int]) -> N
         1
     ]
     if along < -1e-6:
-        raise Wrong(f"line {piece.line}: the tool does not fit; this move is too short for its radius")
+        raise Wrong("the tool does not fit; this move is too short for its radius", line=piece.line)
 
 
 def _cut(piece: Beside, *, begin: Point | None = None, end: Point | None = None) -> Beside:

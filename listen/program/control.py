@@ -4,6 +4,7 @@ import math
 from dataclasses import replace
 
 from listen.job import MM_PER_INCH, Job
+from listen.lengths import length_text
 from listen.program.compensation import Piece, offset_path
 from listen.program.dialect import Dialect
 from listen.program.expression import Wrong
@@ -334,6 +335,15 @@ class Control:
             self._beside = []
             self.modal.compensation_radius = radius
 
+    @property
+    def unit(self) -> str:
+        """The unit in force, for what is said of the program."""
+        return "mm" if self.modal.units == 1.0 else "inch"
+
+    def length(self, mm: float) -> str:
+        """A length as the program writes it, with its unit."""
+        return length_text(mm, self.unit, FINE_DIGITS[self.unit])
+
     def end_compensation(self) -> None:
         """Make the moves that waited, beside their contour."""
         pieces, self._beside = self._beside, None
@@ -342,7 +352,11 @@ class Control:
         modal = self.modal
         programmed = pieces[-1].end
         moved = offset_path(
-            pieces, radius=modal.compensation_radius, left=modal.compensation_left, axis=modal.plane
+            pieces,
+            radius=modal.compensation_radius,
+            left=modal.compensation_left,
+            axis=modal.plane,
+            length=self.length,
         )
         for piece in moved:
             row = piece.row
@@ -351,6 +365,8 @@ class Control:
         self.lag = (last[0] - programmed[0], last[1] - programmed[1], last[2] - programmed[2])
 
 
+FINE_DIGITS = {"mm": 4, "inch": 3}
+"""For `length_text`, which gives inches two more digits."""
 OFFSETS = ("G54", "G55", "G56", "G57", "G58", "G59", "G59.1", "G59.2", "G59.3")
 
 

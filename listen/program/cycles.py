@@ -80,7 +80,8 @@ def _keep_numbers(
         sticky.shift = (lengths.get(CENTRE_WORDS[a], 0.0), lengths.get(CENTRE_WORDS[b], 0.0))
     if code != 87 and sticky.retract < sticky.depth:
         raise Wrong(
-            f"R ({sticky.retract:.4f} mm) lies below the depth ({sticky.depth:.4f} mm); is a sign wrong?"
+            f"R ({control.length(sticky.retract)}) lies below the depth "
+            f"({control.length(sticky.depth)}); is a sign wrong?"
         )
 
 

@@ -30,7 +30,18 @@ MAX_VALUE = 1e12
 
 
 class Wrong(Exception):
-    """A reason why a piece of text cannot be read; becomes a `ProgramError` with its line."""
+    """A reason why a piece of text cannot be read; becomes a `ProgramError` with its line.
+
+    Parameters
+    ----------
+    reason : str
+    line : int | None
+        Where it lies, if not in the line that is being read.
+    """
+
+    def __init__(self, reason: str, *, line: int | None = None) -> None:
+        super().__init__(reason)
+        self.line = line
 
 
 def constant(value: float) -> Value:

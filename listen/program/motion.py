@@ -66,7 +66,7 @@ def arc(control: Control, clockwise: bool, end: Place, lengths: Mapping[str, flo
     if any(math.isnan(value) for value in (begin[a], begin[b])):
         raise Wrong("an arc begins at a place that is not known; move to it with G0 or G1 first")
     if "R" in lengths:
-        centre = _centre_from_radius(begin, end, lengths["R"], axis, clockwise)
+        centre = _centre_from_radius(control, begin, end, lengths["R"], clockwise)
     else:
         centre = _centre_from_words(control, begin, lengths, axis)
         _check_radii(control, begin, end, centre, axis)
@@ -118,28 +118,32 @@ def _check_radii(control: Control, begin: Place, end: Place, centre: Place, axis
     tolerance = max(control.dialect.arc_tolerance_mm, 0.001 * first)
     if not apart <= tolerance:
         raise Wrong(
-            f"the arc does not close: its radius is {first:.4f} mm at the start and {last:.4f} mm at the "
-            f"end, {apart:.4f} mm apart (at most {tolerance:.3f}); is I, J or K wrong, or the line before it?"
+            f"the arc does not close: its radius is {control.length(first)} at the start and "
+            f"{control.length(last)} at the end, {control.length(apart)} apart (at most "
+            f"{control.length(tolerance)}); is I, J or K wrong, or the line before it?"
         )
     if first < 1e-9:
         raise Wrong("the arc has no radius; its centre is its own start")
     if apart > control.dialect.arc_warning_mm:
         control.caution(
             "arc error",
-            f"the radii of the arc differ by {apart:.4f} mm; some controls refuse more than 0.002 mm",
+            f"the radii of the arc differ by {control.length(apart)}; "
+            f"some controls refuse more than {control.length(control.dialect.arc_warning_mm)}",
             "post the program with more digits, or check I, J and K",
         )
 
 
-def _centre_from_radius(begin: Place, end: Place, radius: float, axis: int, clockwise: bool) -> Place:
-    a, b = plane_axes(axis)
+def _centre_from_radius(control: Control, begin: Place, end: Place, radius: float, clockwise: bool) -> Place:
+    a, b = plane_axes(control.modal.plane)
     du, dv = end[a] - begin[a], end[b] - begin[b]
     chord = math.hypot(du, dv)
     if not chord > 1e-9:
         raise Wrong("an arc with R needs another end than its start; write a full circle with I, J or K")
     half = chord / 2.0
     if abs(radius) < half - 0.005:
-        raise Wrong(f"R{radius:g} mm is too small: the arc's ends are {chord:.4f} mm apart")
+        raise Wrong(
+            f"R of {control.length(radius)} is too small: the arc's ends are {control.length(chord)} apart"
+        )
     height = math.sqrt(max(radius * radius - half * half, 0.0))
     side = -1.0 if clockwise == (radius > 0.0) else 1.0
     centre = list(begin)

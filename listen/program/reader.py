@@ -57,7 +57,7 @@ def read_source_text(
         control.end_compensation()
     except Wrong as wrong:
         name = flowing.files.sources[control.file].name
-        raise ProgramError(name, max(control.line, 1), str(wrong)) from None
+        raise ProgramError(name, wrong.line or max(control.line, 1), str(wrong)) from None
     if ended_by in ("%", "end of file"):
         control.caution(
             "no program end",

@@ -60,6 +60,22 @@ def test_an_arc_that_does_not_close_is_refused_with_its_line(tmp_path: Path) -> 
         read_program(write(tmp_path, text))
 
 
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        (
+            "G2 X1 Y0 I.4 J0",
+            r"radius is 0\.40000 inch at the start and 0\.60000 inch at the end, 0\.20000 inch",
+        ),
+        ("G2 X1 Y0 R.4", r"R of 0\.40000 inch is too small: the arc's ends are 1\.00000 inch apart"),
+        ("G81 X1 Y1 Z-.1 R-.5", r"R \(-0\.50000 inch\) lies below the depth \(-0\.10000 inch\)"),
+    ],
+)
+def test_an_inch_program_is_refused_in_inches(line: str, told: str, tmp_path: Path) -> None:
+    with pytest.raises(ProgramError, match=told):
+        read_program(write(tmp_path, f"G20\nG0 X0 Y0 Z1\n{line} F10\n"))
+
+
 def test_a_word_that_could_move_the_tool_is_refused_with_its_line(tmp_path: Path) -> None:
     with pytest.raises(ProgramError, match=r"^part\.nc line 2: word G5\.2"):
         read_program(write(tmp_path, "G0 X0\nG5.2 X1\n"))

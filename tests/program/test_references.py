@@ -105,7 +105,9 @@ def test_cutter_compensation_entry() -> None:
 def test_entry_arc_must_exceed_the_tool() -> None:
     """[7.35] The same with a tool of radius 1.2: it does not fit into the arc of radius 1."""
     job = job_with(Tool(number=1, kind="flat end mill", diameter=2.4))
-    with pytest.raises(ProgramError, match=r"inner arc has radius 1\.0000 mm, the tool 1\.2000 mm"):
+    with pytest.raises(
+        ProgramError, match=r"^part.nc line 4: the inner arc has radius 1\.0000 mm, the tool 1\.2000 mm"
+    ):
         read("T1 M6\nG1 X1 Y5 F100\nG41 D1 G1 Y4\nG3 X2 Y3 I1\nG40 G0 Y0\n", job=job)
 
 
