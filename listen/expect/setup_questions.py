@@ -96,11 +96,23 @@ def questions(facts: Facts) -> tuple[Question, ...]:
 
 
 def guessed_size(facts: Facts) -> tuple[float, float, float]:
-    """A first guess of the stock: what the tool's axis reaches, rounded up, and a little below."""
+    """A first guess of the stock: from zero to what the tool's axis reaches, rounded up, a little below."""
     step = 5.0 if facts.units == "mm" else 0.25
-    x, y = (max(step, math.ceil((facts.high[i] - facts.low[i]) / step) * step) for i in (0, 1))
+    x, y = (max(step, math.ceil(reach / step) * step) for reach in _reach(facts))
     deep = -facts.low[2] if facts.low[2] < 0.0 else facts.high[2]
     return x, y, max(step, math.ceil((deep + 0.2 * step) / step) * step)
+
+
+def _reach(facts: Facts) -> tuple[float, float]:
+    """How wide and deep a stock must be that has its zero where it is guessed and reaches the tool's axis."""
+    zero = _guessed_zero(facts)
+    if zero == "middle":
+        x, y = (2.0 * max(abs(facts.low[i]), abs(facts.high[i])) for i in (0, 1))
+        return x, y
+    return (
+        -facts.low[0] if "right" in zero else facts.high[0],
+        -facts.low[1] if "back" in zero else facts.high[1],
+    )
 
 
 def _guessed_zero(facts: Facts) -> str:
@@ -321,10 +333,12 @@ def said_back(facts: Facts, job: Job) -> str:
         "the top" if abs(top) < 1e-9 else "the underside" if abs(floor) < 1e-9 else f"{top:g} below the top"
     )
     above = facts.lowest_above(floor)
+    others = [offset for offset in facts.offsets if offset not in {setup.offset for setup in job.setups}]
     lines = [
         f"Z0 is {where} of the stock; deepest {_signed(facts.deepest)}; {above}.",
         f"Stock {_size(stock, scale)} {facts.units}{_of(job.material)}.",
         *(_tool_said(tool, scale, facts.units) for tool in job.tools),
+        *(f"Moves under {offset} are not judged: add a [[setup]] with its stock." for offset in others),
     ]
     if job.keep_outs:
         lines.append("Kept out of: " + ", ".join(keep_out.name for keep_out in job.keep_outs) + ".")
@@ -356,7 +370,7 @@ def _signed(value: float) -> str:
 
 
 def drawn(job: Job) -> str:
-    """Plan of stock, zero and keep-outs in letters: # stock, k keep-out, + zero."""
+    """Plan of stock, zero and keep-outs in letters, under a line that says which is which."""
     stock = job.setups[0].stock
     if not isinstance(stock, Box | Cylinder):
         return ""
@@ -377,7 +391,8 @@ def drawn(job: Job) -> str:
         if bottom + j * high / n_y <= 0.0 < bottom + (j + 1) * high / n_y:
             row[int(-left / wide * n_x + 1e-6)] = "+"
         rows.append("".join(row).rstrip())
-    return "\n".join(rows)
+    marks = "# stock, k keep-out, + X0 Y0" if job.keep_outs else "# stock, + X0 Y0"
+    return f"Seen from above ({marks}):\n" + "\n".join(rows).strip("\n")
 
 
 def _letter(job: Job, stock: Box | Cylinder, x: float, y: float) -> str:

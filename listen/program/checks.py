@@ -331,7 +331,7 @@ def _units(path: TimedPath, job: Job) -> list[Caution]:
     ends = path.spans.end[feeding]
     reach = float((ends[:, :2].max(axis=0) - ends[:, :2].min(axis=0)).max())
     share = reach / stock
-    small = 0.0 < share < 1.0 / 12.0 and 0.3 <= 25.4 * share <= 1.7
+    small = 0.3 <= 25.4 * share <= 1.7 and _all_small(ends, [box for box, _ in boxes])
     if not (share > 8.0 or small):
         return []
     return [
@@ -345,6 +345,18 @@ def _units(path: TimedPath, job: Job) -> list[Caution]:
             remedy="do not run this; check G20 and G21, and the units of the job",
         )
     ]
+
+
+def _all_small(ends: NDArray[np.float64], boxes: list[Box]) -> bool:
+    """Whether the feeds stay as near to zero as inches taken for mm would, sideways and down.
+
+    One hole in the middle of a plate reaches no farther than itself, but lies where the plate is.
+    """
+    corners = np.abs([corner for box in boxes for corner in (box.low, box.high)]).max(axis=0)
+    heights = max(box.high[2] - box.low[2] for box in boxes)
+    aside = float(np.abs(ends[:, :2]).max() / corners[:2].max())
+    down = float((ends[:, 2].max() - ends[:, 2].min()) / heights)
+    return max(aside, down) <= 1.7 / 25.4
 
 
 JOB_CHECKS: tuple[Callable[[TimedPath, Job], list[Caution]], ...] = (

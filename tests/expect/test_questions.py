@@ -79,9 +79,41 @@ def test_answers_become_stock_zero_and_jaws(program: Path) -> None:
     assert "Z0 is the top of the stock; deepest −12; 8 above the underside." in said
     assert "Stock 80 × 50 × 20 mm of aluminium 6061 (group N22)." in said
     assert "T1 is a flat end mill of 12 mm, 3 flutes." in said
-    picture = drawn(job)
-    assert {"#", "k", "+"} <= set(picture)
-    assert max(len(line) for line in picture.splitlines()) <= 100
+    title, *picture = drawn(job).splitlines()
+    assert title == "Seen from above (# stock, k keep-out, + X0 Y0):"
+    assert {"#", "k", "+"} <= set("".join(picture))
+    assert picture[0].strip()
+    assert picture[-1].strip()
+    assert max(len(line) for line in picture) <= 100
+
+
+@pytest.mark.parametrize(
+    ("places", "size"),
+    [
+        ("X40 Y25\nX41", "45 x 25 x 5"),  # one hole, seen from the left front corner
+        ("X-40 Y-25\nX-41", "45 x 25 x 5"),  # from the right back corner
+        ("X-30 Y-20\nX30 Y20", "60 x 40 x 5"),  # from the middle
+        ("X-8 Y25\nX92", "95 x 25 x 5"),
+    ],
+)
+def test_the_guessed_stock_reaches_from_its_zero_to_the_tool(places: str, size: str, tmp_path: Path) -> None:
+    path = tmp_path / "one.nc"
+    first = places.split("\n")[0]
+    path.write_text(
+        f"%\n(T1 END MILL 6)\nG21 G90 G54\nT1 M6\nS900 M3\nG0 {first}\nG1 Z-2 F100\n{places}\nG0 Z9\nM30\n%\n"
+    )
+    (asked_size, *_) = questions(read_facts(read_program(path)))
+    assert asked_size.default == size
+
+
+def test_an_offset_without_stock_is_said_back(program: Path) -> None:
+    program.write_text(PROGRAM.replace("M30", "G55 G0 X0 Y0 Z50\nG1 Z-1 F100\nM30"))
+    facts = read_facts(read_program(program))
+    target = program.with_suffix(".toml")
+    target.write_text(job_text(facts, {}))
+    said = said_back(facts, load_job(target))
+    assert "Moves under G55 are not judged: add a [[setup]] with its stock." in said
+    assert "G54" not in said
 
 
 def test_a_round_with_zero_underneath(program: Path) -> None:

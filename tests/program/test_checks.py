@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from listen.job import Box, Job, KeepOut, Machine, Tool
+from listen.job import Box, Job, KeepOut, Machine, Setup, Tool
 from listen.program import check_program, program_facts, time_program
 from listen.timeline import Caution
 from tests.program.reading import job_with, read
@@ -107,12 +107,27 @@ def test_units_that_do_not_fit_the_stock() -> None:
     inch = changed("G21", "G20")
     assert "units" in {c.kind for c in cautions(inch, a_job())}
     small = (
-        GOOD.replace("X-10", "X0")
+        GOOD.replace("X-10 Y10", "X0 Y0.4")
         .replace("X90", "X3.1")
+        .replace("Z-1 ", "Z-.04 ")
         .replace("X10 Y20", "X0.4 Y0.8")
         .replace("X70", "X2.8")
+        .replace("Z-8 R2", "Z-.3 R.1")
     )
-    assert [c.kind for c in cautions(small.replace("Y10", "Y0.4"), a_job())] == ["units"]
+    assert [c.kind for c in cautions(small, a_job())] == ["units"]
+
+
+def test_one_small_feature_is_no_program_in_the_other_unit() -> None:
+    """A bore by a helix in the middle of the plate, 8 deep; the same where zero is in the middle."""
+    bore = "G0 X{x} Y25\nG43 H1 Z5 M8\nG1 Z1 F300\nG3 X{x} Y25 Z-8 I-1 P5\nG1 X{x}\n"
+    old = "G0 X-10 Y10\nG43 H1 Z5 M8\nG1 Z-1 F300\nX90 F800\n"
+    drilled = "G0 X10 Y20\nG43 H2 Z5\nG81 X10 Y20 Z-8 R2 F150\nX70\nG80 G0 Z50\n"
+    text = changed(old, bore.format(x=41)).replace(drilled, "")
+    assert [c.kind for c in cautions(text, a_job())] == []
+    middle = job_with(
+        MILL, DRILL, setups=(Setup(offset="G54", stock=Box(low=(-40, -25, -20), high=(40, 25, 0))),)
+    )
+    assert "units" not in {c.kind for c in cautions(text.replace("X41 Y25", "X1 Y0"), middle)}
 
 
 def test_tapping_feed_against_the_pitch() -> None:
