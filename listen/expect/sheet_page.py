@@ -11,6 +11,8 @@ from listen.expect.sheet_terminal import (
     HOW_TO_READ,
     Shown,
     clock_text,
+    figure_cells,
+    figure_heads,
     look_text,
     setup_facts,
     tool_cells,
@@ -76,7 +78,7 @@ def sheet_page(sheet: Sheet, job: Job, *, figures: bool = False) -> str:
         _passes(sheet, shown),
     ]
     if figures:
-        parts.append(_figures(sheet))
+        parts.append(_figures(sheet, shown))
     parts.append(_to_write())
     return (
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
@@ -133,7 +135,7 @@ def _touch(touch: Sheet, sheet: Sheet, shown: Shown, job: Job) -> str:
         (f"left, {shown.unit}", "position shown", "to go in block", "move", "override at most", "read"),
         [
             (
-                shown.length(r["left"], 2 if shown.unit == "mm" else 3),
+                shown.length(r["left"], 2),
                 shown.moving(r["shows"], touch["shows"]),
                 shown.moving(r["to_go"], (0.0, 0.0, 0.0)),
                 "rapid" if r["rapid"] else "feed",
@@ -177,30 +179,12 @@ def _passes(sheet: Sheet, shown: Shown) -> str:
     )
 
 
-def _figures(sheet: Sheet) -> str:
-    keys = ("mean_chip", "greatest_chip", "force_n", "power_w", "torque_nm", "load_percent", "strength_db")
+def _figures(sheet: Sheet, shown: Shown) -> str:
     rows = [
-        (
-            str(c["id"]),
-            c["block"].removeprefix("line "),
-            c["way"],
-            *("–" if c[k] is None else f"{c[k]:.4g}" for k in keys),
-        )
+        (str(c["id"]), c["block"].removeprefix("line "), c["way"], *figure_cells(c, shown))
         for c in sheet["contacts"]
     ]
-    heads = (
-        "#",
-        "line",
-        "way",
-        "mean chip",
-        "greatest chip",
-        "force N",
-        "power W",
-        "torque Nm",
-        "load %",
-        "dB",
-    )
-    return f"<h2>Figures</h2>{_table(heads, rows)}"
+    return f"<h2>Figures</h2>{_table(('#', 'line', 'way', *figure_heads(shown)), rows)}"
 
 
 def _to_write() -> str:

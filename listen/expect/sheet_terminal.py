@@ -10,8 +10,11 @@ from rich.text import Text
 
 from listen.expect.sheet import Sheet
 from listen.expect.sheet_programs import program_lines
+from listen.lengths import length_number
 
 WIDTH = 100
+CONTROL_DIGITS = {"mm": 3, "inch": 2}
+"""For `length_number`, which gives inches two more: 0.001 mm, 0.0001 inch."""
 HOW_TO_READ = (
     "H and D: numbers of length and radius in the control.",
     "Chip from: least feed override that still makes a chip; below it the tool rubs.",
@@ -28,16 +31,13 @@ class Shown:
 
     def __init__(self, sheet: Sheet) -> None:
         self.unit = sheet["shown_in"]
-        self._scale = 25.4 if self.unit == "inch" else 1.0
-        self._digits = 4 if self.unit == "inch" else 3
         self._names: dict[str, str] = sheet.get("block_names", {})
 
     def length(self, value: float | None, digits: int | None = None) -> str:
-        """A length as the control would show it, "–" where it is not known."""
+        """A length as the control would show it, or to digits of a millimetre; "–" where it is not known."""
         if value is None:
             return "–"
-        text = f"{value / self._scale:.{self._digits if digits is None else digits}f}"
-        return text[1:] if text.strip("-0.") == "" and text.startswith("-") else text
+        return length_number(value, self.unit, CONTROL_DIGITS[self.unit] if digits is None else digits)
 
     def where(self, line: int) -> str:
         """A line by its N word, which the control shows, and by its number in the file."""
@@ -98,7 +98,7 @@ def terminal_sheet(sheet: Sheet, *, contacts: bool = False, figures: bool = Fals
     if contacts:
         parts.append(_contacts(sheet, shown))
     if figures:
-        parts.append(_figures(sheet))
+        parts.append(_figures(sheet, shown))
     times = ", ".join(f"{t['override']} %: {clock_text(t['seconds'])}" for t in sheet["times"])
     parts.append(Text(f"Time at feed and rapid override of {times} (waits and tool changes as they are)"))
     parts += [Text(), Text("How to read it", style="bold"), *(Text("  " + words) for words in HOW_TO_READ)]
@@ -163,7 +163,7 @@ def other_units(sheet: Sheet) -> list[str]:
 
 
 def _table(*columns: str, right: str = "") -> Table:
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1), expand=False)
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1), collapse_padding=True, expand=False)
     for column in columns:
         table.add_column(column, justify="right" if column in right.split("|") else "left", overflow="fold")
     return table
@@ -212,7 +212,7 @@ def _touch(touch: Sheet, sheet: Sheet, shown: Shown) -> list[RenderableType]:
     for rung in touch["ladder"]:
         most = rung["highest_override"]
         table.add_row(
-            shown.length(rung["left"], 2 if shown.unit == "mm" else 3),
+            shown.length(rung["left"], 2),
             shown.moving(rung["shows"], touch["shows"]),
             shown.moving(rung["to_go"], (0.0, 0.0, 0.0)),
             "rapid" if rung["rapid"] else "feed",
@@ -277,29 +277,30 @@ def _contacts(sheet: Sheet, shown: Shown) -> Table:
     return table
 
 
-def _figures(sheet: Sheet) -> Table:
-    table = _table(
-        "#",
-        "teeth in cut",
-        "chip mean",
-        "chip most",
-        "force N",
-        "power W",
-        "torque Nm",
-        "load %",
-        "dB",
-        right="#",
+def figure_heads(shown: Shown) -> tuple[str, ...]:
+    """Heads of what `figure_cells` gives."""
+    chips = (f"chip mean {shown.unit}", f"chip most {shown.unit}")
+    return ("teeth in cut", *chips, "force N", "power W", "torque Nm", "load %", "dB")
+
+
+def figure_cells(contact: Sheet, shown: Shown) -> tuple[str, ...]:
+    """Chip, force, power and load of a contact."""
+    chips = (shown.length(contact[key], 4) for key in ("mean_chip", "greatest_chip"))
+    rest = (contact[key] for key in ("force_n", "power_w", "torque_nm", "load_percent"))
+    return (
+        _number(contact["teeth_in_cut"]),
+        *chips,
+        *(_number(value) for value in rest),
+        f"{contact['strength_db']:.1f}",
     )
+
+
+def _number(value: float | None) -> str:
+    return "–" if value is None else f"{value:.4g}"
+
+
+def _figures(sheet: Sheet, shown: Shown) -> Table:
+    table = _table("#", *figure_heads(shown), right="#")
     for item in sheet["contacts"]:
-        values = (
-            "teeth_in_cut",
-            "mean_chip",
-            "greatest_chip",
-            "force_n",
-            "power_w",
-            "torque_nm",
-            "load_percent",
-        )
-        row = ["–" if item[key] is None else f"{item[key]:.4g}" for key in values]
-        table.add_row(str(item["id"]), *row, f"{item['strength_db']:.1f}")
+        table.add_row(str(item["id"]), *figure_cells(item, shown))
     return table

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import re
 import subprocess
 from html.parser import HTMLParser
 from pathlib import Path
@@ -204,9 +205,16 @@ def test_an_inch_job_is_shown_in_inches(tmp_path: Path) -> None:
     )
     inch = {"units": "inch", "low": "0, 0, -1", "high": "3, 2, 0", "first": "0.5", "second": "0.25"}
     (tmp_path / "plate.toml").write_text(JOB.format(**inch))
-    text = terminal_text(_sheet(load_job(tmp_path / "plate.toml")))
+    sheet = _sheet(load_job(tmp_path / "plate.toml"))
+    text = terminal_text(sheet, contacts=True, figures=True)
     assert "Z-0.1250" in text
     assert "to X3.0000 Y2.0000 Z0.0000" in text
+    assert re.search(r"side cut .* X-\d\.\d{4} Y0\.1000 Z-0\.1250 +0\.1250 +0\.3500 ", text)  # deep, wide
+    shown: Any = sheet
+    clear = shown["first_touches"][0]["look"]["clear"]
+    assert f"{clear / 25.4:.3f} inch clear or more" in " ".join(text.split())
+    assert f" {shown['contacts'][0]['mean_chip'] / 25.4:.6f} " in text
+    assert "chip mean inch" in sheet_page(sheet, load_job(tmp_path / "plate.toml"), figures=True)
 
 
 class _Page(HTMLParser):
