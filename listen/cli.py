@@ -171,9 +171,10 @@ def expect(
     Example: cut-listen expect bracket.toml --html sheet.html
     """
     from listen.cli_job import job_of
-    from listen.cli_print import print_sheet, progress_bar
+    from listen.cli_print import print_sheet, progress_bar, refuse_no_page
     from listen.session import plan_job
 
+    refuse_no_page(html)
     planned, guessed = job_of(job_or_program, ask=sys.stdin.isatty() and not json)
     with progress_bar("expect", quiet=json) as progress:
         plan = plan_job(planned, first=guessed, progress=progress)

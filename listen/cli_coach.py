@@ -1,5 +1,6 @@
 """What the verb `coach` does: write the page of lessons, or read a learner's file."""
 
+import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -62,12 +63,27 @@ def progress(path: Path, *, job: Path | None, operator: Path | None, erase: bool
     for line in words_of(learner, machine, feed=_feed_of(plan) if plan else USUAL_FEED, unit=unit):
         print(line)
     if operator is not None:
+        _refuse_to_lose(operator)
         operator.write_text(operator_text(learner), "utf-8")
         print(f'{operator}: put operator_from = "{operator.name}" into the job beside it')
     if erase:
         erase_progress(path)
         print(f"{path} is erased; what the browser keeps is erased on the page")
     return FINE
+
+
+def _refuse_to_lose(operator: Path) -> None:
+    """An older operator file may be written over, nothing else."""
+    if not operator.exists():
+        return
+    try:
+        held = set(tomllib.loads(operator.read_text("utf-8")))
+    except ValueError:
+        held = {"something else"}
+    if held != {"operator"}:
+        raise InputError(
+            f"{operator} must be new or an older operator file, it holds {min(held, default='nothing')}"
+        )
 
 
 def _feed_of(job: Job) -> float:

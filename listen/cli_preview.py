@@ -16,8 +16,10 @@ from listen.coach.wrong_setup import (
 )
 from listen.record import Run, read_header
 from listen.record.new_folder import new_folder
+from listen.record.words import counted
 from listen.session import Plan, plan_job
 from listen.show import write_replay_page
+from listen.timeline import Caution
 
 FINE = 0
 
@@ -29,8 +31,7 @@ def preview(
     planned, guessed = job_of(job, ask=False)
     plan = plan_job(planned, first=guessed)
     if not json:
-        for caution in guessed:
-            print(f"! {caution.text}; {caution.remedy}")
+        _say_cautions(job, plan, guessed)
     if asked := read_range(passes):
         settings = replace(settings, contacts=contacts_of_passes(plan.timeline, asked))
     if not off_by:
@@ -52,6 +53,14 @@ def preview(
     print(f"pages: {out / 'right' / 'timeline.html'}, {out / 'wrong' / 'timeline.html'}")
     print(f"both beside each other: {out / 'compare.html'}")
     return FINE
+
+
+def _say_cautions(job: Path, plan: Plan, guessed: tuple[Caution, ...]) -> None:
+    """What was guessed, and that a made sound does not make a wrong program right."""
+    for caution in guessed:
+        print(f"! {caution.text}; {caution.remedy}")
+    if n := len(plan.warnings):
+        print(f"! {counted(n, 'warning')} on its sheet: read `cut-listen expect {job}` first")
 
 
 def _made(plan: Plan, target: Path, settings: PreviewSettings, sound: str) -> Run:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from listen.errors import RecordingError
+from listen.errors import InputError, RecordingError
 from listen.record import Run, run_values
 from listen.record.words import counted, run_sentence
 from listen.session import Plan
@@ -67,6 +67,18 @@ def print_preview(run: Run, folder: Path, *, json: bool) -> None:
     wav = folder / "sound.wav"
     print(f"sound: {wav if wav.is_file() else folder / run.header.sound}")
     print(f"page: {folder / 'timeline.html'}")
+
+
+def refuse_no_page(html: Path | None) -> None:
+    """A page may not be written over a program or a job whose name was mistyped for it.
+
+    Raises
+    ------
+    InputError
+        For a name that does not end as a page does.
+    """
+    if html is not None and html.suffix.lower() not in (".html", ".htm"):
+        raise InputError(f"the sheet's page must end in .html, got {html}")
 
 
 def print_sheet(plan: Plan, *, json: bool, html: Path | None, contacts: bool, figures: bool) -> None:

@@ -256,6 +256,21 @@ def test_the_sheet_as_a_page(job: Path, capsys: pytest.CaptureFixture[str]) -> N
     assert str(page) in capsys.readouterr().out
 
 
+def test_a_page_is_not_written_over_a_program(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    program = job.with_suffix(".nc")
+    before = program.read_bytes()
+    assert "must end in .html" in refused(["expect", str(job), "--html", str(program)], capsys)
+    assert program.read_bytes() == before
+
+
+def test_a_preview_of_a_program_with_warnings_says_so(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The spindle of this copy never starts."""
+    _edit(job.with_suffix(".nc"), "S9000 M3", "S9000")
+    assert main(["preview", str(job), "--out", str(job.parent / "made")]) == FINE
+    first = capsys.readouterr().out.splitlines()[0]
+    assert first.startswith("! 1 warning on its sheet: read `cut-listen expect ")
+
+
 def test_job_makes_a_file_that_expect_takes(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
     made = job.parent / "made.toml"
     program = job.with_suffix(".nc")

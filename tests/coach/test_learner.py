@@ -81,6 +81,20 @@ def test_a_session_that_cannot_be_is_refused(session: dict[str, Any]) -> None:
         learner_of(progress(session), MACHINE)
 
 
+def test_an_operator_file_is_not_written_over_a_job(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    mine, job, own = tmp_path / "mine.json", tmp_path / "step.toml", tmp_path / "me.toml"
+    mine.write_text(json.dumps(progress(pressed(*[0.8] * 6))))
+    job.write_text(STEP.read_text())
+    assert main(["coach", "--progress", str(mine), "--operator", str(job)]) == FAILED
+    assert "must be new or an older operator file" in capsys.readouterr().err
+    assert job.read_text() == STEP.read_text()
+    for _ in range(2):
+        assert main(["coach", "--progress", str(mine), "--operator", str(own)]) == FINE
+    assert "reaction_s = 0.8" in own.read_text()
+
+
 def test_the_operator_file_lengthens_the_holds_of_a_job_that_names_it(tmp_path: Path) -> None:
     """Lessons to hold table, through the files: 0.8 s instead of 0.5 s at the real speed of each hold."""
     learner = learner_of(progress(pressed(0.2, 0.2, 0.2, 0.2, 0.2, 1.0)), MACHINE)
