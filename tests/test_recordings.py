@@ -5,6 +5,7 @@ Onsets within 0.1 s; offsets by the rule of DCASE task 4: 0.2 s or a fifth of th
 """
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,11 +13,15 @@ import pytest
 import soundfile
 from numpy.typing import NDArray
 
+from listen.advise import Advise
 from listen.blocks import Block
 from listen.ears import Heard, SoundEar, shipped_model
+from listen.follow import Follower
+from listen.job_file import load_job
 from listen.replay_run import replay_recording
-from listen.states import Event, Standing, State
-from listen.timeline import VerdictKind
+from listen.session import plan_job
+from listen.states import EarRates, Event, Standing, State, StateLikelihoods
+from listen.timeline import Cue, Flag, Position, Timeline, Verdict, VerdictKind
 
 pytestmark = pytest.mark.closed
 FOLDER = Path(__file__).resolve().parents[1] / "recordings_synthetic"
@@ -47,6 +52,34 @@ def test_what_became_of_each_contact(name: str, verdicts: list[VerdictKind], tmp
         assert stretch.onset / run.rate == pytest.approx(made["entry_s"], abs=0.1)
         length_s = made["air_s"] - made["entry_s"]
         assert stretch.offset / run.rate == pytest.approx(made["air_s"], abs=max(0.2, 0.2 * length_s))
+
+
+def test_what_was_never_cut_is_flagged_however_often_the_ear_is_said_to_miss() -> None:
+    """Its rates are counted on few contacts, and change a little with each fit."""
+    sound, rate = soundfile.read(FOLDER / "never.ogg")
+    timeline = plan_job(load_job(FOLDER / "step.toml")).timeline
+    ear = SoundEar(shipped_model(), rate=rate, keep=False)
+    told: list[Heard] = []
+    for start in range(0, sound.size, rate // 10):
+        told += ear.push(Block(samples=sound[start : start + rate // 10], start=start, rate=rate))
+    told += ear.close()
+    for missed, bursts in ((0.002, 0.6), (0.005, 2.0), (0.01, 0.6), (0.02, 2.0)):
+        rates = replace(ear.rates, missed_share=missed, false_bursts_per_hour=bursts)
+        flags = flags_of(timeline, rate, rates, told, sound.size)
+        assert [(flag.kind, flag.contact) for flag in flags] == [("not heard", 2)]
+
+
+def flags_of(timeline: Timeline, rate: int, rates: EarRates, told: list[Heard], end: int) -> list[Flag | Cue]:
+    """What is flagged of a run, the ear being said to err so often."""
+    follower, advise = Follower(timeline, rate=rate, ear=rates), Advise(timeline, rate)
+    given: list[Position | Verdict | Cue] = []
+    for item in told:
+        if isinstance(item, StateLikelihoods):
+            follower.listen(item)
+        elif isinstance(item, Event):
+            given += follower.push((item,), item.decided_at)
+    given += follower.close(end)
+    return [said for item in given for said in advise.push(item) if isinstance(said, Flag)]
 
 
 @pytest.mark.parametrize("name", ["good", "early", "never", "gone"])

@@ -62,8 +62,7 @@ class Arrival:
 
     def _held(self, target: Target, waits: NDArray[np.bool_]) -> None:
         priors, forecast = self._model.priors, target.forecast
-        told = self._model.clock.holds_known
-        per_gap, per_s = (1e-4, 1e-6) if told else (self._model.held_share, self._model.holds.per_s)
+        per_gap, per_s = self._model.holds_in_air()
         share = np.where(waits, 0.9, 1.0 - (1.0 - per_gap) * np.exp(-per_s * forecast.mean))
         median = np.where(waits, priors.wait_median_s, priors.hold_median_s)
         spread = np.sqrt(forecast.variance)

@@ -15,6 +15,7 @@ from listen.timeline import Mark, MarkKind, Timeline
 Floats = NDArray[np.float64]
 UNMARKED = 0.07  # who states the override marks most holds
 TOLD_PER_S, UNTOLD_PER_S = 1.0, 1e-5  # a stop inside a cut, while a hold is told, and while none is
+UNTOLD_PER_GAP, UNTOLD_IN_AIR_PER_S = 1e-4, 1e-6  # the same in air
 
 
 class FeedClock:
@@ -100,6 +101,13 @@ class FeedClock:
     def rate(self) -> float:
         """Known override now; 1 where it is not known."""
         return self._rates[-1]
+
+    def holds_in_air(self, per_gap: float, per_s: float) -> tuple[float, float]:
+        """Holds in a gap, and in each of its seconds: as believed, or by what has been told."""
+        if self.holds_known:
+            return UNTOLD_PER_GAP, UNTOLD_IN_AIR_PER_S
+        unmarked = UNMARKED if self.feed_known else 1.0
+        return unmarked * per_gap, unmarked * per_s
 
     def hold_rate(self, unknown_per_s: float) -> float:
         """Rate of holds inside a cut [1/s]: as believed, or by what has been told."""

@@ -8,7 +8,7 @@ from listen.errors import ListenError
 from listen.follow.closing import Closing
 from listen.follow.cues import Cues
 from listen.follow.hypotheses import Floats, Phase
-from listen.follow.outcomes import STARTED_EARLY, Outcome, Reading
+from listen.follow.outcomes import NOT_HEARD, STARTED_EARLY, Outcome, Reading
 from listen.follow.priors import Priors
 from listen.follow.strength import Strengths
 from listen.follow.tracking import Item, Tracking
@@ -208,15 +208,22 @@ class Follower:
                 if reading.untold > SETTLED and reached >= index + OLD:
                     self._called.add(index)  # it will never be told: not looked at again
                 continue
-            best = int(np.argmax(reading.beliefs[:6]))
-            is_told = best == STARTED_EARLY and reached > index and tracking.clock.feed_known
-            clear = float(reading.beliefs[best]) / reading.settled > (LIKELY if is_told else CLEAR)
-            if clear or reached >= index + OLD:
+            if self._is_clear(reading, reached > index, at) or reached >= index + OLD:
                 found.append(self._call(index, reading.outcome(), at))
         while self._next in self._called:
             self._called.discard(self._next)
             self._next += 1
         return found
+
+    def _is_clear(self, reading: Reading, is_past: bool, at: int) -> bool:
+        """Whether hardly anything but one kind is believed of a contact."""
+        best = int(np.argmax(reading.beliefs[:6]))
+        belief = float(reading.beliefs[best]) / reading.settled
+        if best == STARTED_EARLY and is_past and self._tracking.clock.feed_known:
+            return belief > LIKELY
+        if best == NOT_HEARD and belief > CLEAR:
+            belief = self._wording.surely_over(reading.contact, reading.outcome(), at)
+        return belief > CLEAR
 
 
 def _quantiles(place: Floats, weights: Floats) -> Floats:

@@ -143,6 +143,10 @@ class Model:
         self._held, self._gaps = fade * (self._held + held), fade * (self._gaps + 1.0)
         self.held_share = min(self._held / self._gaps, MOST_HELD)
 
+    def holds_in_air(self) -> tuple[float, float]:
+        """How often a gap has a hold in it, and each of its seconds."""
+        return self.clock.holds_in_air(self.held_share, self.holds.per_s)
+
     def rapid_share(self, core: NDArray[np.void]) -> Floats:
         """Chance that the rapid override is another than each guess says; large until a rapid was heard."""
         if self.clock.rapid is not None:

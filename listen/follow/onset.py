@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from listen.follow.arrival import Arrival
 from listen.follow.hypotheses import Growing, On, Phase, lognormal_log
 from listen.follow.model import BEATEN, MOST_DENSITY, Model
-from listen.follow.priors import DROPOUT_S, dropout_log
+from listen.follow.priors import DROPOUT_S, FAINT, dropout_log
 from listen.follow.target import Target
 from listen.follow.too_early import TooEarly
 from listen.follow.turning import Turning
@@ -99,7 +99,7 @@ class Onset:
     def _absent(self, k: Ints, before: Floats, parents: Core) -> Floats:
         """Chance that a contact is not heard: not there, too faint, or while nothing was heard at all."""
         space, priors = self.model.space, self.model.priors
-        ear = np.where(space.deaf[k], 0.9, np.where(space.faint[k], 0.3, priors.missed))
+        ear = np.where(space.deaf[k], 0.9, np.where(space.faint[k], FAINT, priors.missed))
         if self.model.lost_since(parents["t0"]):
             amounts = np.maximum(space.at_start[k] - space.amounts_until(parents["u0"]), 0.0)
             forecast = self.model.forecast(parents, amounts, 0.0, boundary_s=0.0, is_gap=True)

@@ -81,7 +81,7 @@ class Reading:
     ) -> None:
         self._view = view
         self._weights = weights
-        self._contact = contact
+        self.contact = contact
         on, last = view.rings.contact[:, view.order], view.rings.last[:, view.order]
         self._mine = (on <= contact) & (last >= contact) & (on >= 0)
         self._found = np.asarray(self._mine.any(axis=1))
@@ -103,7 +103,7 @@ class Reading:
     def _add_up(self, absent_now: Floats) -> Floats:
         core = self._view.core
         beliefs = np.bincount(self._kind, weights=self._weights, minlength=8).astype(np.float64)
-        waiting = ~self._found & (core["k"] == self._contact) & (core["phase"] == Phase.AIR)
+        waiting = ~self._found & (core["k"] == self.contact) & (core["phase"] == Phase.AIR)
         if waiting.any():
             moved = float((self._weights * absent_now)[waiting].sum())
             beliefs[NOT_HEARD] += moved
@@ -112,7 +112,7 @@ class Reading:
 
     def _kinds(self) -> NDArray[np.int64]:
         """What each guess says, shape (n_guesses,)."""
-        core, found, contact = self._view.core, self._found, self._contact
+        core, found, contact = self._view.core, self._found, self.contact
         kind = np.full(core.size, PENDING)
         over = ~found & (core["k"] > contact)
         told = self._oldest() <= contact
@@ -146,8 +146,8 @@ class Reading:
         first = order[np.argmax(mine, axis=1)]
         last = order[mine.shape[1] - 1 - np.argmax(mine[:, ::-1], axis=1)]
         on, off = rings.on[rows, first], rings.off[rows, last]
-        begins = found & (rings.contact[rows, first] == self._contact)
-        ends = found & (rings.last[rows, last] == self._contact)
+        begins = found & (rings.contact[rows, first] == self.contact)
+        ends = found & (rings.last[rows, last] == self.contact)
         kind[found] = AS_EXPECTED
         kind[ends & (off == Off.GONE)] = ENDED_EARLY
         kind[ends & (off == Off.LATE)] = ENDED_LATE
@@ -159,11 +159,11 @@ class Reading:
         row = self._best_row()
         view, order = self._view, self._view.order
         if not (self._mine.shape[1] and self._mine[row].any()):
-            onset, offset = _where_expected(view, row, self._contact, order)
+            onset, offset = _where_expected(view, row, self.contact, order)
             return Outcome(beliefs=self.beliefs, expected_onset_s=onset, expected_offset_s=offset)
         slots, rings = order[self._mine[row]], view.rings
         first, last = slots[0], slots[-1]
-        begins = rings.contact[row, first] == self._contact
+        begins = rings.contact[row, first] == self.contact
         return Outcome(
             beliefs=self.beliefs,
             onset_s=float(view.engine.onsets[first]),

@@ -79,15 +79,16 @@ class OwnEar:
         """Share of the contacts that it misses in this run, by what was stated and by what was found."""
         return self._per_contact(self._priors.missed_worth * self._priors.missed + self._missed)
 
-    def share_of_faults(self, fault: float, for_a_miss: float | None = None) -> float:
-        """Share of the contacts not heard that were not there, `fault` being how often they are not.
+    def missed(self, for_a_miss: float | None = None) -> float:
+        """How often a contact is missed, and believed in meanwhile as much as here.
 
         `for_a_miss`: how much likelier what the ear believed meanwhile is of a contact that it missed than of
-        air. Without it, an ear that was not found worse than it was taken to be takes nothing away.
+        air. Without it only an ear that was found worse than it was taken to be has missed any.
         """
-        found = self._per_contact(self._missed) if for_a_miss is None else self.misses * for_a_miss
         worse = (MORE - 1.0) * max(self.worse - FIRST_BELIEF, 0.0) * self._priors.missed
-        return fault / (fault + worse * (for_a_miss or 1.0) + max(found - BORNE, 0.0))
+        if for_a_miss is None:
+            return worse + max(self._per_contact(self._missed) - BORNE, 0.0)
+        return (worse + self.misses) * for_a_miss
 
     def _per_contact(self, misses: float) -> float:
         return misses / (self._priors.missed_worth + self._judged)

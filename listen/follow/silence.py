@@ -13,7 +13,7 @@ from scipy.special import ndtr
 from listen.follow.hypotheses import Floats, Phase
 from listen.follow.model import LEAST_S, Model, slowness
 from listen.follow.onset import LOST
-from listen.follow.priors import DROPOUT_S
+from listen.follow.priors import DROPOUT_S, FAINT
 from listen.follow.space import FEED, FIXED, LOOSE, RAPID
 
 DEPTH = 5  # contacts ahead that silence is held against
@@ -102,7 +102,7 @@ class Silence:
         gone = core["gone"][:, None]
         before = np.where(gone, priors.absent_lost, np.full(k.shape, priors.absent_again))
         before[:, :1] = np.where(gone, priors.absent_gone, priors.absent)
-        ear = np.where(space.deaf[k], 0.9, np.where(space.faint[k], 0.3, priors.missed))
+        ear = np.where(space.deaf[k], 0.9, np.where(space.faint[k], FAINT, priors.missed))
         if self._model.lost_since(core["t0"]):
             due = core["t0"][:, None] + self._feed + self._rapid + self._rest
             ear = np.where(self._model.in_lost(due), LOST, ear)
@@ -132,8 +132,7 @@ class Silence:
         spread = np.sqrt(feed**2 * self._feed_variance + self._other_variance)
         behind = elapsed - mean
         on_time = ndtr(-behind / (1.5 * spread))
-        model = self._model
-        per_gap, per_s = (1e-4, 1e-6) if clock.holds_known else (model.held_share, model.holds.per_s)
+        per_gap, per_s = self._model.holds_in_air()
         share = np.where(self._waits, 0.9, 1.0 - (1.0 - per_gap) * np.exp(-per_s * mean))
         held = self._held_on(behind, np.where(self._waits, priors.wait_median_s, priors.hold_median_s))
         turned = (1e-5 if clock.told_by_control else 1e-3) if clock.feed_known else priors.step_per_boundary

@@ -70,7 +70,6 @@ class Tracking:
         self.read_by = ""  # who told the place since the last boundary
         self.readings: deque[tuple[float, str]] = deque(maxlen=KEPT_READINGS)
         self._most = most
-        self._silent_since_s = 0.0
         self._place_told = False  # by a cycle start or a line
         self._starts, self._ends = doubts_of_starts(), doubts_of_ends()
         self._view: View | None = None
@@ -97,7 +96,6 @@ class Tracking:
             self.readings.append((boundary.at_s, self.read_by))
         self.read_by = ""
         if boundary.is_onset:
-            self.quiet.learn_air(self._silent_since_s, boundary.at_s)
             spread = self._spread_s(boundary.spread_s, self.priors.onset_s)
             self.engine.hear_onset(
                 boundary.at_s,
@@ -112,7 +110,6 @@ class Tracking:
         else:
             spread = self._spread_s(boundary.spread_s, self.priors.offset_s)
             doubt = self._ends.learn(boundary.probability)
-            self._silent_since_s = boundary.at_s
             self.engine.hear_offset(boundary.at_s, spread_s=spread, doubt=doubt, way_out_s=boundary.way_out_s)
         return boundary
 

@@ -7,6 +7,7 @@ import numpy as np
 
 from listen.follow.model import Model
 from listen.follow.outcomes import AS_EXPECTED, ENDED_EARLY, KINDS, NOT_HEARD, STARTED_EARLY, Outcome
+from listen.follow.priors import FAINT
 from listen.follow.quiet import Quiet
 from listen.timeline import Contact, Strength, Verdict, VerdictKind
 
@@ -104,20 +105,47 @@ class Wording:
     def _not_heard(
         self, index: int, outcome: Outcome, belief: float, called_at: int
     ) -> tuple[VerdictKind, float]:
-        """Not there, or missed; where the ear misses more than it was said to, it cannot be told."""
-        fault = self._fault(index)
+        """Not there, or missed: by how often either happens, and what the ear believed meanwhile."""
         if self.space.deaf[index] or self._was_lost(outcome):
+            self._unheard = index
             return VerdictKind.CANNOT_TELL, SURELY_NOT
+        fault, absent, _ = self._left_out(index, outcome, belief, called_at)
+        self._unheard = index
         self._row.append(fault)
+        self._absent = absent
+        if absent < LEAST_BELIEF:
+            return VerdictKind.CANNOT_TELL, 1.0 - absent
+        return VerdictKind.NOT_HEARD, self._sober(NOT_HEARD, absent * outcome.agreed)
+
+    def surely_over(self, index: int, outcome: Outcome, at: int) -> float:
+        """Belief that a contact does not come any more, be it not there or missed, by what is known `at`."""
+        belief = float(outcome.beliefs[NOT_HEARD] / max(outcome.settled, 1e-9))
+        _, absent, missed = self._left_out(index, outcome, belief, at)
+        return absent + missed
+
+    def _left_out(self, index: int, outcome: Outcome, belief: float, at: int) -> tuple[float, float, float]:
+        """How often such a contact is not there; belief that it is not; that it was missed.
+
+        `belief`: of the guesses that it was left out. They weighed that before the ear was asked.
+        """
+        fault, taken = self._faults(index)
+        left_out = belief / (taken + self._taken_for_missed(index))
+        absent, missed = left_out * fault, left_out * self._missed(index, outcome, at)
+        total = max(absent + missed + 1.0 - belief, 1e-12)
+        return fault, absent / total, missed / total
+
+    def _missed(self, index: int, outcome: Outcome, called_at: int) -> float:
+        """How often a contact is missed, as far as what the ear believed where this one should be allows."""
         window = outcome.expected_onset_s, outcome.expected_offset_s
         for_a_miss = self._quiet.for_a_miss(*window, called_at / self._rate - KNOWN_S)
-        if for_a_miss is None and self._quiet.is_told:  # too short: then the ear misses as many as stated
-            for_a_miss = max(self._model.priors.missed / max(self._model.ear.misses, 1e-12), 1.0)
-        belief *= self._model.ear.share_of_faults(fault, for_a_miss)
-        self._absent = belief
-        if belief < LEAST_BELIEF:
-            return VerdictKind.CANNOT_TELL, 1.0 - belief
-        return VerdictKind.NOT_HEARD, self._sober(NOT_HEARD, belief * outcome.agreed)
+        if for_a_miss is None and self._quiet.is_told:  # too short to tell
+            for_a_miss = 1.0
+        missed = self._model.ear.missed(for_a_miss)
+        return max(missed, FAINT * (for_a_miss or 0.0)) if self.space.faint[index] else missed
+
+    def _taken_for_missed(self, index: int) -> float:
+        """How often the guesses took such a contact to be missed."""
+        return FAINT if self.space.faint[index] else self._model.priors.missed
 
     def _goes_on(self) -> None:
         """A contact was heard: the tool is there, and those before that were not heard may be misses."""
@@ -127,16 +155,18 @@ class Wording:
         ear.judged(heard=True, fault=self._model.priors.absent)
         self._row.clear()
 
-    def _fault(self, index: int) -> float:
-        """How often such a one is not there: seldom, but in a row, or after one that was short."""
+    def _faults(self, index: int) -> tuple[float, float]:
+        """How often such a one is not there, and how often the guesses took it not to be.
+
+        Seldom, but in a row, or after one that was short; the guesses take all of a row for not there.
+        """
         priors, in_a_row = self._model.priors, self._unheard == index - 1
-        self._unheard = index
         if self._short == index - 1:
-            return priors.absent_gone
+            return priors.absent_gone, priors.absent_gone
         if not in_a_row:
-            return priors.absent
+            return priors.absent, priors.absent
         again = priors.absent_lost if self._short >= 0 else priors.absent_again
-        return self._absent * again + (1.0 - self._absent) * priors.absent
+        return self._absent * again + (1.0 - self._absent) * priors.absent, again
 
     def _sober(self, kind: int, belief: float) -> float:
         """What the belief in a kind, heard when it is said to be heard, is worth."""

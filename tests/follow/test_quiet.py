@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from listen.follow import Follower
-from listen.follow.quiet import AIR, AIR_SPREAD, MISSED, Quiet
+from listen.follow.own_ear import OwnEar
+from listen.follow.priors import priors_for
+from listen.follow.quiet import LIVE, Quiet
 from listen.states import StateLikelihoods
 from listen.timeline import Verdict
 from tests.follow.runs import EAR, RATE, events_of, timeline_of
@@ -28,29 +30,17 @@ def for_a_miss(log_odds: float) -> float | None:
     return quiet.for_a_miss(5.0, 7.0, LATER)
 
 
-def test_the_ratio_is_that_of_two_normals() -> None:
-    """At -1: 1.5 / 1.7 and 2.2 / 1.2042 from the modes; 1.2042² is 0.8² of one run and 0.9² between runs."""
-    assert (MISSED, AIR, AIR_SPREAD) == ((0.5, 1.7), (-3.2, 0.8), 0.9)
-    by_hand = 1.204159 / 1.7 * math.exp(-0.5 * (1.5 / 1.7) ** 2 + 0.5 * (2.2 / 1.204159) ** 2)
-    assert for_a_miss(-1.0) == pytest.approx(by_hand, rel=1e-5)
+def test_the_ratio_is_what_was_measured() -> None:
+    """At -1: 2.08 - 1.05 - 0.1 = 0.93 nats, by hand; usual air at -3.1 is a tenth as likely over a miss."""
+    assert LIVE == (2.08, 1.05, -0.10)
+    assert for_a_miss(-1.0) == pytest.approx(2.5345, rel=1e-4)
+    assert for_a_miss(-3.1) == pytest.approx(0.118, rel=0.01)
 
 
-def test_quieter_than_usual_air_is_no_more_than_air_and_little_is_made_of_what_is_loud() -> None:
-    assert for_a_miss(-5.0) == pytest.approx(for_a_miss(-3.2), rel=1e-9)
-    assert for_a_miss(3.0) == 5.0
-
-
-def test_a_run_is_held_against_its_own_air() -> None:
-    """Where air is mostly believed in at -1.5, that much over a contact says nothing of a miss."""
-    other, own = Quiet(RATE), Quiet(RATE)
-    for quiet in (other, own):
-        quiet.take(believed(0.0, 60.0, -1.5))
-    for start in range(20, 50):
-        own.learn_air(float(start), start + 1.0)
-    told, usual = own.for_a_miss(5.0, 7.0, LATER), other.for_a_miss(5.0, 7.0, LATER)
-    assert told is not None
-    assert usual is not None
-    assert told < 0.5 * usual
+def test_louder_speaks_more_for_a_miss_and_little_is_made_of_either_end() -> None:
+    found = [for_a_miss(odds) or 0.0 for odds in np.arange(-5.0, 5.0, 0.5)]
+    assert found == sorted(found)
+    assert (found[0], found[-1]) == (0.03, 20.0)
 
 
 def test_a_short_contact_tells_by_what_there_is_of_it() -> None:
@@ -87,13 +77,13 @@ def test_pieces_of_any_size_tell_the_same() -> None:
     assert pieces.for_a_miss(5.0, 7.0, LATER) == pytest.approx(whole.for_a_miss(5.0, 7.0, LATER), rel=1e-12)
 
 
-def sure_of_the_fifth(log_odds: float) -> float:
-    """Probability of "not heard" of the fifth of eight, the ear being said to miss 3 %."""
+def sure_of_the_fifth(log_odds: float, missed_share: float = 0.03) -> float:
+    """Probability of "not heard" of the fifth of eight, the ear being said to miss so many."""
     program = timeline_of(PLACES, feed_override=100.0, override_steady=True)
     ear = EAR.__class__(
         false_bursts_per_hour=2.0,
         dropouts_per_hour=10.0,
-        missed_share=0.03,
+        missed_share=missed_share,
         onset_spread_s=0.03,
         offset_spread_s=0.05,
     )
@@ -108,5 +98,18 @@ def sure_of_the_fifth(log_odds: float) -> float:
 
 
 def test_a_contact_that_was_half_heard_is_not_called_missing() -> None:
-    assert sure_of_the_fifth(-3.5) > 0.75
+    assert sure_of_the_fifth(-4.0) > 0.75
     assert sure_of_the_fifth(0.5) == 0.0
+
+
+def test_the_less_an_ear_misses_the_surer_is_what_it_does_not_hear() -> None:
+    """And by a little only: the guesses about the place must not lose what the ear gains."""
+    sure = [sure_of_the_fifth(-4.0, share) for share in (0.03, 0.02, 0.01, 0.005, 0.001)]
+    assert sure == sorted(sure)
+    assert np.abs(np.diff(sure)).max() < 0.1
+
+
+def test_an_ear_misses_as_often_as_was_found_and_as_it_believed_meanwhile() -> None:
+    ear = OwnEar(priors_for(timeline_of(PLACES), EAR))
+    assert ear.missed(1.0) == pytest.approx(0.01, rel=1e-9)
+    assert ear.missed(0.1) == pytest.approx(0.001, rel=1e-9)

@@ -118,7 +118,7 @@ def clean(known: str, ear: EarRates, stated: EarRates, seed: int) -> Counts:
     return counts | kinds | {"cannot tell": float(unsure), "judged": float(len(said.verdicts))}
 
 
-def one_fault(kind: str, known: str, seed: int) -> Counts:
+def one_fault(kind: str, known: str, ear: EarRates, seed: int) -> Counts:
     """One planted fault: verdict, flag and cue, and how soon they came."""
     rng = np.random.default_rng((seed, 10_000))
     operator = (CALM, STEADY)[seed % 2]
@@ -127,8 +127,8 @@ def one_fault(kind: str, known: str, seed: int) -> Counts:
     amount = {"early": rng.uniform(1.0, 10.0), "early, first": rng.uniform(1.0, 10.0)}
     amount["cut short"] = rng.uniform(0.2, 0.7)
     fault = Fault(kind=kind.partition(",")[0], contact=contact, amount=float(amount.get(kind, 0.0)))
-    timeline, truth = drawn(seed, operator, faults=(fault,))
-    said = score.listen_live(timeline, truth, EAR, known=known)
+    timeline, truth = drawn(seed, operator, ear=ear, faults=(fault,))
+    said = score.listen_live(timeline, truth, ear, known=known)
     if kind == "extra":
         return _unexpected(said, truth)
     name = "" if kind == "absent" else _size(timeline, truth, contact, fault)
@@ -319,7 +319,10 @@ def lines() -> dict[str, tuple[Job, float]]:
         found[f"clean, worse ear than stated, {known}"] = (partial(clean, known, WORSE, EAR), 1.0)
         found[f"clean, the shipped ear, {known}"] = (partial(clean, known, shipped_ear(), shipped_ear()), 1.0)
         share = 2.0 if known == "feed clock" else 1.0  # the hard limits are on these
-        found |= {f"{kind}, {known}": (partial(one_fault, kind, known), share) for kind in FAULTS}
+        found |= {f"{kind}, {known}": (partial(one_fault, kind, known, EAR), share) for kind in FAULTS}
+    for kind in ("absent", "cut short"):
+        job = partial(one_fault, kind, "feed clock", shipped_ear())
+        found[f"{kind}, the shipped ear, feed clock"] = (job, 2.0)
     causes = ("dry run", "tool gone", "offset")
     found |= {f"cause {kind}": (partial(one_cause, kind), 0.5) for kind in causes}
     found["slow"] = (slow, 0.3)

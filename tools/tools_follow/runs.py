@@ -18,7 +18,7 @@ LEAST_HEARD_AIR_S = 0.3  # what comes sooner after a contact is heard as one wit
 # by `python -m tools.tools_follow.measure_ear`.
 START, BURST, END, BREAK = (3.3, 1.1), (1.9, 0.9), (2.1, 1.0), (0.6, 0.9)
 MISSES_WORTH = 4.4  # misses come in rows: the beta distribution of a run's share of them
-MISSED_ODDS, AIR_ODDS, AIR_SPREAD = (0.5, 1.7), (-3.2, 0.8), 0.9  # of its belief; the last between runs' air
+MISSED_ODDS, AIR_ODDS, AIR_SPREAD = (0.1, 1.6), (-3.1, 0.9), 1.0  # of its belief; the last between runs' air
 BELIEF_S = 0.1  # from one belief to the next
 UNHEARD_S, HEARD_SHARE = 0.15, (0.65, 0.25)
 
