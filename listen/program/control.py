@@ -52,6 +52,9 @@ class Control:
         self.notes: dict[tuple[str, str], Caution] = {}
         self.cautions: dict[tuple[str, str], Caution] = {}
         self.dynamic: str = ""  # why moves are not judged now, "" where they are
+        self.set_up_angles: dict[str, float] = {}  # of rotary axes, as the first cut finds them
+        self.angles: dict[str, float] = {}
+        self.turned = False  # away from its set-up
         self.offset_index = 0
         self.stated: set[str] = set()  # what the program has said itself, from its start
         self.stated_for_tool: set[str] = set()  # … and since the last tool change
@@ -217,6 +220,11 @@ class Control:
     def _or_none(value: float) -> float | None:
         return None if math.isnan(value) else value
 
+    @property
+    def judged(self) -> bool:
+        """False while offsets or rotary axes move the work in a way that is not followed."""
+        return not (self.dynamic or self.turned)
+
     def stamp(self) -> dict[str, object]:
         """What is in force for any move, by column of `MOVE`."""
         m = self.modal
@@ -229,7 +237,7 @@ class Control:
             "length_offset": m.length_offset,
             "compensated": m.compensation != 40,
             "exact": m.exact,
-            "judged": not self.dynamic,
+            "judged": self.judged,
         }
 
     def dwell_of(self, p: float, code: str, *, whole: bool) -> float:
@@ -300,7 +308,7 @@ class Control:
         row = (
             *(int(kind), self.line, self.file, m.tool, begin, end, centre, sweep, axis, feed, seconds),
             *(self.rpm, m.coolant, self.offset_index, cycle, m.length_offset),
-            *(m.compensation != 40, m.exact, not self.dynamic),
+            *(m.compensation != 40, m.exact, self.judged),
         )
         if self._beside is None:
             self.store.add(row)

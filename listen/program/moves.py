@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.timeline import Caution
+from listen.timeline import Caution, SpanKind
 
 MOVE = np.dtype(
     [
@@ -117,6 +117,12 @@ class MoveStore:
         self._rows.append(row)
         if len(self._rows) >= self.CHUNK:
             self._pack()
+
+    def has(self, kind: SpanKind) -> bool:
+        """Whether there is a move of a kind."""
+        return any(row[0] == kind for row in self._rows) or any(
+            bool((chunk["kind"] == kind).any()) for chunk in self._chunks
+        )
 
     def extend(self, chunk: NDArray[np.void]) -> None:
         """Many moves at once."""

@@ -39,6 +39,7 @@ from listen.program.offsets import (
     unscale,
 )
 from listen.program.registers import compensation, leave_dynamic, length_offset, offset_name
+from listen.program.rotary import turn
 from listen.program.state import Cycle
 from listen.program.words import Word
 from listen.timeline import SpanKind
@@ -268,11 +269,10 @@ def _new_motion(control: Control, code: int) -> None:
 
 
 def _rotary(control: Control, block: Block) -> None:
-    turned = [letter for letter in "ABC" if letter in block.numbers]
-    if not turned:
-        return
-    block.used(*turned)
-    not_judged(control, f"word {turned[0]} turns a rotary axis, and the stock is judged as if not turned")
+    words = {letter: block.numbers[letter] for letter in "ABC" if letter in block.numbers}
+    if words:
+        block.used(*words)
+        turn(control, words)
 
 
 def _machine_move(control: Control, block: Block, lengths: dict[str, float]) -> None:

@@ -198,9 +198,7 @@ def test_a_wider_set_of_offsets() -> None:
     assert program.offset_names == ("G54", "G54.1 P12", "G59.3")
 
 
-@pytest.mark.parametrize(
-    "line", ["G65 P9810 Z5", "G38.2 Z-5 F50", "G31 Z-5 F50", "G0 A90", "G68.2 X0 Y0 Z0", "G37 Z1"]
-)
+@pytest.mark.parametrize("line", ["G65 P9810 Z5", "G38.2 Z-5 F50", "G31 Z-5 F50", "G68.2 X0 Y0 Z0", "G37 Z1"])
 def test_what_cannot_be_followed_is_not_judged_until_the_next_absolute_place(line: str) -> None:
     program = read(
         START
@@ -213,6 +211,44 @@ def test_what_cannot_be_followed_is_not_judged_until_the_next_absolute_place(lin
     assert [k for k, _ in told(program)][1] == "unknown"
     assert np.isnan(path.spans.end[1]).all()
     assert path.spans.end[-1].tolist() == [3.0, 4.0, 6.0]
+
+
+def test_moves_are_not_judged_while_a_rotary_axis_is_turned_away() -> None:
+    """A0 is how the work was set up; at A90 nothing is known of the stock; back at A0 all is as before."""
+    program = read(START + "G0 A0\nG1 X2 F100\nA90\nG1 X4\nA0\nG1 X6\nG91 A45\nX1\nM30\n")
+    path = time_program(program, Machine())
+    x = path.spans.end[:, 0]
+    assert [k for k, _ in told(program)] == [
+        "rapid",
+        "feed",
+        "unknown",
+        "feed",
+        "unknown",
+        "feed",
+        "unknown",
+        "feed",
+    ]
+    np.testing.assert_array_equal(x[1:], [2.0, np.nan, np.nan, 4.0, 6.0, np.nan, np.nan])
+    assert path.spans.begin[5, 0] == 4.0
+    (note,) = [note for note in program.notes if note.kind == "not judged"]
+    assert (note.line, note.text.split(":")[0][:13]) == (START.count("\n") + 3, "a rotary axis")
+
+
+def test_the_angle_at_the_first_cut_is_that_of_the_set_up() -> None:
+    """A fourth axis that stands at 90 all along turns nothing; it is said, for the stock must lie so."""
+    program = read(START + "G0 A90\nG1 X2 F100\nG0 A90\nG1 X4\nM30\n")
+    path = time_program(program, Machine())
+    assert np.isfinite(path.spans.end[1:]).all()
+    (note,) = program.notes
+    assert (note.kind, note.text) == (
+        "not checked",
+        "A stands at 90 when the first cut begins: the stock is taken as it lies there",
+    )
+
+
+def test_an_axis_that_first_turns_after_a_cut_is_turned_away() -> None:
+    path = time_program(read(START + "G1 X2 F100\nB30\nX4\nM30\n"), Machine())
+    assert np.isnan(path.spans.end[-1]).all()
 
 
 def test_dynamic_offset_is_not_judged_until_it_ends() -> None:
