@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from threading import Event
 
     from listen.hear import Microphone, Witness
-    from listen.live_run import Screen
+    from listen.live_run import Screen, Witnesses
     from listen.record import Run
     from listen.session import Plan
     from listen.show.board import Board
@@ -55,57 +55,71 @@ class Asked:
         return sys.stdin.isatty() and sys.stdout.isatty() and not is_known
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Prepared:
+    """What stands before the microphone is opened."""
+
+    plan: "Plan | None"
+    offered: Start
+    folder: Path
+    device: str | int | None
+    rate: int
+
+    @property
+    def timeline(self) -> "Timeline | None":
+        return None if self.plan is None else self.plan.timeline
+
+
 def live(
     job: Path | None, *, asked: Asked, out: Path | None, model: Path | None, witnesses: "Witnessed"
 ) -> int:
     """Listen until Ctrl-C; exit code 1 where flags were raised."""
-    from listen.hear import Microphone, best_rate
+    from listen.hear import Microphone
     from listen.live_run import until_interrupted
-    from listen.show.board import Board
+
+    here = _prepared(job, asked, out, model)
+    with ExitStack() as stack:
+        stop = stack.enter_context(until_interrupted())
+        microphone = stack.enter_context(
+            Microphone(device=here.device, rate=here.rate, channel=asked.channel)
+        )
+        board = _board(here)
+        _serve(stack, board, asked)
+        agreed = (
+            _agreed(microphone, board, here.offered, asked, stop)
+            if asked.asks(here.offered)
+            else here.offered
+        )
+        if agreed is None:
+            print("Ended before the run began: nothing was recorded.")
+            return 0
+        board.begin(agreed)
+        _say_start(agreed, here.folder)
+        screens: list[Screen] = [board, *_terminal(stack, asked, here.rate, here.timeline)]
+        seen = witnesses.start(stack, rate=here.rate, lines=lines_of_blocks(here.plan), device=here.device)
+        if asked.seconds is not None:
+            _stop_after(stop, asked.seconds)
+        beside = _beside(seen, board)
+        run = _recorded(here, agreed, microphone, screens, stop, beside, name=asked.device, model=model)
+        _end(board, run)
+    return _finished(run)
+
+
+def _prepared(job: Path | None, asked: Asked, out: Path | None, model: Path | None) -> _Prepared:
+    """All that can be refused is refused here; what the sheet warns of is said before anything is asked."""
+    from listen.cli_print import warning_lines
+    from listen.hear import best_rate
 
     plan = _plan(job)
-    timeline = None if plan is None else plan.timeline
-    start = start_of(asked.kind, asked.keep, of_job="" if timeline is None else timeline.kind)
+    for line in warning_lines(plan):
+        print(line)
+    offered = start_of(asked.kind, asked.keep, of_job="" if plan is None else plan.timeline.kind)
     folder = out or Path("runs") / _run_name(job)
     check_folder(folder)
     device = device_of(asked.device)
     rate = asked.rate or best_rate(device)
     get_ready(rate, model)
-    with ExitStack() as stack:
-        stop = stack.enter_context(until_interrupted())
-        microphone = stack.enter_context(Microphone(device=device, rate=rate, channel=asked.channel))
-        board = Board(rate=rate, timeline=timeline, listing=() if plan is None else plan.path.listing)
-        _serve(stack, board, asked)
-        agreed = _agreed(microphone, board, start, asked, stop) if asked.asks(start) else start
-        if agreed is None:
-            print("Ended before the run began: nothing was recorded.")
-            return 0
-        board.begin(agreed)
-        _say_start(agreed, folder)
-        screens: list[Screen] = [board, *_terminal(stack, asked, rate, timeline)]
-        if asked.seconds is not None:
-            _stop_after(stop, asked.seconds)
-        seen = witnesses.start(stack, rate=rate, lines=lines_of_blocks(plan), device=device)
-        run = live_run(
-            FromHere(microphone),
-            rate=rate,
-            folder=folder,
-            screens=screens,
-            stop=stop,
-            timeline=None if timeline is None else replace(timeline, kind=agreed.kind),
-            job=None if plan is None else plan.job,
-            keep=KEEPS[agreed.keep],
-            name=asked.device or "the system's microphone",
-            model=model,
-            witnesses=(lambda: [item for one in seen for item in one.read(now=board.place_now())])
-            if seen
-            else None,
-        )
-        _write_page(run)
-        told = board.n_flags
-        board.tell(*run.flags[told:])
-        board.end(ended_words(run, told=told))
-    return _finished(run)
+    return _Prepared(plan=plan, offered=offered, folder=folder, device=device, rate=rate)
 
 
 def _plan(job: Path | None) -> "Plan | None":
@@ -113,6 +127,55 @@ def _plan(job: Path | None) -> "Plan | None":
     from listen.session import plan_job
 
     return None if job is None else plan_job(load_job(job))
+
+
+def _board(here: _Prepared) -> "Board":
+    from listen.cli_print import warning_lines
+    from listen.show.board import Board
+
+    listing = () if here.plan is None else here.plan.path.listing
+    warnings = tuple(warning_lines(here.plan))
+    return Board(rate=here.rate, timeline=here.timeline, listing=listing, warnings=warnings)
+
+
+def _recorded(
+    here: _Prepared,
+    agreed: Start,
+    microphone: "Microphone",
+    screens: "list[Screen]",
+    stop: "Event",
+    witnesses: "Witnesses | None",
+    *,
+    name: str | None,
+    model: Path | None,
+) -> "Run":
+    timeline = here.timeline
+    return live_run(
+        FromHere(microphone),
+        rate=here.rate,
+        folder=here.folder,
+        screens=screens,
+        stop=stop,
+        timeline=None if timeline is None else replace(timeline, kind=agreed.kind),
+        job=None if here.plan is None else here.plan.job,
+        keep=KEEPS[agreed.keep],
+        name=name or "the system's microphone",
+        model=model,
+        witnesses=witnesses,
+    )
+
+
+def _beside(seen: "list[Witness]", board: "Board") -> "Witnesses | None":
+    """What came beside the sound since it was last asked for; None where nothing does."""
+    return (lambda: [item for one in seen for item in one.read(now=board.place_now())]) if seen else None
+
+
+def _end(board: "Board", run: "Run") -> None:
+    """Write the page, and tell the screens what was found afterwards and that it is over."""
+    _write_page(run)
+    told = board.n_flags
+    board.tell(*run.flags[told:])
+    board.end(ended_words(run, told=told))
 
 
 def get_ready(rate: int, model: Path | None) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 from listen.errors import InputError, RecordingError
 from listen.record import Run, run_values
 from listen.record.words import counted, run_sentence
-from listen.session import Plan
+from listen.session import Plan, warnings_of
 
 
 @contextmanager
@@ -43,9 +43,22 @@ def print_run(run: Run, *, json: bool) -> None:
         console.print(table)
     for line in (*flag_lines(run), *clock_lines(run)):
         console.print(line, markup=False)
+    cautions = run.timeline.cautions if run.timeline is not None else ()
+    if n := len(warnings_of(cautions)):
+        print(f"! {counted(n, 'warning')} on the sheet of this program: read it with `cut-listen expect`")
     print(f"page: {run.folder / 'timeline.html'}")
     if (run.folder / "load.html").is_file():
         print(f"load: {run.folder / 'load.html'}")
+
+
+def warning_lines(plan: Plan | None) -> Iterator[str]:
+    """What the sheet warns of, a line each with its place in the program; nothing without a job."""
+    for caution in () if plan is None else plan.warnings:
+        where = ""
+        if plan is not None and caution.line is not None:
+            name = plan.path.blocks.get((0, caution.line))
+            where = f"line {caution.line}: " if name is None else f"{name} (line {caution.line}): "
+        yield f"! {where}{caution.text}; {caution.remedy}"
 
 
 def say_set_aside(out: Path) -> Callable[[Path], None]:

@@ -3,7 +3,7 @@
 Live and replay run this same code. Any cut of the input gives the same decisions.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from listen.advise import Advise, flags_afterwards
@@ -250,7 +250,12 @@ class Plan:
     @property
     def warnings(self) -> tuple[Caution, ...]:
         """The cautions that say that something is wrong, not that something was left unchecked."""
-        return tuple(c for c in self.timeline.cautions if c.kind not in NOTE_KINDS)
+        return warnings_of(self.timeline.cautions)
+
+
+def warnings_of(cautions: Iterable[Caution]) -> tuple[Caution, ...]:
+    """Those that say that something is wrong, not that something was left unchecked."""
+    return tuple(caution for caution in cautions if caution.kind not in NOTE_KINDS)
 
 
 _READING = 0.2

@@ -271,6 +271,18 @@ def test_a_preview_of_a_program_with_warnings_says_so(job: Path, capsys: pytest.
     assert first.startswith("! 1 warning on its sheet: read `cut-listen expect ")
 
 
+def test_a_replay_of_a_program_with_warnings_says_so(
+    sound: Path, job: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    line = "! 1 warning on the sheet of this program: read it with `cut-listen expect`"
+    asked = ["replay", str(sound), "--job", str(job), "--out"]
+    main([*asked, str(job.parent / "right")])
+    assert line not in capsys.readouterr().out
+    _edit(job.with_suffix(".nc"), "S9000 M3", "S9000")
+    main([*asked, str(job.parent / "wrong")])
+    assert line in capsys.readouterr().out
+
+
 def test_job_makes_a_file_that_expect_takes(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
     made = job.parent / "made.toml"
     program = job.with_suffix(".nc")

@@ -12,6 +12,7 @@ import pytest
 
 from listen.blocks import Block, Gap
 from listen.cli_live import ended_words
+from listen.cli_print import warning_lines
 from listen.ears import SoundEar, shipped_model
 from listen.errors import RecordingError
 from listen.job_file import load_job
@@ -23,6 +24,7 @@ from listen.session import Session, plan_job
 from listen.synth import EVALUATION_RANGES, Script, draw_room, draw_voice, synthesise
 from listen.timeline import Flag, Look, Mark, MarkKind, Timeline
 
+RECORDINGS = Path(__file__).resolve().parents[1] / "recordings_synthetic"
 pytestmark = pytest.mark.parity
 JOBS = Path(__file__).parent / "jobs"
 RATE = 48000
@@ -163,6 +165,16 @@ def test_the_last_words_say_which_flags_were_found_only_afterwards(live: tuple[R
     assert "2 flags, 1 found only when it was heard again." in ended_words(run, told=1)
     assert "2 flags. Its page" in ended_words(run, told=2)
     assert "which is no permission" in ended_words(replace(run, flags=()), told=0)
+
+
+def test_what_the_sheet_warns_of_is_said_with_its_line_before_the_run(tmp_path: Path) -> None:
+    """The spindle of this copy never starts: one warning, and nothing without a job."""
+    for name in ("step.nc", "step.toml"):
+        (tmp_path / name).write_text((RECORDINGS / name).read_text().replace("S8000 M3", "S8000"))
+    (line,) = warning_lines(plan_job(load_job(tmp_path / "step.toml")))
+    assert line.startswith("! N70 (line 9): T3 feeds while the spindle stands; do not run this")
+    assert list(warning_lines(plan_job(load_job(RECORDINGS / "step.toml")))) == []
+    assert list(warning_lines(None)) == []
 
 
 def test_a_live_run_is_not_replaced_by_a_replay(live: tuple[Run, Notebook], tmp_path: Path) -> None:

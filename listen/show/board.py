@@ -62,10 +62,18 @@ class Board:
         Lines of the program.
     keeps : str
         What is recorded, in words, shown at the start: "decisions and sound".
+    warnings : sequence of str
+        Of the sheet: shown before it records and in a hold.
     """
 
     def __init__(
-        self, *, rate: int, timeline: Timeline | None = None, listing: Sequence[str] = (), keeps: str = ""
+        self,
+        *,
+        rate: int,
+        timeline: Timeline | None = None,
+        listing: Sequence[str] = (),
+        keeps: str = "",
+        warnings: Sequence[str] = (),
     ) -> None:
         self.rate = rate
         self._unit = timeline.shown_in if timeline else "mm"
@@ -101,6 +109,7 @@ class Board:
         self._position: Position | None = None
         self._before: State | None = None
         self._sheet = sheet_page(timeline, listing) if timeline else None
+        self._warnings = list(warnings)
         self.hello = self._hello(keeps)
 
     def _hello(self, keeps: str) -> str:
@@ -114,6 +123,7 @@ class Board:
                 "hop_s": self._columns.hop_s,
                 "bands_hz": [round(float(hz), 1) for hz in self._columns.bands_hz],
                 "sheet": self._sheet,
+                "warnings": self._warnings,
             }
         )
 

@@ -234,6 +234,32 @@ def test_a_muted_microphone_is_named_before_the_run(browser: Browser) -> None:
     server.stop()
 
 
+def test_what_the_sheet_warns_of_is_shown_before_it_records_and_in_a_hold(browser: Browser) -> None:
+    """While the machine moves it is out of the way: four things show then."""
+    told = "! N50 (line 7): T1 moves under H2; its own is H1; do not run this"
+    board = Board(rate=RATE, warnings=(told,))
+    server = LiveServer(board)
+    page = browser.new_page()
+    page.goto(server.address)
+    board.ask(Start(kind="first cut", keep="small"))
+    board.on_change()
+    page.wait_for_selector("#start", state="visible", timeout=3000)
+    assert page.locator(".warns li:visible").all_inner_texts() == [told]
+    board.begin(Start(kind="first cut", keep="small"))
+    page.wait_for_selector("#start", state="hidden", timeout=3000)
+    if page.is_visible("#hold"):
+        page.click("#more")
+    assert page.locator(".warns li:visible").count() == 0
+    page.click("#more")
+    assert page.locator(".warns li:visible").all_inner_texts() == [told]
+    page.close()
+    server.stop()
+
+
+def test_without_a_warning_there_is_no_box_for_it(page: Page) -> None:
+    assert page.locator(".warns:visible").count() == 0
+
+
 def test_an_inch_job_shows_and_takes_inches(browser: Browser) -> None:
     """The control shows inches: -2.54 mm is -0.1, and what is typed as 0.25 is 6.35 mm."""
     timeline = replace(plan_job(load_job(RECORDINGS / "step.toml")).timeline, shown_in="inch")

@@ -51,6 +51,7 @@ function greet(hello) {
   put($("z-unit"), unit());
   bands = hello.bands_hz.length;
   put($("fixed"), hello.fixed_line || FIXED_LINE);
+  warn(hello.warnings);
   offer($("kinds"), "kind", hello.kinds);
   offer($("keeps"), "keep", hello.choices);
   for (const lane of ["expected", "heard", "flags", "load", "position", "gaps", "marks"]) track[lane] = [];
@@ -62,6 +63,14 @@ function greet(hello) {
     $("program").hidden = sheet.listing.length === 0;
     sheet.listing.forEach((line, i) => $("listing").append(
       make("li", {id: `line-${i + 1}`}, make("span", {class: "number"}, String(i + 1)), make("code", {}, line))));
+  }
+}
+
+// What is wrong with the program: before it records, and in a hold.
+function warn(texts) {
+  for (const box of document.querySelectorAll(".warns")) {
+    box.hidden = texts.length === 0;
+    box.querySelector("ul").replaceChildren(...texts.map((text) => make("li", {}, text)));
   }
 }
 
