@@ -79,44 +79,32 @@ def replay_recording(
         be written.
     """
     kept = keep_of(keep)
-    source = _source(recording, job)
-    if clamp is not None:
-        source = _clamped(source, clamp)
+    source = _source(recording, job, clamp)
     if source.sound is None and source.features is None and load is None and not source.witnesses:
         raise InputError("no sound and no load: `-` needs --load FILE")
-    plan = load_job(source.job) if source.job is not None else None
-    planned = plan_job(plan) if plan is not None else None
-    timeline = planned.timeline if planned is not None else None
-    if timeline is not None and source.kind:
-        timeline = replace(timeline, kind=source.kind)
-    inputs = inputs_of(source, load, columns, lines=lines_of_blocks(planned))
+    plan, timeline = _planned(source)
+    inputs = inputs_of(source, load, columns, lines=lines_of_blocks(plan))
     picture = PictureMaker(source.rate, duration_s=source.length / source.rate)
     with (
         one_thread(),
         new_folder(out, set_aside=set_aside) as folder,
         _features(folder, source, kept) as features,
     ):
-        ear = _ear(
-            source,
-            with_load=load is not None or clamp is not None,
-            model=model,
-            note=features.push if features else None,
-        )
-        writer = RunWriter(
-            folder,
-            rate=source.rate,
-            live=False,
-            sound=_written(kept.sound, source) if source.sound is not None else "none",
-            copy_of=source.sound if clamp is None else None,
-            picture=picture,
-            timeline=timeline,
-            job=plan,
-            source=recording.name,
-        )
+        note = features.push if features else None
         run = _listen(
             inputs,
-            ear=ear,
-            writer=writer,
+            ear=_ear(source, with_load=load is not None or clamp is not None, model=model, note=note),
+            writer=RunWriter(
+                folder,
+                rate=source.rate,
+                live=False,
+                sound=_written(kept.sound, source),
+                copy_of=source.sound if clamp is None else None,
+                picture=picture,
+                timeline=timeline,
+                job=None if plan is None else plan.job,
+                source=recording.name,
+            ),
             timeline=timeline,
             tell=lambda at: progress(0.9 * min(1.0, at / max(1, source.length))),
         )
@@ -125,8 +113,18 @@ def replay_recording(
     return replace(run, folder=out)
 
 
+def _planned(source: "Source") -> tuple[Plan | None, Timeline | None]:
+    """The job worked out, and what the run is held against: of the kind that was chosen when it began."""
+    if source.job is None:
+        return None, None
+    plan = plan_job(load_job(source.job))
+    return plan, replace(plan.timeline, kind=source.kind) if source.kind else plan.timeline
+
+
 def _written(sound: str, source: "Source") -> str:
     """Small sound of a recording that exists anyway need not be safe at any moment, only quickly made."""
+    if source.sound is None:
+        return "none"
     if sound != "opus":
         return sound
     return "long vorbis" if source.length > LONG_S * source.rate else "vorbis"
@@ -170,8 +168,13 @@ class Source:
     clamp: Clamp | None = None
 
 
-def _source(recording: Path, job: Path | None) -> Source:
-    """A sound file, a run folder or ``-``."""
+def _source(recording: Path, job: Path | None, clamp: Clamp | None) -> Source:
+    """A sound file, a run folder or ``-``, with the clamp on it where there is one."""
+    source = _named(recording, job)
+    return source if clamp is None else _clamped(source, clamp)
+
+
+def _named(recording: Path, job: Path | None) -> Source:
     if str(recording) == "-":
         return Source(sound=None, job=job, rate=WITHOUT_SOUND_HZ, length=0)
     if recording.is_dir():

@@ -1,6 +1,8 @@
 """Everything expected of a program: contacts, passes, holds and cautions in one."""
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +23,7 @@ from listen.expect.strength import with_strength
 from listen.expect.touches import touches_of
 from listen.job import After, Job, Setup
 from listen.program.path import TimedPath
-from listen.timeline import Timeline
+from listen.timeline import Caution, Pass, Timeline
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -61,44 +63,79 @@ def expect(path: TimedPath, job: Job, *, progress: Progress | None = None) -> Ex
         Told the share done [0 to 1].
     """
     segments = segments_of(path, job)
-    maker = ContactMaker(path, job, segments)
-    found: list[tuple[Touch, Stock]] = []
-    uncut: dict[str, Stock] = {}
-    left: dict[str, Stock] = {}
-    replays: dict[str, Replay] = {}
-    chosen_of: dict[str, NDArray[np.bool_]] = {}
-    for setup in job.setups:
-        chosen = _in_offset(path, segments, setup.offset)
-        stock = stock_of(setup, segments, chosen)
-        touches, after = touches_of(stock, segments, chosen, progress)
-        uncut[setup.offset], left[setup.offset] = stock, after
-        chosen_of[setup.offset] = chosen
-        replays[setup.offset] = Replay.of(stock, segments, chosen)
-        found += [(touch, stock) for touch in touches]
-    found.sort(key=lambda pair: pair[0].start)
-    cuts = [maker.cut_of(touch, stock, n) for n, (touch, stock) in enumerate(found, start=1)]
-    cuts, passes = passes_of(with_strength(cuts, job), job.units)
-    obstacles = check_obstacles(path, job, segments, uncut, chosen_of)
-    cautions = (*path.notes, *check_stock(path, job, segments, cuts, uncut), *obstacles)
+    here = {setup.offset: _worked(setup, path, segments, progress) for setup in job.setups}
+    cuts, passes = _cuts(path, job, segments, here.values())
+    uncut = {offset: one.uncut for offset, one in here.items()}
+    left = {offset: one.left for offset, one in here.items()}
     timeline = Timeline(
         program=path.program,
         spans=path.spans,
         contacts=tuple(cut.contact for cut in cuts),
         duration=float(path.spans.stop_s[-1]) if len(path.spans) else 0.0,
         passes=passes,
-        holds=hold_points(path, job, segments, cuts, replays, left),
-        cautions=cautions,
-        feed_override=job.machine.feed_override,
-        rapid_override=job.machine.rapid_override,
-        override_steady=job.machine.override_steady,
-        single_block=job.machine.single_block,
+        holds=hold_points(
+            path, job, segments, cuts, {offset: one.replay for offset, one in here.items()}, left
+        ),
+        cautions=_cautions(path, job, segments, cuts, here),
         approaches=approaches(path, job, segments, cuts),
-        reaction_s=job.operator.expected_s,
-        surprise_s=job.operator.surprise_s,
-        kind=job.kind,
-        shown_in=job.units,
+        **_as_set_up(job),
     )
     return Expected(timeline=timeline, cuts=tuple(cuts), uncut=uncut, left=left, segments=segments)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Worked:
+    """What the program does to the stock of one set-up."""
+
+    chosen: NDArray[np.bool_]
+    uncut: Stock
+    left: Stock
+    touches: list[Touch]
+    replay: Replay
+
+
+def _worked(setup: Setup, path: TimedPath, segments: Segments, progress: Progress | None) -> _Worked:
+    chosen = _in_offset(path, segments, setup.offset)
+    uncut = stock_of(setup, segments, chosen)
+    touches, left = touches_of(uncut, segments, chosen, progress)
+    replay = Replay.of(uncut, segments, chosen)
+    return _Worked(chosen=chosen, uncut=uncut, left=left, touches=touches, replay=replay)
+
+
+def _cuts(
+    path: TimedPath, job: Job, segments: Segments, here: Iterable[_Worked]
+) -> tuple[list[Cut], tuple[Pass, ...]]:
+    """Contacts of all set-ups in the order of the program, and their passes."""
+    maker = ContactMaker(path, job, segments)
+    found = sorted(
+        ((touch, one.uncut) for one in here for touch in one.touches), key=lambda pair: pair[0].start
+    )
+    cuts = [maker.cut_of(touch, stock, n) for n, (touch, stock) in enumerate(found, start=1)]
+    return passes_of(with_strength(cuts, job), job.units)
+
+
+def _cautions(
+    path: TimedPath, job: Job, segments: Segments, cuts: list[Cut], here: Mapping[str, _Worked]
+) -> tuple[Caution, ...]:
+    uncut = {offset: one.uncut for offset, one in here.items()}
+    chosen = {offset: one.chosen for offset, one in here.items()}
+    of_stock = check_stock(path, job, segments, cuts, uncut)
+    return (*path.notes, *of_stock, *check_obstacles(path, job, segments, uncut, chosen))
+
+
+def _as_set_up(job: Job) -> dict[str, Any]:
+    """What the run is told of machine and person."""
+    machine, operator = job.machine, job.operator
+    return {
+        "feed_override": machine.feed_override,
+        "rapid_override": machine.rapid_override,
+        "override_steady": machine.override_steady,
+        "single_block": machine.single_block,
+        "reaction_s": operator.expected_s,
+        "surprise_s": operator.surprise_s,
+        "kind": job.kind,
+        "shown_in": job.units,
+    }
 
 
 def _in_offset(path: TimedPath, segments: Segments, offset: str) -> NDArray[np.bool_]:
