@@ -8,11 +8,10 @@ from listen.expect.facts import Facts, read_facts
 from listen.expect.setup_questions import (
     Question,
     check_answer,
-    drawn,
     job_text,
     questions,
-    said_back,
 )
+from listen.expect.setup_said import drawn, said_back
 from listen.job import Job
 from listen.job_file import load_job
 from listen.program import read_program

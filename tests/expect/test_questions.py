@@ -7,7 +7,8 @@ import pytest
 from listen.cli_job import asked, job_of, make_job
 from listen.errors import InputError
 from listen.expect.facts import diameter_in, read_facts
-from listen.expect.setup_questions import drawn, job_text, questions, said_back
+from listen.expect.setup_questions import job_text, questions
+from listen.expect.setup_said import drawn, said_back
 from listen.job import Box, Cylinder
 from listen.job_file import load_job
 from listen.program import read_program
