@@ -28,12 +28,6 @@ def profile_of(tool: Tool) -> Profile:
     return radius, min(tool.corner_radius or 0.0, radius), 0.0
 
 
-def point_height(tool: Tool) -> float:
-    """Height of the tool's point or rounding [mm]: from the tip to its full diameter."""
-    radius, corner, cot = profile_of(tool)
-    return radius * cot if cot > 0.0 else corner
-
-
 def radius_at(tool: Tool, height: float) -> float:
     """Radius of the tool at a height over its tip [mm]."""
     radius, corner, cot = profile_of(tool)

@@ -1,4 +1,4 @@
-"""The set-up said back: in plain sentences, and as a plan in letters, for a person to check at the machine."""
+"""The set-up said back: in plain sentences and as a plan in letters, to be checked at the machine."""
 
 import math
 
