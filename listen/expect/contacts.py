@@ -141,12 +141,12 @@ class ContactMaker:
             middle=middle,
             last=int(self.segments.span[index[-1]]),
         )
-        span, depth = self._rapid_span(touch, index)
+        span, depth = self._rapid_span(touch, index, stock)
         cut = self._cut(made, self._contact(made, number))
         return replace(cut, rapid_span=span, rapid_depth=depth)
 
-    def _rapid_span(self, touch: Touch, index: NDArray[np.int64]) -> tuple[int, float]:
-        """First rapid that takes material off, also in a contact that a feed move began, and its depth.
+    def _rapid_span(self, touch: Touch, index: NDArray[np.int64], stock: Stock) -> tuple[int, float]:
+        """First rapid that takes material off, also in a contact that a feed move began, and how deep.
 
         The span is -1 for none.
         """
@@ -154,8 +154,18 @@ class ContactMaker:
         taken = touch.records[:, kernels.VOLUME]
         for span in np.unique(spans[self.path.spans.kind[spans] == SpanKind.RAPID]):
             if taken[spans == span].sum() > RAPID_TAKES_MM3:
-                return int(span), float(touch.records[spans == span, kernels.DEPTH].max())
+                records = touch.records[spans == span]
+                lowest = max(float(self._tips(records).min()), stock.floor)
+                return int(span), float(records[:, kernels.TOP].max()) - lowest
         return -1, 0.0
+
+    def _tips(self, records: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Lowest place of the tip in each step [mm]."""
+        rows = self.segments.rows[records[:, kernels.SEGMENT].astype(np.int64)]
+        lengths = np.maximum(np.linalg.norm(rows[:, 3:6] - rows[:, 0:3], axis=1), 1e-12)
+        steps = records[:, [kernels.FROM_S, kernels.TO_S]] - rows[:, [kernels.S0]]
+        shares = np.clip(steps / lengths[:, None], 0.0, 1.0)
+        return np.asarray((rows[:, [2]] + (rows[:, [5]] - rows[:, [2]]) * shares).min(axis=1))
 
     def _span_at(self, time: float) -> int:
         rows = self.segments.rows
@@ -180,9 +190,9 @@ class ContactMaker:
         )
         lowest = self._lowest(rows, touch)
         way = self._way(tool, falls, lasts, span)
-        if way in ("plunge", "drilling", "spot drilling", "reaming", "tapping"):
-            return self._down(touch, tool, stock, way, rows, lowest)
         level = np.abs(falls) < 0.9
+        if way in ("plunge", "drilling", "spot drilling", "reaming", "tapping") or not level.any():
+            return self._down(touch, tool, stock, way, rows, lowest)
         return self._sideways(touch, tool, stock, way, records[level], rows[level], lasts[level], lowest)
 
     def _lowest(self, rows: NDArray[np.float64], touch: Touch) -> float:
@@ -237,7 +247,7 @@ class ContactMaker:
     ) -> _Shape:
         depth = float(records[:, kernels.DEPTH].max())
         if profile_of(tool)[1:] != (0.0, 0.0):
-            tips = np.maximum(np.minimum(rows[:, 2], rows[:, 5]), stock.floor)
+            tips = np.maximum(self._tips(records), stock.floor)
             depth = float((records[:, kernels.TOP] - tips).max())
         radius = max(radius_at(tool, depth), stock.cell)
         half = 0.5 * stock.cell

@@ -116,6 +116,6 @@ def _bent_touches(row: Floats, replay: Replay, tool: Tool) -> bool:
     plain, _ = sampled(straight, np.arange(1), 2.0 * SAMPLE_MM)
     # both ends are shared with other moves, which are judged by themselves
     touches = [replay.distance(tool, (p[0], p[1], p[2]), ()) <= 0.0 for p in bent[1:-1].tolist()]
-    return any(touches) and not all(
+    return any(touches) and not any(
         replay.distance(tool, (p[0], p[1], p[2]), ()) <= 0.0 for p in plain[1:-1].tolist()
     )

@@ -69,6 +69,22 @@ def test_a_rapid_is_told_with_its_own_depth_and_place() -> None:
     assert "4.00 mm deep, near X40.00 Y25.00 Z-4.00" in found.text
 
 
+@pytest.mark.parametrize("kind", ["flat end mill", "drill", "ball end mill"])
+def test_a_rapid_straight_down_is_told_with_all_of_its_depth(kind: str) -> None:
+    """The classic crash: it goes 5 mm into the block in one piece; on a slope over 20 mm it goes as deep."""
+    job = hand_job(Tool(number=1, kind=kind, diameter=10.0, flutes=2))
+    down = Hand(at=(40, 25, 10)).go(40, 25, -5).go(40, 25, 10)
+    found = _caution(down, job, "rapid into stock")
+    assert found.line == 1
+    assert "5.00 mm deep, near X40.00 Y25.00 Z0.00" in found.text
+    (contact,) = expect_timeline(down.path(), job).contacts
+    assert contact.way == "rapid"
+    assert contact.axial_depth_mm == pytest.approx(5.0, abs=0.001)
+    slope = Hand(at=(20, 25, 5)).go(60, 25, -5).go(60, 25, 10)
+    assert "5.00 mm deep, near X4" in _caution(slope, job, "rapid into stock").text
+    assert "20.00 mm deep" in _caution(Hand(at=(40, 25, 10)).go(40, 25, -30), job, "rapid into stock").text
+
+
 def test_a_tool_that_feeds_and_meets_nothing_is_named() -> None:
     """T2 runs 5 mm above what T1 has cut; alone it is a program that touches nothing."""
     other = Tool(number=2, kind="flat end mill", diameter=10.0)
@@ -113,6 +129,13 @@ def test_a_bent_rapid_is_checked_where_the_path_is_not_given() -> None:
     assert kind not in _kinds(clear)
     assert kind in _kinds(touching)
     assert kind not in _kinds(touching, hand_job(rapid_path="straight"))
+
+
+def test_a_rapid_that_meets_the_stock_anyhow_is_not_called_clear_in_a_straight_line() -> None:
+    """Slanting down into the block it meets it on both ways; that is told once."""
+    found = _kinds(Hand(at=(20, 25, 5)).go(60, 25, -5).go(60, 25, 10))
+    assert "rapid into stock" in found
+    assert "rapid into stock, each axis by itself" not in found
 
 
 def test_tools_and_offsets_that_are_not_in_the_job_are_not_judged() -> None:
