@@ -13,8 +13,6 @@ from listen.lengths import length_text
 from listen.states import Event, Standing, State, StateLikelihoods
 from listen.timeline import Contact, Cue
 
-UNSAID = 4.0  # how much seldomer a settled end is a stop where the falling belief did not tell one before
-
 
 class Cues:
     """Gives cues from the guesses as they stand before an event, and from its boundary.
@@ -149,9 +147,9 @@ class Cues:
         return self._after(self._stop_cue(stop, event.decided_at), max(wait, 1))
 
     @property
-    def _times_lost(self) -> float:
-        """How many times as often as stated the ear loses a cut, where the falling belief did not tell it."""
-        return UNSAID * self._lost.times_long if self._lost.is_told else 1.0
+    def _times_lost(self) -> float | None:
+        """How many times as often as stated the live ear loses a cut; None where it tells no belief."""
+        return self._lost.times_long if self._lost.is_told else None
 
     def _stop_cue(self, stop: Stop, at: int) -> Cue:
         timeline = self._tracking.space.timeline

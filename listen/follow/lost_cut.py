@@ -24,8 +24,16 @@ MEASURED_PER_S = 13.8 / 3600.0  # dropouts of the ear that this was measured on
 # Level and length of what is counted in a run, and how many falls the belief before the run is worth.
 SHORT, SHORT_S, SHORT_WORTH = 2, 0.05, 0.5
 LONG, LONG_S, LONG_WORTH = 1, 0.3, 0.25
+# How long breaks last that are confirmed as ends: of 130, 50 % longer than 0.5 s, 20 % than 2 s.
+SHORT_BREAK_S, LONG_BREAK_S = 0.3, 2.0  # half of them each
 SETTLED_S = 1.5  # by then an end would be confirmed
 UNTOLD_S = 0.25  # frames further apart do not follow each other
+
+
+def break_lasts(length_s: Floats) -> Floats:
+    """Chance that a confirmed break in a cut that goes on lasts longer than this."""
+    result: Floats = 0.5 * np.exp(-length_s / SHORT_BREAK_S) + 0.5 * np.exp(-length_s / LONG_BREAK_S)
+    return result
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

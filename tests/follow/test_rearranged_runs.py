@@ -101,11 +101,11 @@ def test_a_stop_that_the_ear_is_sure_of_is_said_at_once() -> None:
 
 
 def test_with_an_ear_that_loses_cuts_a_doubtful_stop_is_said_once_it_lasts() -> None:
-    """Ten dropouts an hour, of which a few last a second, and no end is believed to more than 50 %."""
+    """Ten dropouts an hour, of which a few last two seconds, and no end is believed to more than 50 %."""
     assert not stops_said(EAR, 12.3, end_probability=0.5)
-    stopped = stops_said(EAR, 13.5, end_probability=0.5)
+    stopped = stops_said(EAR, 14.0, end_probability=0.5)
     assert [cue.contact for cue in stopped] == [3]
-    assert 12.4 * RATE < stopped[0].at < 13.4 * RATE
+    assert 12.4 * RATE < stopped[0].at < 13.8 * RATE
 
 
 def test_a_tool_lost_half_way_ended_early_and_nothing_is_heard_after() -> None:

@@ -80,6 +80,7 @@ class Tally:
         self.airs: list[tuple[float, float]] = []  # mean and variance of a clip's stretches of air
         self.falls = np.zeros((len(LEVELS), len(LASTED)))
         self.watched_s = 0.0
+        self.breaks_s: list[float] = []  # how long breaks last, to the next start or the contact's end
 
     def take(self, made: Made) -> None:
         """Listen to one clip."""
@@ -91,6 +92,7 @@ class Tally:
         events, quiet, beliefs = heard(made)
         self._falls(truth, events, beliefs, made.rate)
         self._misses(truth, events, quiet, made.rate)
+        starts = [e.at / made.rate for e in events if e.state is State.ENTRY]
         for event in events:
             at = event.at / made.rate
             if event.standing is not Standing.CONFIRMED:
@@ -103,6 +105,9 @@ class Tally:
                 leaving = np.nan
             elif event.state is State.AIR:
                 self._end(truth, at, leaving, event)
+                if _is_inside(truth, at):
+                    stop = truth[truth[:, 2] > at, 2][0]
+                    self.breaks_s.append(min([start for start in starts if start > at] + [stop]) - at)
                 self._until_confirmed(truth, at, event.decided_at / made.rate, quiet)
 
     def _falls(self, truth: np.ndarray, events: list[Event], beliefs: np.ndarray, rate: int) -> None:
@@ -203,6 +208,8 @@ def main(arguments: list[str]) -> None:
         print(f"log odds at {name:20} {np.mean(odds):5.2f} ± {np.std(odds):.2f} of {len(odds)}")
     hours = tally.contact_s / 3600.0
     confirmed = len(tally.odds.get("breaks in a contact", []))
+    for lasted in (0.3, 0.5, 0.8, 1.2, 2.0, 3.0):
+        print(f"breaks longer than {lasted} s: {np.mean(np.array(tally.breaks_s) > lasted):.2f}")
     print(f"ends in the middle of {hours:.2f} h of contact: supposed {tally.supposed}, confirmed {confirmed}")
     n, m = np.array(tally.clips).sum(axis=0)
     print(f"missed {m} of {n} contacts; a clip's share is worth {worth(tally.clips):.1f} contacts")
