@@ -96,6 +96,14 @@ def told_habits(operator: Operator, seed: int) -> Counts:
     return score.matches(said, timeline, truth) | score.beliefs(said, timeline, truth)
 
 
+def told_clock(operator: Operator, seed: int) -> Counts:
+    """The same runs, override and holds told: what is missed without, no sound tells."""
+    timeline, truth = drawn(seed, operator)
+    said = score.listen_live(timeline, truth, EAR, known="feed clock")
+    score.listen_again(said, timeline, truth, EAR, known="feed clock")
+    return score.matches(said, timeline, truth) | score.beliefs(said, timeline, truth)
+
+
 def _matched(timeline: Timeline, truth: Truth, ear: EarRates = EAR) -> Counts:
     said = score.listen_live(timeline, truth, ear)
     score.listen_again(said, timeline, truth, ear)
@@ -313,6 +321,7 @@ def lines() -> dict[str, tuple[Job, float]]:
         f"follow {operator.name}": (partial(follow, operator, EAR), 1.0) for operator in (CALM, HARSH, STEADY)
     }
     found["told its habits, harsh"] = (partial(told_habits, HARSH), 1.0)
+    found["told its feed clock, harsh"] = (partial(told_clock, HARSH), 1.0)
     found["follow calm, the shipped ear"] = (partial(follow, CALM, shipped_ear()), 1.0)
     for known in COLUMNS:
         found[f"clean, {known}"] = (partial(clean, known, EAR, EAR), 1.0)

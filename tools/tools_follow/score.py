@@ -16,6 +16,7 @@ from listen.timeline import Cue, Flag, Mark, MarkKind, Position, Timeline, Verdi
 from tools.tools_follow.runs import RATE, Truth
 
 NEAR_S = 0.35
+BELIEFS = (0.5, 0.7, 0.9, 0.97, 0.995)  # edges
 ALIKE_S = 0.01  # contacts whose lengths differ by less at 100 % sound alike
 Visit = tuple[int, float, float]  # contact, first touch, last touch [s]
 
@@ -164,8 +165,10 @@ def beliefs(said: Said, timeline: Timeline, truth: Truth) -> dict[str, float]:
             name = "alike" if any(abs(other - here) < ALIKE_S for other in beside) else "unlike"
             following = contact + 2 if contact + 1 < len(lengths) else None
             right = float(position.next_contact == following)
+            near = f"belief {int(np.searchsorted(BELIEFS, position.probability, side='right'))}"
             for key, value in (("of", 1.0), ("believed", position.probability), ("right", right)):
-                counts[f"{key} {name}"] = counts.get(f"{key} {name}", 0.0) + value
+                for which in (name, near):
+                    counts[f"{key} {which}"] = counts.get(f"{key} {which}", 0.0) + value
     return counts
 
 

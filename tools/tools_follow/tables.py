@@ -10,10 +10,15 @@ import numpy as np
 
 from tools.tools_follow.jobs import COLUMNS, Counts
 from tools.tools_follow.made_stops import SOON_S
+from tools.tools_follow.score import BELIEFS
 
 Found = dict[str, list[Counts]]
 CPU_LIMIT = 0.001  # s a second of audio, one core
 FALSE_LIMIT, CUE_LIMIT = 0.05, 0.2  # a run
+TOLD = {
+    "told its habits, harsh": "all that the operator does being told, and nothing wrong",
+    "told its feed clock, harsh": "override and holds told as they happen, which no sound tells",
+}
 CUT_H = 0.18  # cutting in a drawn run, on the mean
 
 
@@ -53,8 +58,8 @@ def print_tables(found: Found) -> bool:
     for name, counts in found.items():
         if name.startswith(("follow ", "plan ", "long")):
             missed |= _matched(name, counts)
-        elif name.startswith("told its habits"):
-            print(f"{name}: the same runs, all that the operator does being told, and nothing wrong")
+        elif name.startswith("told "):
+            print(f"{name}: the same runs, {TOLD[name]}")
             _places(counts)
     for known in COLUMNS:
         _verdicts(found, known)
@@ -99,11 +104,17 @@ def _places(counts: list[Counts]) -> None:
     tenth = shares[: max(len(shares) // 10, 1)]
     print(f"    hardest tenth of the runs, once over {100.0 * np.mean(tenth):.2f} %")
     for name in ("alike", "unlike"):
-        of = total(counts, f"of {name}")
-        if of:
-            believed = 100.0 * total(counts, f"believed {name}") / of
-            right = share(total(counts, f"right {name}"), of)
-            print(f"    {name:6} to the contacts beside: believed {believed:.1f} %, right {right}")
+        _believed(f"{name:6} to the contacts beside: ", counts, name)
+    for at in range(len(BELIEFS) + 1):
+        _believed("place ", counts, f"belief {at}")
+
+
+def _believed(text: str, counts: list[Counts], name: str) -> None:
+    """What was believed of some places beside how often it was right."""
+    of = total(counts, f"of {name}")
+    if of:
+        believed = 100.0 * total(counts, f"believed {name}") / of
+        print(f"    {text}believed {believed:.1f} %, right {share(total(counts, f'right {name}'), of)}")
 
 
 WAYS = ("counting", "warping", "grid")
