@@ -15,7 +15,8 @@ LOOK = {
 LENGTH = "Check tool length and work offset."
 STILL = "Do not stop the spindle while it cuts: hold the feed, and look."
 NOTHING_YET = (
-    "Nothing was heard so far. Raised run? Else check tool, work offset, and that the microphone hears."
+    "Nothing was heard so far. Raised run, or not started? "
+    "Else check tool, work offset, and that the microphone hears."
 )
 STRENGTH_LOOK = {
     Strength.HEAVIER: "Check depth, width and whether the tool is worn.",

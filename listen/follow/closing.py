@@ -10,6 +10,7 @@ from listen.follow.tracking import Tracking
 
 MOST = 0.9  # of what was waited for did not come, where it was due before the end of the sound
 LIKELY = 0.7  # belief in that where the program may just have been stopped
+MAY_NOT_RUN = 0.65  # probability at most where nothing was heard and nobody told that the program was started
 
 
 class Closing:
@@ -40,6 +41,7 @@ class Closing:
             outcome,
             beliefs=beliefs,
             reach=reach,
+            most=1.0 if self._runs() else MAY_NOT_RUN,
             expected_onset_s=self._expected(index, outcome, 0),
             expected_offset_s=self._expected(index, outcome, 1),
         )
@@ -82,6 +84,10 @@ class Closing:
             return True
         gone = np.isin(engine.rings.off[:, engine.slot], (Off.GONE, Off.STOPPED))
         return bool(engine.weights[gone].sum() > 0.5)
+
+    def _runs(self) -> bool:
+        """Whether the program was started: a raised dry run and none at all sound the same."""
+        return self._tracking.engine.n_stretches > 0 or self._tracking.start_told
 
     def _last_heard_s(self) -> float:
         engine = self._tracking.engine

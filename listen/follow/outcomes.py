@@ -38,6 +38,8 @@ class Outcome:
         How far the belief reaches where the sound ended before it could be judged [0 to 1].
     agreed : float
         Share of the likeliest kind's belief that says it of the same stretch [0 to 1].
+    most : float
+        Of the probability, where no guess counts what speaks against all of them [0 to 1].
     """
 
     beliefs: Floats
@@ -48,6 +50,7 @@ class Outcome:
     early_mm: float = 0.0
     reach: float = 1.0
     agreed: float = 1.0
+    most: float = 1.0
 
     @property
     def settled(self) -> float:

@@ -169,6 +169,11 @@ class Tracking:
         elif mark.kind == MarkKind.PROGRAM_END:
             self.ended_s = at
 
+    @property
+    def start_told(self) -> bool:
+        """Whether anybody told that the program runs: a cycle start, a line, or all that a control tells."""
+        return self._place_told or self.clock.told_by_control
+
     def _cycle_start(self, at: float) -> None:
         """Cycle start after a hold is a resume; else the program starts from the top."""
         self._place_told = True

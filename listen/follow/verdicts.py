@@ -76,7 +76,7 @@ class Wording:
         return Verdict(
             contact=contact.id,
             kind=kind,
-            probability=min(max(belief, 0.0), 1.0),
+            probability=min(max(belief, 0.0), outcome.most),
             called_at=called_at,
             expected_onset=self._samples(outcome.expected_onset_s),
             expected_offset=self._samples(outcome.expected_offset_s),

@@ -55,6 +55,16 @@ def test_without_any_hint_a_silent_approach_is_not_judged_before_the_sound_ends(
     assert {each.called_at for each in found.values()} == {60 * RATE}
 
 
+def test_a_dry_run_is_sure_only_where_somebody_told_that_the_program_runs() -> None:
+    """No sound tells a raised dry run from a program that was never started."""
+    untold = verdicts(follow(timeline_of(SIX), [], [], 60.0))
+    steady = timeline_of(SIX, feed_override=100.0, override_steady=True)
+    told = verdicts(follow(steady, [], [mark(MarkKind.CYCLE_START, 1.0)], 60.0))
+    assert {each.kind for each in (*untold.values(), *told.values())} == {VerdictKind.NOT_HEARD}
+    assert max(each.probability for each in untold.values()) <= 0.65
+    assert min(each.probability for each in told.values()) > 0.95
+
+
 @pytest.mark.parametrize(("end_s", "n_missing"), [(1.5, 0), (2.0, 0), (30.0, 6)])
 def test_a_sound_that_ends_before_a_contact_could_come_tells_nothing(end_s: float, n_missing: int) -> None:
     """The first contact is due at 2 s of the program: stopped after 1.5 s, it was said to be missing."""
