@@ -201,6 +201,7 @@ class Sharpener:
             self.rows,
             order,
             earliest,
+            self.time_at(record[kernels.TO_S] + look + 2.0 * row[kernels.RADIUS]),
             last,
             self.stock.shape,
             self.stock.field,

@@ -110,9 +110,16 @@ def may_reach(px: float, py: float, height: float, seg: Floats) -> bool:
 
 @njit(cache=True)
 def cut_times(
-    px: float, py: float, height: float, segments: Floats, order: Indices, since: float, floor: float
+    px: float,
+    py: float,
+    height: float,
+    segments: Floats,
+    order: Indices,
+    since: float,
+    before: float,
+    floor: float,
 ) -> tuple[float, float]:
-    """When material at a point is first and last cut after `since` [s]; infinite if never."""
+    """When a point is first cut after `since` and last cut up to `before` [s]; infinite if never."""
     first, last = np.inf, -np.inf
     for k in order:
         seg = segments[k]
@@ -127,7 +134,8 @@ def cut_times(
         if until > since + 1e-9:  # what ended just then was the touch before
             if first == np.inf:
                 first = max(since, seg[T0] + lasts * arrival(px, py, height - 1e-6, seg, start, lowest))
-            last = until
+            if until <= before:
+                last = until
         height = low
     return first, last
 
@@ -140,6 +148,7 @@ def sharpen(
     segments: Floats,
     order: Indices,
     since: float,
+    before: float,
     want_last: bool,
     stock: Floats,
     field: Floats,
@@ -161,7 +170,7 @@ def sharpen(
                 height = first_height(px, py, stock, field, grid)
                 if height == -np.inf:
                     continue
-                first, last = cut_times(px, py, height, segments, near, since, grid[4])
+                first, last = cut_times(px, py, height, segments, near, since, before, grid[4])
                 if want_last and last > best:
                     best, best_x, best_y = last, px, py
                 elif not want_last and first < best:

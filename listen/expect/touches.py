@@ -143,8 +143,8 @@ def _ramps_of_area(
         return min(from_s + point, to_s), max(to_s - point, from_s) if through else to_s
     area = run[:, kernels.VOLUME] / np.maximum(run[:, kernels.TO_S] - run[:, kernels.FROM_S], 1e-9)
     reach = 2.0 * row[kernels.RADIUS]
-    early = run[:, kernels.FROM_S] <= from_s + reach
-    late = run[:, kernels.TO_S] >= to_s - reach
+    early = run[:, kernels.FROM_S] <= max(from_s, run[0, kernels.FROM_S]) + reach
+    late = run[:, kernels.TO_S] >= min(to_s, run[-1, kernels.TO_S]) - reach
     enough_in, enough_out = 0.9 * area[early].max(), 0.9 * area[late].max()
     first = int(np.argmax(area >= enough_in))
     last = len(area) - 1 - int(np.argmax(area[::-1] >= enough_out))
