@@ -24,9 +24,9 @@ from listen.decide import (
     belief_of,
     load_model,
     load_network,
-    second_look,
     second_look_load,
 )
+from listen.decide.second_look import events_of
 from listen.errors import ModelError, RecordingError
 from listen.measure import (
     BAND_COLUMNS,
@@ -108,6 +108,10 @@ class Ear(Protocol):
         """Events as known after the whole run; needs `keep` when the ear was made."""
         ...
 
+    def believed_again(self) -> tuple[StateLikelihoods, ...]:
+        """What the last `look_again` believed of each frame; none where the ear does not tell."""
+        ...
+
 
 class SoundEar:
     """Hears blocks of sound with a fitted model.
@@ -136,6 +140,7 @@ class SoundEar:
         self._kept = FrameStore() if keep else None
         self._note = note
         self._decide = self._decider(())
+        self._believed: tuple[StateLikelihoods, ...] = ()
 
     @property
     def hop(self) -> int:
@@ -178,12 +183,13 @@ class SoundEar:
 
     def look_again(self) -> tuple[Event, ...]:
         """Refined events, each stretch between gaps for itself."""
-        return tuple(
-            chain.from_iterable(
-                second_look(frames, self._model, self._layout, hop=self.hop, sure=sure)
-                for frames, sure in self._stretches()
-            )
-        )
+        beliefs = self.beliefs()
+        self._believed = tuple(told_by(belief) for belief in beliefs)
+        return tuple(chain.from_iterable(events_of(belief) for belief in beliefs))
+
+    def believed_again(self) -> tuple[StateLikelihoods, ...]:
+        """What the last `look_again` believed of each frame."""
+        return self._believed
 
     def beliefs(self) -> list[Belief]:
         """What the second look believes of each stretch between gaps."""
@@ -211,6 +217,15 @@ class SoundEar:
             for item in made:
                 take(item)
         return tuple(chain.from_iterable(self._decide.push(item) for item in made))
+
+
+def told_by(belief: Belief) -> StateLikelihoods:
+    """What the second look believes, as the live ear tells it."""
+    return StateLikelihoods(
+        at=np.maximum(belief.middle, 0),
+        log_likelihood=np.log(belief.states + 1e-9),
+        contact=1.0 / (1.0 + np.exp(-belief.whether)),
+    )
 
 
 class FramesEar(SoundEar):
@@ -318,6 +333,10 @@ class LoadEar:
         if sure and sum(sure) >= CLEAR * len(sure):
             self._rates = replace(LOAD_RATES, missed_share=MISSED_IF_CLEAR, missed_worth=MISSED_WORTH)
         return events
+
+    def believed_again(self) -> tuple[StateLikelihoods, ...]:
+        """Load tells no belief."""
+        return ()
 
     def _hear(self, made: Sequence[Frames]) -> tuple[Heard, ...]:
         if self._kept is not None:

@@ -97,6 +97,10 @@ class FusedEar:
         self.clock = _fitted(load, fused, late, rate=self._rate) or self.clock
         return fused
 
+    def believed_again(self) -> tuple[StateLikelihoods, ...]:
+        """None: what the sound believed is not what both do."""
+        return ()
+
     def _aligned(
         self, sound: Sequence[Event], load: Sequence[Event], beliefs: Sequence[Belief]
     ) -> tuple[SourceClock, Seen, Lag]:

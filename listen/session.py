@@ -221,6 +221,7 @@ def second_hearing(
         ear.rates,
         end=end,
         gaps=[item for item in told if isinstance(item, Gap)],
+        beliefs=ear.believed_again(),
     )
     flags = flags_afterwards(timeline, verdicts, [item for item in told if isinstance(item, Flag)], rate)
     return SecondHearing(refined=refined, verdicts=verdicts, flags=flags)
@@ -251,6 +252,16 @@ class Plan:
     def warnings(self) -> tuple[Caution, ...]:
         """The cautions that say that something is wrong, not that something was left unchecked."""
         return warnings_of(self.timeline.cautions)
+
+
+def _in_order(cautions: tuple[Caution, ...], *, n_programs: int) -> tuple[Caution, ...]:
+    """What is wrong first, by its line where there is one program; then what was left unchecked."""
+
+    def place(caution: Caution) -> tuple[bool, int]:
+        line = caution.line if n_programs == 1 and caution.line is not None else 0
+        return caution.kind in NOTE_KINDS, line
+
+    return tuple(sorted(cautions, key=place))
 
 
 def warnings_of(cautions: Iterable[Caution]) -> tuple[Caution, ...]:
@@ -302,6 +313,6 @@ def plan_job(
         for program, own in zip(programs, paths, strict=True)
         for caution in check_program(program, own, job)
     ]
-    cautions = merge_cautions(tuple(checked), expected.timeline.cautions)
+    cautions = _in_order(merge_cautions(tuple(checked), expected.timeline.cautions), n_programs=len(programs))
     timeline = replace(expected.timeline, cautions=(*first, *cautions))
     return Plan(job=job, path=path, expected=replace(expected, timeline=timeline))

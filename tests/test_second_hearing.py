@@ -4,7 +4,7 @@ import pytest
 
 from listen.ears import Given, Heard
 from listen.session import SecondHearing, second_hearing
-from listen.states import EarRates, Event, Turning
+from listen.states import EarRates, Event, StateLikelihoods, Turning
 from listen.timeline import Flag, Mark, MarkKind
 from tests.follow.runs import EAR, RATE, events_of, timeline_of
 
@@ -41,6 +41,10 @@ class HeardAgain:
     def look_again(self) -> tuple[Event, ...]:
         """What it tells."""
         return self._events
+
+    def believed_again(self) -> tuple[StateLikelihoods, ...]:
+        """It tells no belief."""
+        return ()
 
 
 def again(*, without: int | None, told: list[Flag]) -> SecondHearing:

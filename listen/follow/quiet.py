@@ -8,14 +8,35 @@ a contact, -2.7 ± 1.2 after an end.
 """
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
 from listen.states import StateLikelihoods
 
-Polynomial = tuple[float, float, float]
-LIVE: Polynomial = (2.08, 1.05, -0.10)  # the live ear's belief; -3.1 ± 1.4 in air, 0.1 ± 1.6 over misses
-SECOND_LOOK: Polynomial = (4.01, 1.12, -0.06)  # -4.7 ± 0.9 and 0.1 ± 2.4, of 1091 and 54
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tells:
+    """What an ear's mean log odds tell of a miss.
+
+    Attributes
+    ----------
+    still, slope, bend : float
+        Log of how much likelier log odds are over a miss than in air: a constant, and for each odd and its
+        square [nats].
+    air_below : float
+        What is likelier by less than this is taken for air.
+    """
+
+    still: float
+    slope: float
+    bend: float
+    air_below: float = 0.0
+
+
+LIVE = Tells(still=2.08, slope=1.05, bend=-0.10)  # -3.1 ± 1.4 in air, 0.1 ± 1.6 over misses
+# -4.7 ± 0.9 and 0.1 ± 2.4, of 1091 and 54; no real room's air is so quiet, so below even nothing is told.
+SECOND_LOOK = Tells(still=4.01, slope=1.12, bend=-0.06, air_below=1.0)
 LEAST, MOST = 0.03, 20.0  # no more is made of it: real rooms sound otherwise
 BREAK, STOP = (0.3, 2.0), (-2.7, 1.2)
 LEAST_BREAK, MOST_BREAK = 0.05, 5.0
@@ -27,21 +48,23 @@ EDGE_S = 0.1  # the ear comes a little late
 
 
 class Quiet:
-    """Keeps what the live ear believed of the last ten minutes, a number for each tenth of a second.
+    """Keeps what an ear believed lately, a number for each tenth of a second.
 
     Parameters
     ----------
     rate : int
         Sample rate [Hz].
-    tells : tuple of float
+    tells : Tells
         What the mean log odds of this ear tell of a miss, `LIVE` or `SECOND_LOOK`.
+    kept_s : float
+        So much of it [s].
     """
 
-    def __init__(self, rate: int, *, tells: Polynomial = LIVE) -> None:
+    def __init__(self, rate: int, *, tells: Tells = LIVE, kept_s: float = KEPT_S) -> None:
         self._tells = tells
         self._step = STEP_S * rate
         self._rate = rate
-        n_steps = round(KEPT_S / STEP_S)
+        n_steps = math.ceil(kept_s / STEP_S)
         self._sum, self._n = np.zeros(n_steps), np.zeros(n_steps)
         self._newest = -1  # step
         self._new: list[StateLikelihoods] = []
@@ -85,8 +108,9 @@ class Quiet:
 
     def _ratio(self, odds: float) -> float:
         """How much likelier this mean is over a missed contact than in air."""
-        still, slope, bend = self._tells
-        return min(max(math.exp(still + slope * odds + bend * odds * odds), LEAST), MOST)
+        tells = self._tells
+        ratio = math.exp(tells.still + tells.slope * odds + tells.bend * odds * odds)
+        return LEAST if ratio < tells.air_below else min(max(ratio, LEAST), MOST)
 
     @property
     def is_told(self) -> bool:

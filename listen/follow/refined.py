@@ -7,11 +7,12 @@ import numpy as np
 from listen.blocks import Gap
 from listen.follow.closing import Closing
 from listen.follow.outcomes import Outcome, Reading
+from listen.follow.quiet import SECOND_LOOK, Quiet
 from listen.follow.strength import Strengths
 from listen.follow.tracking import Tracking
 from listen.follow.unexpected import Unexpected
 from listen.follow.verdicts import Wording
-from listen.states import ContactSound, EarRates, Event
+from listen.states import ContactSound, EarRates, Event, StateLikelihoods
 from listen.timeline import Mark, Timeline, Verdict, VerdictKind
 
 N_SLOTS = 96
@@ -29,6 +30,7 @@ def refined_verdicts(
     *,
     end: int | None = None,
     gaps: Sequence[Gap] = (),
+    beliefs: Sequence[StateLikelihoods] = (),
 ) -> tuple[Verdict, ...]:
     """Verdicts on every contact, from all that was heard before and after it.
 
@@ -47,6 +49,8 @@ def refined_verdicts(
     end : int
         End of the recording [samples]; without it, the last thing known.
     gaps : sequence of Gap
+    beliefs : sequence of StateLikelihoods
+        What the second look believes, in the order of time; none where it does not tell.
 
     Returns
     -------
@@ -54,7 +58,7 @@ def refined_verdicts(
         One for each expected contact in program order, then the unexpected ones.
     """
     tracking = Tracking(timeline, rate=rate, ear=ear or DEFAULT_EAR, n_slots=N_SLOTS, width=WIDTH, most=WIDTH)
-    judge = _Judge(tracking, Strengths(timeline, sounds))
+    judge = _Judge(tracking, Strengths(timeline, sounds), _quiet(beliefs, rate))
     last = 0
     for at, item in _in_order(events, marks, gaps):
         boundary = tracking.take(item)
@@ -63,6 +67,17 @@ def refined_verdicts(
         if boundary is not None:
             judge.heard(boundary.is_onset)
     return judge.all(max(last, end or 0))
+
+
+def _quiet(beliefs: Sequence[StateLikelihoods], rate: int) -> Quiet:
+    """What the second look believed of the whole run."""
+    told = [each for each in beliefs if each.at.size]
+    quiet = Quiet(
+        rate, tells=SECOND_LOOK, kept_s=1.0 + max((each.at[-1] / rate for each in told), default=0.0)
+    )
+    for each in told:
+        quiet.take(each)
+    return quiet
 
 
 def _in_order(
@@ -87,9 +102,9 @@ DEFAULT_EAR = EarRates(
 class _Judge:
     """Takes outcomes while they can still be read from the guesses."""
 
-    def __init__(self, tracking: Tracking, strengths: Strengths) -> None:
+    def __init__(self, tracking: Tracking, strengths: Strengths, quiet: Quiet) -> None:
         self.tracking = tracking
-        self.wording = Wording(tracking.engine.model, tracking.rate, readings=tracking.readings)
+        self.wording = Wording(tracking.engine.model, tracking.rate, readings=tracking.readings, quiet=quiet)
         self.strengths = strengths
         self.unexpected = Unexpected(tracking)
         self._outcomes: list[Outcome] = []

@@ -5,10 +5,10 @@ import math
 import numpy as np
 import pytest
 
-from listen.follow import Follower
+from listen.follow import Follower, refined_verdicts
 from listen.follow.own_ear import OwnEar
 from listen.follow.priors import priors_for
-from listen.follow.quiet import LIVE, Quiet
+from listen.follow.quiet import LIVE, SECOND_LOOK, Quiet
 from listen.states import StateLikelihoods
 from listen.timeline import Verdict
 from tests.follow.runs import EAR, RATE, events_of, timeline_of
@@ -32,7 +32,7 @@ def for_a_miss(log_odds: float) -> float | None:
 
 def test_the_ratio_is_what_was_measured() -> None:
     """At -1: 2.08 - 1.05 - 0.1 = 0.93 nats, by hand; usual air at -3.1 is a tenth as likely over a miss."""
-    assert LIVE == (2.08, 1.05, -0.10)
+    assert (LIVE.still, LIVE.slope, LIVE.bend) == (2.08, 1.05, -0.10)
     assert for_a_miss(-1.0) == pytest.approx(2.5345, rel=1e-4)
     assert for_a_miss(-3.1) == pytest.approx(0.118, rel=0.01)
 
@@ -113,3 +113,26 @@ def test_an_ear_misses_as_often_as_was_found_and_as_it_believed_meanwhile() -> N
     ear = OwnEar(priors_for(timeline_of(PLACES), EAR))
     assert ear.missed(1.0) == pytest.approx(0.01, rel=1e-9)
     assert ear.missed(0.1) == pytest.approx(0.001, rel=1e-9)
+
+
+def refined_of_the_fifth(log_odds: float) -> Verdict:
+    """Of eight the fifth was not heard; the second look believed so much of it, and of all else nothing."""
+    program = timeline_of(PLACES, feed_override=100.0, override_steady=True)
+    heard = events_of([place for i, place in enumerate(PLACES) if i != 4])
+    beliefs = [believed(0.0, 14.0, -5.0), believed(14.0, 16.0, log_odds), believed(16.0, 30.0, -5.0)]
+    return refined_verdicts(program, heard, (), (), RATE, EAR, end=30 * RATE, beliefs=beliefs)[4]
+
+
+def test_afterwards_a_contact_that_the_second_look_half_heard_cannot_be_told() -> None:
+    assert refined_of_the_fifth(-5.0).kind == "not heard"
+    assert refined_of_the_fifth(-3.5).kind == "not heard"  # no more than a real room's air
+    assert refined_of_the_fifth(-1.0).kind == "cannot tell"
+
+
+def test_the_second_look_tells_nothing_by_what_is_below_even() -> None:
+    """At -3.5: 4.01 - 3.92 - 0.735 = -0.645 nats, less than even; at -3: 4.01 - 3.36 - 0.54 = 0.11 nats."""
+    quiet = Quiet(RATE, tells=SECOND_LOOK, kept_s=30.0)
+    quiet.take(believed(0.0, 10.0, -3.5))
+    quiet.take(believed(10.0, 20.0, -3.0))
+    assert quiet.for_a_miss(5.0, 7.0, LATER) == 0.03
+    assert quiet.for_a_miss(15.0, 17.0, LATER) == pytest.approx(math.exp(0.11), rel=1e-3)

@@ -1,10 +1,11 @@
 """How sure the shipped ear is where it is right and where it is wrong, and what it hears of ways out.
 
-`python -m tools.tools_follow.measure_ear [CLIPS]` listens to made clips of half a minute at 12 and 6 dB
+`python -m tools.tools_follow.measure_ear [CLIPS] [again]` listens to made clips of half a minute at 12 and 6 dB
 (default 60, about two minutes) and prints, for confirmed events, log odds of the ear's belief at true starts,
 bursts in air, true ends and breaks inside a contact; the way out that was heard beside the true one; how
 often the ear supposes or confirms an end in the middle of a contact; whether misses come in rows, and what
-the live ear believes meanwhile; how deep and for how long its belief falls in running cuts. Numbers in
+the live ear believes meanwhile; how deep and for how long its belief falls in running cuts. With "again" only
+what the second look misses and believes meanwhile. Numbers in
 `doubt.py`, `lost_cut.py`, `own_ear.py`, `quiet.py` and `way_out.py` of `listen/follow` and in `runs.py` here
 are set from it.
 """
@@ -18,7 +19,7 @@ import numpy as np
 
 from listen.blocks import Block
 from listen.ears import Heard, SoundEar, shipped_model
-from listen.follow.quiet import Quiet
+from listen.follow.quiet import SECOND_LOOK, Quiet
 from listen.states import Event, Standing, State, StateLikelihoods, log_odds
 from listen.synth import EVALUATION_RANGES, Made, draw_clip
 
@@ -68,6 +69,17 @@ def heard(made: Made) -> tuple[list[Event], Quiet, np.ndarray]:
     return [item for item in found if isinstance(item, Event)], quiet, np.column_stack([at, odds])
 
 
+def heard_again(made: Made) -> tuple[list[Event], Quiet]:
+    """Events of the second look, and what it believed."""
+    ear = SoundEar(shipped_model(), rate=made.rate, keep=True)
+    ear.push(Block(samples=made.samples, start=0, rate=made.rate))
+    ear.close()
+    events, quiet = list(ear.look_again()), Quiet(made.rate, tells=SECOND_LOOK)
+    for item in ear.believed_again():
+        quiet.take(item)
+    return events, quiet
+
+
 class Tally:
     """Beliefs by what was true, and ways out."""
 
@@ -84,9 +96,7 @@ class Tally:
 
     def take(self, made: Made) -> None:
         """Listen to one clip."""
-        truth = (
-            np.array([(c.start, c.leaving, c.stop) for c in made.truth.contacts]).reshape(-1, 3) / made.rate
-        )
+        truth = _truth_of(made)
         self.contact_s += float((truth[:, 2] - truth[:, 0]).sum())
         leaving = np.nan
         events, quiet, beliefs = heard(made)
@@ -109,6 +119,11 @@ class Tally:
                     stop = truth[truth[:, 2] > at, 2][0]
                     self.breaks_s.append(min([start for start in starts if start > at] + [stop]) - at)
                 self._until_confirmed(truth, at, event.decided_at / made.rate, quiet)
+
+    def take_again(self, made: Made) -> None:
+        """Look at one clip a second time."""
+        events, quiet = heard_again(made)
+        self._misses(_truth_of(made), events, quiet, made.rate)
 
     def _falls(self, truth: np.ndarray, events: list[Event], beliefs: np.ndarray, rate: int) -> None:
         """Falls of the belief in cuts that the ear has confirmed and that go on."""
@@ -173,6 +188,12 @@ class Tally:
             self.odds.setdefault(name, []).append(float(np.log(p / (1.0 - p))))
 
 
+def _truth_of(made: Made) -> np.ndarray:
+    """Start, leaving and stop of each contact, shape (n_contacts, 3) [s]."""
+    cuts = [(c.start, c.leaving, c.stop) for c in made.truth.contacts]
+    return np.array(cuts).reshape(-1, 3) / made.rate
+
+
 def missed(stretches: np.ndarray, events: list[Event], rate: int) -> np.ndarray:
     """Of which stretches next to nothing was heard as contact."""
     told = [e for e in events if e.standing is Standing.CONFIRMED and e.state in (State.ENTRY, State.AIR)]
@@ -201,18 +222,20 @@ def _is_inside(truth: np.ndarray, at: float) -> bool:
 
 def main(arguments: list[str]) -> None:
     """Listen and print."""
-    tally = Tally()
+    tally, is_again = Tally(), "again" in arguments
     for made in clips(int(arguments[0]) if arguments else 60):
-        tally.take(made)
+        (tally.take_again if is_again else tally.take)(made)
     for name, odds in sorted(tally.odds.items()):
         print(f"log odds at {name:20} {np.mean(odds):5.2f} ± {np.std(odds):.2f} of {len(odds)}")
+    n, m = np.array(tally.clips).sum(axis=0)
+    print(f"missed {m} of {n} contacts; a clip's share is worth {worth(tally.clips):.1f} contacts")
+    if is_again:
+        return
     hours = tally.contact_s / 3600.0
     confirmed = len(tally.odds.get("breaks in a contact", []))
     for lasted in (0.3, 0.5, 0.8, 1.2, 2.0, 3.0):
         print(f"breaks longer than {lasted} s: {np.mean(np.array(tally.breaks_s) > lasted):.2f}")
     print(f"ends in the middle of {hours:.2f} h of contact: supposed {tally.supposed}, confirmed {confirmed}")
-    n, m = np.array(tally.clips).sum(axis=0)
-    print(f"missed {m} of {n} contacts; a clip's share is worth {worth(tally.clips):.1f} contacts")
     means, variances = np.array(tally.airs).T
     inside = np.sqrt(variances.mean())
     print(f"log odds in air: {means.mean():.1f} ± {means.std():.1f} between clips, ± {inside:.1f} inside one")
