@@ -112,7 +112,7 @@ def _prepared(job: Path | None, asked: Asked, out: Path | None, model: Path | No
 
     plan = _plan(job)
     for line in warning_lines(plan):
-        print(line)
+        print(f"! {line}")
     offered = start_of(asked.kind, asked.keep, of_job="" if plan is None else plan.timeline.kind)
     folder = out or Path("runs") / _run_name(job)
     check_folder(folder)

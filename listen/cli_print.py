@@ -58,7 +58,7 @@ def warning_lines(plan: Plan | None) -> Iterator[str]:
         if plan is not None and caution.line is not None:
             name = plan.path.blocks.get((0, caution.line))
             where = f"line {caution.line}: " if name is None else f"{name} (line {caution.line}): "
-        yield f"! {where}{caution.text}; {caution.remedy}"
+        yield f"{where}{caution.text}; {caution.remedy}"
 
 
 def say_set_aside(out: Path) -> Callable[[Path], None]:

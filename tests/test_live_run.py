@@ -172,7 +172,7 @@ def test_what_the_sheet_warns_of_is_said_with_its_line_before_the_run(tmp_path: 
     for name in ("step.nc", "step.toml"):
         (tmp_path / name).write_text((RECORDINGS / name).read_text().replace("S8000 M3", "S8000"))
     (line,) = warning_lines(plan_job(load_job(tmp_path / "step.toml")))
-    assert line.startswith("! N70 (line 9): T3 feeds while the spindle stands; do not run this")
+    assert line.startswith("N70 (line 9): T3 feeds while the spindle stands; do not run this")
     assert list(warning_lines(plan_job(load_job(RECORDINGS / "step.toml")))) == []
     assert list(warning_lines(None)) == []
 

@@ -44,6 +44,17 @@ def a_job_of(path: Path) -> Job:
     return replace(a_job(), programs=(path,))
 
 
+def test_what_is_wrong_stands_before_what_is_not_checked_in_the_order_of_its_lines(tmp_path: Path) -> None:
+    """Told by program, stock and holder in turn: a wrong H in line 7, a rapid in line 10, notes last."""
+    path = tmp_path / "part.nc"
+    path.write_text(changed("G43 H1 Z5 M8", "G43 H2 Z5 M8").replace("X90 F800\n", "X50 F800\nG0 X90\n"))
+    cautions = plan_job(replace(a_job_of(path), keep_outs=())).timeline.cautions
+    wrong = [c for c in cautions if c.kind not in NOTE_KINDS]
+    assert [c.line for c in wrong] == [7, 10]
+    assert list(cautions[: len(wrong)]) == wrong
+    assert len(cautions) > len(wrong)
+
+
 def test_a_good_program_raises_nothing(tmp_path: Path) -> None:
     assert sheet_of(GOOD, tmp_path) == []
 

@@ -236,7 +236,7 @@ def test_a_muted_microphone_is_named_before_the_run(browser: Browser) -> None:
 
 def test_what_the_sheet_warns_of_is_shown_before_it_records_and_in_a_hold(browser: Browser) -> None:
     """While the machine moves it is out of the way: four things show then."""
-    told = "! N50 (line 7): T1 moves under H2; its own is H1; do not run this"
+    told = "N50 (line 7): T1 moves under H2; its own is H1; do not run this"
     board = Board(rate=RATE, warnings=(told,))
     server = LiveServer(board)
     page = browser.new_page()
