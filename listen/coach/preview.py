@@ -17,6 +17,7 @@ from listen.errors import InputError
 from listen.job import Job
 from listen.record import Run, RunWriter
 from listen.record.run import MADE
+from listen.record.words import counted
 from listen.states import Event, State
 from listen.synth import (
     EVALUATION_RANGES,
@@ -198,8 +199,8 @@ def cut_timeline(timeline: Timeline, contacts: tuple[int, int] | None) -> Timeli
     low, high = contacts or (1, max((c.id for c in timeline.contacts), default=0))
     asked = [contact for contact in timeline.contacts if low <= contact.id <= high]
     if not asked:
-        n = len(timeline.contacts)
-        raise InputError(f"{timeline.program} has {n} contacts, none of them from {low} to {high}")
+        has = counted(len(timeline.contacts), "contact")
+        raise InputError(f"{timeline.program} has {has}, none of them from {low} to {high}")
     whole = contacts is None
     begin = 0.0 if whole else max(0.0, asked[0].start - LEAD_IN_S)
     longest = LONGEST_S * timeline.feed_override / 100.0
