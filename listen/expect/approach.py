@@ -61,7 +61,8 @@ def _approach(path: TimedPath, job: Job, segments: Segments, cut: Cut) -> Approa
     rungs = []
     for left in halvings(way):
         k = max(int(np.searchsorted(starts, touch_s - left, side="right")) - 1, 0)
-        rungs.append(_rung(path, job, segments, k, touch_s - left, left))
+        if path.spans.kind[segments.span[k]] != SpanKind.RIGID:  # a hold may not be obeyed there
+            rungs.append(_rung(path, job, segments, k, touch_s - left, left))
     if rungs:
         nearest = min(range(len(rungs)), key=lambda i: abs(rungs[i].left_mm - COMPARE_MM))
         rungs[nearest] = replace(rungs[nearest], compare=True)

@@ -26,7 +26,7 @@ from listen.expect.stopping import RealClock
 from listen.job import After, Job, Setup
 from listen.program.facts import span_extents
 from listen.program.path import TimedPath
-from listen.timeline import Contact, HoldPoint, SpanKind
+from listen.timeline import Contact, HoldPoint, SpanKind, StopWay
 
 FORMAT = "cut-listen sheet 1"
 OVERRIDES = (10, 25, 50, 100)
@@ -188,19 +188,18 @@ def _tool(job: Job, cuts: list[Cut], number: int) -> Sheet:
     }
 
 
+def _is_look(hold: HoldPoint, first: Contact, expected: Expected) -> bool:
+    """Whether to stop there for a look: from a tool's first contact on, with room, where holds are obeyed."""
+    if hold.contact < first.id or not hold.has_room:
+        return False
+    is_own = expected.timeline.contacts[hold.contact - 1].tool == first.tool
+    return is_own and not (hold.how is StopWay.FEED_HOLD and "not be obeyed" in hold.note)
+
+
 def _first_touch(approach: Approach, expected: Expected, path: TimedPath, job: Job) -> Sheet:
     cut = expected.cuts[approach.contact - 1]
     contact = cut.contact
-    look = next(
-        (
-            hold
-            for hold in expected.timeline.holds
-            if hold.contact >= contact.id
-            and hold.has_room
-            and expected.timeline.contacts[hold.contact - 1].tool == contact.tool
-        ),
-        None,
-    )
+    look = next((hold for hold in expected.timeline.holds if _is_look(hold, contact, expected)), None)
     return {
         "tool": approach.tool,
         "contact": contact.id,
@@ -210,7 +209,7 @@ def _first_touch(approach: Approach, expected: Expected, path: TimedPath, job: J
         "shows": _place(approach.touch),
         "downwards": approach.downwards,
         "heading": _heading(expected, contact),
-        "hears": what_is_heard(contact, job),
+        "hears": what_is_heard(contact, path, job),
         "audible": str(contact.audible),
         "ladder": [_rung(rung) for rung in approach.rungs],
         "look": _hold(look) if look is not None else None,
@@ -227,17 +226,25 @@ def _heading(expected: Expected, contact: Contact) -> list[float | None]:
     return _place((x, y, z))
 
 
-def what_is_heard(contact: Contact, job: Job) -> str:
-    """What the first seconds of a contact will sound like, in plain words."""
-    pace = max(job.machine.feed_override / 100.0, 0.01)
-    ramp = contact.ramp_in / pace
+def what_is_heard(contact: Contact, path: TimedPath, job: Job) -> str:
+    """What the first seconds of a contact will sound like, in plain words; tapping runs at its own pace."""
+    feed, rapid = job.machine.feed_override, job.machine.rapid_override
+    clock = RealClock(path, feed=feed / 100.0, rapid=rapid / 100.0)
+    ramp = clock.between(contact.start, contact.start + contact.ramp_in)
     grows = "at once" if ramp < 0.1 else f"growing over {ramp:.1f} s"
-    lasts = (contact.stop - contact.start) / pace
+    lasts = clock.between(contact.start, contact.stop)
     tone = ""
     if contact.tooth_pass_hz > 0.0:
         single = contact.tooth_pass_hz < 40.0
         tone = f", {'single hits' if single else 'a tone'} at {contact.tooth_pass_hz:.0f} Hz"
-    return f"{contact.way}{tone}, {grows}, for {lasts:.1f} s at {job.machine.feed_override:g} %"
+    return f"{contact.way}{tone}, {grows}, for {lasts:.1f} s at {_pace(contact, feed, rapid)}"
+
+
+def _pace(contact: Contact, feed: float, rapid: float) -> str:
+    """The override that a contact obeys, in words."""
+    if contact.way == "tapping":
+        return "any override"
+    return f"{rapid:g} % rapid" if contact.way == "rapid" else f"{feed:g} %"
 
 
 def _rung(rung: Rung) -> Sheet:

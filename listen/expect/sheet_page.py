@@ -145,6 +145,8 @@ def _touch(touch: Sheet, sheet: Sheet, shown: Shown, job: Job) -> str:
             for r in touch["ladder"]
         ],
     )
+    if not touch["ladder"]:
+        ladder = "<p>On the way there is no place to hold: check height and length before this block.</p>"
     how = "coming down" if touch["downwards"] else "coming sideways"
     return (
         f'<section class="touch"><h2>T{tool.number} {escape(tool.kind)} ⌀{shown.length(tool.diameter)}: '

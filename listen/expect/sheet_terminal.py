@@ -219,14 +219,16 @@ def _touch(touch: Sheet, sheet: Sheet, shown: Shown) -> list[RenderableType]:
             f"{most:.0f} %" if most is not None else "too near",
             "compare gap, spindle stopped" if rung["compare"] else "",
         )
-    return [head, *(Text(line) for line in lines), table]
+    if not touch["ladder"]:
+        lines.append("  on the way there   no place to hold: check height and length before this block")
+    return [head, *(Text(line) for line in lines), *([table] if touch["ladder"] else [])]
 
 
 def look_text(look: Sheet | None, shown: Shown) -> str:
     """Where to stop for a look, in one line."""
     if look is None:
         return (
-            "no room to hold while this tool is at work; look when it is changed or the program has ended, "
+            "no place to hold while this tool is at work; look when it is changed or the program has ended, "
             "or write a stop (M0) into the program"
         )
     optional = ", only with optional stop on" if "optional stop" in look["note"] else ""

@@ -24,7 +24,8 @@ def with_strength(cuts: list[Cut], job: Job) -> list[Cut]:
     done = []
     for cut, strength in zip(cuts, strengths, strict=True):
         level = min(20.0 * math.log10(max(strength / most, 1e-4)), 0.0)
-        audible = _audible(cut, level, job.machine.feed_override / 100.0)
+        override = 1.0 if cut.contact.way == "tapping" else job.machine.feed_override / 100.0
+        audible = _audible(cut, level, override)
         contact = replace(cut.contact, strength_db=level, audible=audible)
         done.append(replace(cut, contact=replace(contact, reveals=_reveals(contact))))
     return done

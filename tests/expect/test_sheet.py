@@ -281,3 +281,45 @@ def test_an_arc_that_dips_is_told_as_deep_as_it_goes(tmp_path: Path) -> None:
     sheet: Any = _sheet(load_job(tmp_path / "dip.toml"))
     told = (sheet["setup"]["lowest_z"], sheet["setup"]["travel"]["low"][2], sheet["tools"][0]["lowest_z"])
     assert told == pytest.approx((-12.0, -12.0, -12.0), abs=1e-6)
+
+
+TAPPING = """%
+G21 G90 G17 G40 G49 G80 G54
+T1 M6
+S500 M3
+G0 X20 Y25
+G43 H1 Z30
+G0 Z20
+G84 X20 Y25 Z-12 R6 F500
+X60
+G80
+G0 Z50
+M30
+%
+"""
+
+
+def test_in_tapping_nothing_is_told_that_needs_a_hold_or_an_override(tmp_path: Path) -> None:
+    """12 mm at 500 mm/min are 1.44 s at any override; the rungs end where the tapping begins, at Z6."""
+    (tmp_path / "tap.nc").write_text(TAPPING)
+    (tmp_path / "tap.toml").write_text(
+        'program = "tap.nc"\nunits = "mm"\n[stock]\nmin = [0, 0, -20]\nmax = [80, 50, 0]\n'
+        '[[tools]]\nnumber = 1\nkind = "tap"\ndiameter = 6\nflutes = 3\npitch = 1.0\n'
+        "[machine]\nfeed_override = 10\nrapid_override = 25\n"
+    )
+    sheet: Any = _sheet(load_job(tmp_path / "tap.toml"))
+    (touch,) = sheet["first_touches"]
+    assert touch["hears"].startswith("tapping, single hits at 25 Hz, at once, for 1.")
+    assert touch["hears"].endswith(" s at any override")
+    assert touch["look"] is None
+    assert touch["ladder"]
+    assert all(rung["rapid"] and rung["shows"][2] >= 6.0 for rung in touch["ladder"])
+    text = " ".join(terminal_text(sheet).split())
+    assert "no place to hold while this tool is at work" in text
+    near = TAPPING.replace("G43 H1 Z30\nG0 Z20", "G43 H1 Z6")
+    (tmp_path / "tap.nc").write_text(near)
+    job = load_job(tmp_path / "tap.toml")
+    sheet = _sheet(job)
+    assert sheet["first_touches"][0]["ladder"] == []
+    assert "no place to hold: check height and length" in " ".join(terminal_text(sheet).split())
+    assert "On the way there is no place to hold" in sheet_page(sheet, job)
