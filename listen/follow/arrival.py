@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.follow.hypotheses import On, lognormal_log, normal_log
+from listen.follow.hypotheses import CUT, On, lognormal_log, normal_log
 from listen.follow.model import Model
 from listen.follow.priors import RAPID_STEPS
 from listen.follow.space import RAPID
@@ -90,9 +90,13 @@ class Arrival:
         prior = np.log(self._model.rapid_share(target.parents) / RAPID_STEPS.size)
         heard = np.maximum(forecast.elapsed - forecast.mean + forecast.rapid, 0.02)
         log_rate = np.log(np.maximum(rapid, 1e-6) / heard)
+        away = heard - rapid / RAPID_STEPS[:, None]
+        variance = forecast.variance + (STEP_SPREAD * rapid / RAPID_STEPS[:, None]) ** 2
+        logs = np.where(good, target.base + prior + normal_log(away, variance), -np.inf)
+        steps = np.log(RAPID_STEPS)[:, None]
+        as_heard = np.minimum(np.maximum(log_rate, steps - 0.3), steps + 0.1)
         fields = target.fields(self._model) | {"predicted": target.at, "vr": STEP_SPREAD**2 / 4.0}
-        for step in RAPID_STEPS:
-            variance = forecast.variance + (STEP_SPREAD * rapid / step) ** 2
-            as_heard = np.clip(log_rate, np.log(step) - 0.3, np.log(step) + 0.1)
-            logs = prior + normal_log(heard - rapid / step, variance)
-            target.add(good, logs, fields | {"lr": as_heard}, On.STEPPED)
+        step, row = np.nonzero(logs > logs.max() - CUT)
+        picked = {name: v[row] if isinstance(v, np.ndarray) else v for name, v in fields.items()}
+        picked |= {"lr": as_heard[step, row], "code": On.STEPPED}
+        target.growing.add(target.rows[row], logs[step, row], **picked)

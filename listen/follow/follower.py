@@ -3,6 +3,7 @@
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from listen.errors import ListenError
 from listen.follow.closing import Closing
@@ -65,6 +66,9 @@ class Follower:
         self._cues = Cues(self._tracking)
         self._next = 0  # first contact without a verdict
         self._called: set[int] = set()
+        self._seen: Floats | None = None  # beliefs that verdicts were looked for in,
+        self._summed: Floats | None = None  # and that were summed up
+        self._likeliest = (0, 0.0, 0.0)
         self._closed = False
 
     @property
@@ -147,21 +151,19 @@ class Follower:
         place, inner = view.places(at_s)
         low, middle, high = _quantiles(place, weights)
         spread = math.sqrt(float(weights @ inner**2) + 0.25 * float(high - low) ** 2)
-        k = view.core["k"]
-        chance = np.bincount(k, weights=weights, minlength=1)
-        likeliest = int(np.argmax(chance))
-        mine = k == likeliest
-        held = tracking.clock.held or bool(weights[view.core["phase"] == Phase.STOPPED].sum() > 0.5)
-        log_rate = float((weights * mine) @ view.core["m"]) / max(float(chance[likeliest]), 1e-12)
+        if self._summed is not weights:
+            self._summed, self._likeliest = weights, _likeliest(view.core, weights)
+        likeliest, chance, rate = self._likeliest
+        held = tracking.clock.held or rate == 0.0
         started = view.is_started
         return Position(
             at=at,
             program_time=middle,
             line=space.line_at(middle),
             spread=spread if started else max(space.end, 1.0),
-            rate=0.0 if held or not started else float(np.exp(log_rate) * tracking.clock.rate),
+            rate=0.0 if held or not started else rate * tracking.clock.rate,
             next_contact=space.timeline.contacts[likeliest].id if likeliest < space.n else None,
-            probability=min(float(chance[likeliest]), 1.0) if started else 0.0,
+            probability=min(chance, 1.0) if started else 0.0,
             witness=self._witness(likeliest),
         )
 
@@ -198,6 +200,9 @@ class Follower:
         if not view.is_started or tracking.space.n == 0:
             return []
         weights, absent = tracking.beliefs(at / self._rate)
+        if self._seen is weights:  # the same contact goes on: nothing has been learnt
+            return []
+        self._seen = weights
         reached = int(view.core["k"][int(np.argmax(weights))])
         found: list[Output] = []
         for index in range(self._next, min(reached + 1, tracking.space.n)):
@@ -224,6 +229,18 @@ class Follower:
         if best == NOT_HEARD and belief > CLEAR:
             belief = self._wording.surely_over(reading.contact, reading.outcome(), at)
         return belief > CLEAR
+
+
+def _likeliest(core: NDArray[np.void], weights: Floats) -> tuple[int, float, float]:
+    """Likeliest next contact, belief in it, its rate over the known override; 0 where most say it stands."""
+    k = core["k"]
+    chance = np.bincount(k, weights=weights, minlength=1)
+    likeliest = int(np.argmax(chance))
+    believed = float(chance[likeliest])
+    if float(weights[core["phase"] == Phase.STOPPED].sum()) > 0.5:
+        return likeliest, believed, 0.0
+    log_rate = float((weights * (k == likeliest)) @ core["m"]) / max(believed, 1e-12)
+    return likeliest, believed, math.exp(log_rate)
 
 
 def _quantiles(place: Floats, weights: Floats) -> Floats:

@@ -151,36 +151,41 @@ class Growing:
 
     def __init__(self, parents: NDArray[np.void]) -> None:
         self.parents = parents
-        self._parts: list[NDArray[np.void]] = []
+        self._parts: list[tuple[Ints, Floats, dict[str, object]]] = []
         self.best = -np.inf
 
     def add(self, index: Ints, logw: Floats, **fields: object) -> None:
         """Add children of the parents `index`; a field is one value or one for each child.
 
-        What has a `logw` of −inf is no child.
+        What has a `logw` of −inf is no child. Arrays are not to be changed afterwards.
         """
         if index.size == 0:
             return
-        self.best = max(self.best, float(logw.max()))
-        good = np.flatnonzero(logw > self.best - CUT)
-        if good.size == 0:
-            return
-        parent = index[good]
-        children = self.parents[parent]
-        children["logw"] = logw[good]
-        children["parent"] = parent
-        children["noise"] = np.nan
-        children["worse"] = 0.0
-        for name, value in fields.items():
-            children[name] = value[good] if isinstance(value, np.ndarray) else value
-        self._parts.append(children)
+        best = float(logw.max())
+        if best > self.best - CUT:
+            self.best = max(self.best, best)
+            self._parts.append((index, logw, fields))
 
     def all(self) -> NDArray[np.void]:
-        """The children that are not hopeless beside the best of all."""
-        if not self._parts:
+        """The children that are not hopeless beside the best of all; made at once, which costs least."""
+        parts = [
+            (index, logw, fields, np.flatnonzero(logw > self.best - CUT))
+            for index, logw, fields in self._parts
+        ]
+        parts = [part for part in parts if part[3].size]
+        if not parts:
             return self.parents[:0]
-        children = joined(self._parts)
-        return children[children["logw"] > self.best - CUT]
+        parent = np.concatenate([index[good] for index, _, _, good in parts])
+        children: NDArray[np.void] = self.parents[parent]
+        children["parent"], children["noise"], children["worse"] = parent, np.nan, 0.0
+        columns = {name: children[name] for name in CORE.names or ()}
+        stop = 0
+        for _, logw, fields, good in parts:
+            rows = slice(stop, stop := stop + good.size)
+            columns["logw"][rows] = logw[good]
+            for name, value in fields.items():
+                columns[name][rows] = value[good] if isinstance(value, np.ndarray) else value
+        return children
 
 
 def joined(parts: list[NDArray[np.void]]) -> NDArray[np.void]:

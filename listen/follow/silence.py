@@ -81,6 +81,9 @@ class Silence:
         self._waits = (space.waits_at_start[k] - space.waits_until(core["u0"])[:, None]) > 0
         self._absent = self._absences(core, k)
         self._rapid_share = model.rapid_share(core)[:, None]
+        self._left = np.cumprod(np.column_stack([np.ones(core.size), self._absent]), axis=1)
+        self._there = self._left[:, :-1] * (1.0 - self._absent)
+        self._known: Floats | None = None
 
     def _spread(
         self, core: NDArray[np.void], amounts: Floats, n_gaps: NDArray[np.int64], slow: Floats
@@ -118,26 +121,33 @@ class Silence:
         """Chance that neither contact k nor, where it is absent, those after it have come."""
         elapsed, known = self._model.clock.between(self._t0, at)
         quiet = np.where(self._inside, self._quiet(elapsed[:, None], known[:, None]), 1.0)
-        left = np.cumprod(np.column_stack([np.ones(elapsed.size), self._absent]), axis=1)
-        chances = left[:, :-1] * (1.0 - self._absent) * quiet
-        total = chances.sum(axis=1) + left[:, -1]
+        chances = self._there * quiet
+        total = chances.sum(axis=1) + self._left[:, -1]
         share = 1.0 - chances[:, 0] / np.maximum(total, 1e-300)
         return total, np.where(self._inside[:, 0], share, 0.0)
 
     def _quiet(self, elapsed: Floats, known: Floats) -> Floats:
         """Chance that each contact ahead has not been heard yet, though it is there."""
-        priors, clock = self._model.priors, self._model.clock
-        feed = self._feed * np.exp(-known)
-        mean = np.maximum(feed + self._rapid + self._rest, LEAST_S)
-        spread = np.sqrt(feed**2 * self._feed_variance + self._other_variance)
-        behind = elapsed - mean
-        on_time = ndtr(-behind / (1.5 * spread))
-        per_gap, per_s = self._model.holds_in_air()
-        share = np.where(self._waits, 0.9, 1.0 - (1.0 - per_gap) * np.exp(-per_s * mean))
-        held = self._held_on(behind, np.where(self._waits, priors.wait_median_s, priors.hold_median_s))
-        turned = (1e-5 if clock.told_by_control else 1e-3) if clock.feed_known else priors.step_per_boundary
-        slower = turned + np.where(self._rapid > 0.15, self._rapid_share, 0.0)
-        slow = ndtr(-(behind - 2.0 * mean) / (1.0 + mean))
-        quiet = (1.0 - share - slower) * on_time + share * held + slower * slow
+        if self._known is None or not np.array_equal(self._known, known):
+            self._known = known
+            self._forecast(known)
+        behind = elapsed - self._mean
+        on_time = ndtr(-behind / self._spread_s)
+        held = self._held_on(behind, self._median_s)
+        slow = ndtr(-(behind - 2.0 * self._mean) / (1.0 + self._mean))
+        quiet = self._on_time * on_time + self._held * held + self._slower * slow
         result: Floats = np.minimum(np.maximum(quiet, 0.0), 1.0)
         return result
+
+    def _forecast(self, known: Floats) -> None:
+        """When each contact ahead is due at the known override, and how likely it is held up."""
+        priors, clock = self._model.priors, self._model.clock
+        feed = self._feed * np.exp(-known)
+        self._mean = np.maximum(feed + self._rapid + self._rest, LEAST_S)
+        self._spread_s = 1.5 * np.sqrt(feed**2 * self._feed_variance + self._other_variance)
+        per_gap, per_s = self._model.holds_in_air()
+        self._held = np.where(self._waits, 0.9, 1.0 - (1.0 - per_gap) * np.exp(-per_s * self._mean))
+        self._median_s = np.where(self._waits, priors.wait_median_s, priors.hold_median_s)
+        turned = (1e-5 if clock.told_by_control else 1e-3) if clock.feed_known else priors.step_per_boundary
+        self._slower = turned + np.where(self._rapid > 0.15, self._rapid_share, 0.0)
+        self._on_time = 1.0 - self._held - self._slower

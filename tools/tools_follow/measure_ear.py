@@ -1,11 +1,11 @@
 """How sure the shipped ear is where it is right and where it is wrong, and what it hears of ways out.
 
-`python -m tools.tools_follow.measure_ear [CLIPS] [again]` listens to made clips of half a minute at 12 and 6 dB
-(default 60, about two minutes) and prints, for confirmed events, log odds of the ear's belief at true starts,
-bursts in air, true ends and breaks inside a contact; the way out that was heard beside the true one; how
-often the ear supposes or confirms an end in the middle of a contact; whether misses come in rows, and what
-the live ear believes meanwhile; how deep and for how long its belief falls in running cuts. With "again" only
-what the second look misses and believes meanwhile. Numbers in
+`python -m tools.tools_follow.measure_ear [CLIPS] [again]` listens to made clips of half a minute at 12 and
+6 dB (default 60, half a minute) and prints, for confirmed events, log odds of the ear's belief at true
+starts, bursts in air, true ends and breaks inside a contact; the way out that was heard beside the true
+one; how often the ear supposes or confirms an end in the middle of a contact; whether misses come in rows,
+and what the live ear believes meanwhile; how deep and for how long its belief falls in running cuts. With
+"again" only what the second look misses and believes meanwhile. Numbers in
 `doubt.py`, `lost_cut.py`, `own_ear.py`, `quiet.py` and `way_out.py` of `listen/follow` and in `runs.py` here
 are set from it.
 """
