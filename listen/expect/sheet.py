@@ -237,14 +237,16 @@ def what_is_heard(contact: Contact, path: TimedPath, job: Job) -> str:
     if contact.tooth_pass_hz > 0.0:
         single = contact.tooth_pass_hz < 40.0
         tone = f", {'single hits' if single else 'a tone'} at {contact.tooth_pass_hz:.0f} Hz"
-    return f"{contact.way}{tone}, {grows}, for {lasts:.1f} s at {_pace(contact, feed, rapid)}"
+    return f"{contact.way}{tone}, {grows}, for {lasts:.1f} s at {_pace(contact, path, feed, rapid)}"
 
 
-def _pace(contact: Contact, feed: float, rapid: float) -> str:
-    """The override that a contact obeys, in words."""
-    if contact.way == "tapping":
+def _pace(contact: Contact, path: TimedPath, feed: float, rapid: float) -> str:
+    """The override that a contact obeys where it begins, in words."""
+    span = min(int(np.searchsorted(path.spans.stop_s, contact.start, side="right")), len(path.spans) - 1)
+    kind = path.spans.kind[span]
+    if kind == SpanKind.RIGID:
         return "any override"
-    return f"{rapid:g} % rapid" if contact.way == "rapid" else f"{feed:g} %"
+    return f"{rapid:g} % rapid" if kind == SpanKind.RAPID else f"{feed:g} %"
 
 
 def _rung(rung: Rung) -> Sheet:

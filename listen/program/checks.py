@@ -167,7 +167,7 @@ def _hold(path: TimedPath, job: Job | None) -> list[Caution]:
             text="tapping: feed hold and override may not act until the tap is out"
             if tapping[span]
             else "feed hold and override may not act from here (threading, M49 or a system variable)",
-            remedy="know it before this line; the emergency stop always acts",
+            remedy="know it before this line, from the machine's manual; a hand near the emergency stop",
         )
         for span in _runs(rigid, tapping, path.spans.tool)
     ]
