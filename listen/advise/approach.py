@@ -77,13 +77,22 @@ class ApproachCue:
         if mark.source != "operator" and not is_new:
             return ()  # the control tells where it is all the time: said once a rung
         self._passed_mm = 0.0 if following is None else following.left_mm
-        after = "Next hold is the touch itself." if following is None else self._hold_at(following)
+        after = self._at_touch(approach) if following is None else self._hold_at(following)
         if most - least > AMBIGUOUS_MM:
             between = f"{length_number(least, self._unit, 0)} and {length_text(most, self._unit, 0)}"
             text = f"Between {between} to first touch: Z alone does not tell. {after}"
         else:
             text = f"{length_text(least, self._unit, 1)} to first touch, by the place read. {after}"
         return (self._cue(mark.at, "distance", text),)
+
+    def _at_touch(self, approach: Approach) -> str:
+        """What comes after the last rung; in tapping and under M49 a hold may not be obeyed."""
+        touch_s = next(c.start for c in self._timeline.contacts if c.id == approach.contact)
+        spans = self._timeline.spans
+        index = min(int(np.searchsorted(spans.stop_s, touch_s, side="right")), len(spans) - 1)
+        if spans.kind[index] == SpanKind.RIGID:
+            return "No hold follows: from here it may not be obeyed."
+        return "Next hold is the touch itself."
 
     def _hold_at(self, rung: Rung) -> str:
         at_most = ""

@@ -10,7 +10,7 @@ from listen.advise.approach import way_left
 from listen.expect import expect
 from listen.job import Tool
 from listen.states import Event, State
-from listen.timeline import Cue, Mark, MarkKind, Place, Position, Timeline
+from listen.timeline import Cue, Mark, MarkKind, Place, Position, SpanKind, Timeline
 from tests.expect.hand_path import FLAT_10, Hand, hand_job
 
 pytestmark = pytest.mark.closed
@@ -118,3 +118,19 @@ def test_each_tool_has_its_own_approach_and_a_contact_ends_it() -> None:
 @pytest.mark.parametrize("kind", ["repeat", "raised dry run"])
 def test_only_a_first_cut_gets_an_approach(kind: str) -> None:
     assert not said(dataclasses.replace(down(), kind=kind), place(), read(NAN, NAN, 12.0))
+
+
+@pytest.mark.parametrize(
+    ("kind", "follows"),
+    [
+        (SpanKind.FEED, "Next hold is the touch itself."),
+        (SpanKind.RIGID, "No hold follows: from here it may not be obeyed."),
+    ],
+)
+def test_below_the_last_rung_no_hold_is_promised_where_it_may_not_be_obeyed(
+    kind: SpanKind, follows: str
+) -> None:
+    """Common practice, no source: a feed hold does not act in tapping, nor under M49."""
+    hand = Hand(at=(40, 25, 41), feed=600).line(40, 25, 5).line(40, 25, -1, kind=kind).go(40, 25, 41)
+    cue = said(expect(hand.path(), hand_job()).timeline, place(), read(NAN, NAN, 0.2))[-1]
+    assert cue.text == f"0.2 mm to first touch, by the place read. {follows}"
