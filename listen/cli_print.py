@@ -56,7 +56,8 @@ def warning_lines(plan: Plan | None) -> Iterator[str]:
     for caution in () if plan is None else plan.warnings:
         where = ""
         if plan is not None and caution.line is not None:
-            name = plan.path.blocks.get((0, caution.line))
+            elsewhere = "(in " in caution.text  # a line of another file, which the text names
+            name = None if elsewhere else plan.path.blocks.get((0, caution.line))
             where = f"line {caution.line}: " if name is None else f"{name} (line {caution.line}): "
         yield f"{where}{caution.text}; {caution.remedy}"
 

@@ -10,6 +10,7 @@ from listen.expect.stock import Stock
 from listen.job import Job
 from listen.lengths import length_number, length_text, place_text
 from listen.program.path import TimedPath
+from listen.program.tell import told
 from listen.timeline import Caution, SpanKind
 
 
@@ -19,9 +20,9 @@ def check_stock(
     """Cautions that need the stock: rapid or standing spindle in material, too deep, not judged."""
     return (
         *_rapids(path, job, cuts),
-        *_standing(cuts),
+        *_standing(path, cuts),
         *_below(path, job, cuts, uncut),
-        *_too_long(job, cuts),
+        *_too_long(path, job, cuts),
         *_nothing(path, segments, cuts),
         *_idle_tools(path, job, segments, cuts),
         *_offsets(path, job, segments),
@@ -39,25 +40,27 @@ def _rapids(path: TimedPath, job: Job, cuts: list[Cut]) -> list[Caution]:
 def _rapid(path: TimedPath, cut: Cut, unit: str) -> Caution:
     """Line, depth and place are those of the rapid, also where a feed move began the contact."""
     contact, span = cut.contact, cut.rapid_span
-    line, depth, (x, y, z) = contact.line, contact.axial_depth_mm, contact.place
+    depth, (x, y, z) = contact.axial_depth_mm, contact.place
     if span >= 0:
-        line, depth = int(path.spans.line[span]), cut.rapid_depth
+        depth = cut.rapid_depth
     if span > cut.span_first:
         x, y, z = (float(v) for v in path.spans.begin[span])
-    return Caution(
+    return told(
+        path,
+        span if span >= 0 else cut.span_first,
         kind="rapid into stock",
-        line=line,
         text=f"T{contact.tool} meets the stock in a rapid move, {length_text(depth, unit, 2)} deep, "
         f"near {place_text((x, y, z), unit)}",
         remedy="do not run this; check the clearance height, the stock in the job and the zero",
     )
 
 
-def _standing(cuts: list[Cut]) -> list[Caution]:
+def _standing(path: TimedPath, cuts: list[Cut]) -> list[Caution]:
     return [
-        Caution(
+        told(
+            path,
+            cut.span_first,
             kind="spindle stopped in contact",
-            line=cut.contact.line,
             text=f"T{cut.contact.tool} meets the stock with the spindle stopped",
             remedy="do not run this; the spindle must be started (M3 and a speed) before this line",
         )
@@ -86,9 +89,10 @@ def _idle_tools(path: TimedPath, job: Job, segments: Segments, cuts: list[Cut]) 
     spans = segments.span[segments.judged]
     feeding = spans[path.feed_mm_per_min[spans] > 0.0]
     return [
-        Caution(
+        told(
+            path,
+            int(feeding[path.spans.tool[feeding] == number][0]),
             kind="tool touches nothing",
-            line=int(path.spans.line[feeding[path.spans.tool[feeding] == number][0]]),
             text=f"T{number} feeds, but never touches the stock of this job",
             remedy="is that meant? else check stock and zero in the job, and the tool's size",
         )
@@ -104,9 +108,10 @@ def _below(path: TimedPath, job: Job, cuts: list[Cut], uncut: dict[str, Stock]) 
         if deep:
             worst = min(deep, key=lambda cut: cut.lowest)
             found.append(
-                Caution(
+                told(
+                    path,
+                    worst.span_first,
                     kind="below the underside",
-                    line=worst.contact.line,
                     text=f"T{worst.contact.tool} goes to Z{length_number(worst.lowest, job.units, 2)}, "
                     f"{length_text(stock.floor - worst.lowest, job.units, 2)} below the stock's underside",
                     remedy="check what lies under the stock: table, vice, parallels",
@@ -115,7 +120,7 @@ def _below(path: TimedPath, job: Job, cuts: list[Cut], uncut: dict[str, Stock]) 
     return found
 
 
-def _too_long(job: Job, cuts: list[Cut]) -> list[Caution]:
+def _too_long(path: TimedPath, job: Job, cuts: list[Cut]) -> list[Caution]:
     found: dict[int, Caution] = {}
     for cut in cuts:
         tool = job.tool(cut.contact.tool)
@@ -124,9 +129,10 @@ def _too_long(job: Job, cuts: list[Cut]) -> list[Caution]:
             continue
         found.setdefault(
             tool.number,
-            Caution(
+            told(
+                path,
+                cut.span_first,
                 kind="deeper than the cutting length",
-                line=cut.contact.line,
                 text=f"T{tool.number} cuts {length_text(depth, job.units, 2)} deep, "
                 f"its cutting length is {length_text(tool.cutting_length, job.units, 2)}",
                 remedy="the shank will rub; check the tool and the depth",
@@ -158,9 +164,10 @@ def _tools(path: TimedPath, job: Job) -> list[Caution]:
         tool = job.tool(int(number))
         if tool is None:
             found.append(
-                Caution(
+                told(
+                    path,
+                    int(np.flatnonzero(feeding & (path.spans.tool == number))[0]),
                     kind="tool not in the job",
-                    line=int(path.spans.line[feeding & (path.spans.tool == number)][0]),
                     text=f"T{number} is not in the job: its contacts are not judged",
                     remedy=f"add [[tools]] with number = {number} to the job",
                 )
@@ -183,9 +190,10 @@ def _not_obeyed(path: TimedPath) -> list[Caution]:
     if not rigid.size:
         return []
     return [
-        Caution(
+        told(
+            path,
+            int(rigid[0]),
             kind="hold may not be obeyed",
-            line=int(path.spans.line[rigid[0]]),
             text="tapping, threading or M49 from here: feed hold and override may not act until it is over",
             remedy="know what emergency stop does here; see the machine's manual",
         )

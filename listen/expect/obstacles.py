@@ -93,11 +93,11 @@ def _each_axis(
         replay.advance(int(k))
         tool = job.tool(int(spans.tool[segments.span[k]]))
         if tool is not None and _bent_touches(rows[k], replay, tool):
-            line = int(spans.line[segments.span[k]])
             found.append(
-                Caution(
+                told(
+                    path,
+                    int(segments.span[k]),
                     kind="rapid into stock, each axis by itself",
-                    line=line,
                     text=f"T{tool.number}'s rapid move is clear in a straight line, "
                     "but meets the stock where each axis goes at its own full speed",
                     remedy="find out how this machine moves in G0 (machine rapid_path), "

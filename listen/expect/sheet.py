@@ -272,6 +272,7 @@ def _pass(expected: Expected, number: int) -> Sheet:
         "name": made.name,
         "contacts": list(made.contact_ids),
         "lines": [min(lines), max(lines)],
+        "blocks": [contacts[0].block, contacts[-1].block],
         "start_s": _known(contacts[0].start),
         "stop_s": _known(contacts[-1].stop),
         "in_cut_s": _known(sum(contact.stop - contact.start for contact in contacts)),
@@ -323,6 +324,7 @@ def _hold(hold: HoldPoint) -> Sheet:
     return {
         "contact": hold.contact,
         "line": hold.line,
+        "block": hold.block,
         "how": str(hold.how),
         "from_s": _known(hold.from_s),
         "until_s": _known(hold.until_s),

@@ -101,14 +101,10 @@ def _warnings(sheet: Sheet, shown: Shown) -> str:
     if not sheet["warnings"]:
         return "<h2>Warnings</h2><p>None found; that is not a permission.</p>"
     items = "".join(
-        f"<li><b>{escape(_where(w, shown) + w['text'])}</b><br>{escape(w['remedy'])}</li>"
+        f"<li><b>{escape(shown.of_warning(w) + w['text'])}</b><br>{escape(w['remedy'])}</li>"
         for w in sheet["warnings"]
     )
     return f'<h2>Warnings</h2><ul class="warnings">{items}</ul>'
-
-
-def _where(warning: Sheet, shown: Shown) -> str:
-    return f"{shown.where(warning['line'])}: " if warning["line"] else ""
 
 
 def _setup(sheet: Sheet, shown: Shown) -> str:
@@ -164,7 +160,7 @@ def _passes(sheet: Sheet, shown: Shown) -> str:
             str(p["id"]),
             str(p["tool"]),
             p["name"],
-            shown.stretch(*p["lines"]),
+            shown.stretch(*p["blocks"]),
             str(len(p["contacts"])),
             clock_text(p["start_s"]),
             clock_text(p["stop_s"]),

@@ -39,16 +39,28 @@ class Shown:
             return "–"
         return length_number(value, self.unit, CONTROL_DIGITS[self.unit] if digits is None else digits)
 
+    def of_warning(self, warning: Sheet) -> str:
+        """Its line with a colon, "" where it has none; the text of one in another file names that file."""
+        line = warning["line"]
+        if not line:
+            return ""
+        return f"line {line}: " if "(in " in warning["text"] else f"{self.where(line)}: "
+
     def where(self, line: int) -> str:
         """A line by its N word, which the control shows, and by its number in the file."""
         name = self._names.get(str(line))
         return f"line {line}" if name is None else f"{name} (line {line})"
 
-    def stretch(self, first: int, last: int) -> str:
-        """The lines of a pass, by N words where both have one."""
-        names = [self._names.get(str(line)) for line in (first, last)]
-        one, other = (str(v) for v in (names if all(names) else (first, last)))
-        return one if first == last else f"{one}–{other}"
+    def stop(self, hold: Sheet) -> str:
+        """Where a hold stops: its line, in another file with that file's name."""
+        block = str(hold["block"])
+        return block if " in " in block else self.where(hold["line"])
+
+    @staticmethod
+    def stretch(first: str, last: str) -> str:
+        """The blocks from which to which a pass goes, "N70–N90" or "9–15"."""
+        one, other = (block.removeprefix("line ") for block in (first, last))
+        return one if one == other else f"{one}–{other}"
 
     def place(self, place: Iterable[float | None]) -> str:
         """A place as the control would show it."""
@@ -118,7 +130,7 @@ def _warnings(sheet: Sheet, shown: Shown) -> list[RenderableType]:
     if not sheet["warnings"]:
         return [*found, Text("  none found; that is not a permission")]
     for warning in sheet["warnings"]:
-        where = f"{shown.where(warning['line'])}: " if warning["line"] else ""
+        where = shown.of_warning(warning)
         found.append(Text(f"! {where}{warning['text']}"))
         if warning["remedy"]:
             found.append(Text(f"    {warning['remedy']}", style="italic"))
@@ -233,9 +245,9 @@ def look_text(look: Sheet | None, shown: Shown) -> str:
         )
     optional = ", only with optional stop on" if "optional stop" in look["note"] else ""
     where = {
-        "program stop": f"the program stops in {shown.where(look['line'])}{optional}",
-        "single block": f"switch single block on before {shown.where(look['line'])}",
-        "feed hold": f"feed hold in {shown.where(look['line'])}, {look['time_to_press_s']:.1f} s to press",
+        "program stop": f"the program stops in {shown.stop(look)}{optional}",
+        "single block": f"switch single block on before {shown.stop(look)}",
+        "feed hold": f"feed hold in {shown.stop(look)}, {look['time_to_press_s']:.1f} s to press",
     }[look["how"]]
     clear = f"{shown.length(look['clear'], 1)} {shown.unit} clear or more"
     return f"after contact {look['contact']}: {where}, {clear}"
@@ -250,7 +262,7 @@ def _passes(sheet: Sheet, shown: Shown) -> Table:
             str(item["id"]),
             str(item["tool"]),
             item["name"],
-            shown.stretch(*item["lines"]),
+            shown.stretch(*item["blocks"]),
             str(len(item["contacts"])),
             clock_text(item["start_s"]),
             clock_text(item["stop_s"]),

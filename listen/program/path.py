@@ -70,6 +70,7 @@ class TimedPath:
             raise InputError(f"a timed path needs arrays of one length, here {n_spans}")
 
     def block_name(self, span: int) -> str:
-        """The N word of a span's line, or "line 12" where it has none."""
-        line = int(self.spans.line[span])
-        return self.blocks.get((int(self.file[span]), line), f"line {line}")
+        """The N word of a span's line, or "line 12" where it has none; of another file with its name."""
+        line, file = int(self.spans.line[span]), int(self.file[span])
+        name = self.blocks.get((file, line), f"line {line}")
+        return f"{name} in {self.files[file]}" if file else name

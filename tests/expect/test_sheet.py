@@ -323,3 +323,22 @@ def test_in_tapping_nothing_is_told_that_needs_a_hold_or_an_override(tmp_path: P
     assert sheet["first_touches"][0]["ladder"] == []
     assert "no place to hold: check height and length" in " ".join(terminal_text(sheet).split())
     assert "On the way there is no place to hold" in sheet_page(sheet, job)
+
+
+def test_a_line_of_another_file_is_named_with_that_file(tmp_path: Path) -> None:
+    """Line 4 of O2000.nc feeds, before line 5 it is clear; lines 4 and 5 of the main program have N words."""
+    (tmp_path / "main.nc").write_text(
+        "%\nO1000\nN10 G21 G90 G17 G54\nN20 T1 M6\nN30 S5000 M3\nN40 G0 X-20 Y10\nN50 G43 H1 Z5\n"
+        "N60 M98 P2000\nN70 G0 Z40\nN80 M30\n%\n"
+    )
+    (tmp_path / "O2000.nc").write_text("%\nO2000\nG91 G0 Z-7\nG1 X120 F400\nG0 Z7\nG90\nM99\n%\n")
+    (tmp_path / "main.toml").write_text(
+        'program = "main.nc"\nunits = "mm"\n[stock]\nmin = [0, 0, -20]\nmax = [80, 50, 0]\n[[tools]]\n'
+        'number = 1\nkind = "flat end mill"\ndiameter = 10\nflutes = 3\ncutting_length = 1\n'
+    )
+    text = " ".join(terminal_text(_sheet(load_job(tmp_path / "main.toml")), contacts=True).split())
+    assert "! line 4: T1 cuts 2.00 mm deep, its cutting length is 1.00 mm (in O2000.nc)" in text
+    assert "touches first in line 4 in O2000.nc" in text
+    assert "after contact 1: switch single block on before line 5 in O2000.nc, " in text
+    assert "slot at Z-2 4 in O2000.nc 1 " in text
+    assert "N20" not in text.split("touches first")[1]

@@ -117,7 +117,7 @@ def test_a_subprogram_in_its_own_file(tmp_path: Path) -> None:
     assert path.spans.end[:, 0].tolist() == [0.0, 10.0, 20.0, 20.0]
     assert path.files == ("main.nc", "O1234.nc")
     assert [path.files[i] for i in path.file] == ["main.nc", "O1234.nc", "O1234.nc", "main.nc"]
-    assert path.block_name(1) == "N7"
+    assert path.block_name(1) == "N7 in O1234.nc"
 
 
 def test_loops_and_jumps_of_common_controls() -> None:
