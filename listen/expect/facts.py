@@ -40,6 +40,7 @@ class ToolFact:
     kind: str | None
     diameter: float | None
     flutes: int | None
+    pitch: float | None
     comment: str
     first_line: int
 
@@ -145,6 +146,7 @@ def _tool_fact(number: int, program: Program, units: str) -> ToolFact:
         kind=kind,
         diameter=diameter_in(comment, units),
         flutes=_flutes_in(comment),
+        pitch=pitch_in(comment, units) if kind == "tap" else None,
         comment=comment,
         first_line=line,
     )
@@ -199,6 +201,24 @@ def diameter_in(comment: str, units: str) -> float | None:
         return float(sized.group(1))
     plain = re.search(rf"\bM{_NUMBER}(?=\s*(?:X|TAP|\b))", text)
     return float(plain.group(1)) / (25.4 if units == "inch" else 1.0) if plain else None
+
+
+def pitch_in(comment: str, units: str) -> float | None:
+    """Pitch of a thread that a comment gives, in the program's units: of "M6 X 1.0", or threads per inch.
+
+    Examples
+    --------
+    >>> pitch_in("TAP M6 X 1.0", "mm"), pitch_in("1/4-20 TAP", "inch"), pitch_in("TAP M6", "mm")
+    (1.0, 0.05, None)
+    """
+    text = comment.upper()
+    metric = re.search(rf"\bM{_NUMBER}\s*X\s*{_NUMBER}", text)
+    if metric:
+        return float(metric.group(2)) / (25.4 if units == "inch" else 1.0)
+    threads = re.search(r"(?:\d/\d+|#\d+|\b\d+)\s*-\s*(\d{1,2})\b", text)
+    if threads and int(threads.group(1)):
+        return (1.0 if units == "inch" else 25.4) / int(threads.group(1))
+    return None
 
 
 def _flutes_in(comment: str) -> int | None:

@@ -74,7 +74,7 @@ def questions(facts: Facts) -> tuple[Question, ...]:
         ),
         Question(
             key="tools",
-            text=f"Tools (number kind diameter [{unit}] flutes; …)",
+            text=f"Tools (number kind diameter [{unit}] flutes, of a tap its pitch; …)",
             default="; ".join(_tool_words(facts)),
             why="compare with what is in the spindle and the magazine",
         ),
@@ -129,7 +129,8 @@ def _tool_words(facts: Facts) -> list[str]:
         kind = tool.kind or "flat end mill"
         diameter = f"{tool.diameter:g}" if tool.diameter is not None else "?"
         flutes = tool.flutes if tool.flutes is not None else USUAL_FLUTES.get(kind, 3)
-        words.append(f"T{tool.number} {kind} {diameter} {flutes}")
+        pitch = "" if tool.pitch is None else f" pitch {tool.pitch:.6g}"
+        words.append(f"T{tool.number} {kind} {diameter} {flutes}{pitch}")
     return words
 
 
@@ -230,7 +231,9 @@ def tool_tables(answers: Mapping[str, str]) -> str:
     """
     tables = []
     for item in filter(None, (part.strip() for part in answers["tools"].split(";"))):
-        found = re.fullmatch(r"[Tt]?(\d+)\s+([a-z ]+?)\s+([\d.?/]+)(?:\s+(\d+)(?:\s*flutes?)?)?", item)
+        found = re.fullmatch(
+            r"[Tt]?(\d+)\s+([a-z ]+?)\s+([\d.?/]+)(?:\s+(\d+)(?:\s*flutes?)?)?(?:\s+pitch\s+([\d.]+))?", item
+        )
         if found and "?" in found.group(3):
             raise InputError(
                 f"the program does not say how wide T{found.group(1)} is; give number, kind, diameter and "
@@ -241,7 +244,7 @@ def tool_tables(answers: Mapping[str, str]) -> str:
                 f"tool {item!r} must be number, kind, diameter and flutes, as in "
                 f'"T1 flat end mill 12 3"; kinds are {", ".join(KINDS_OF_TOOL)}'
             )
-        number, kind, diameter, flutes = found.groups()
+        number, kind, diameter, flutes, pitch = found.groups()
         if kind not in KINDS_OF_TOOL:
             raise InputError(
                 f"tool {number}: {kind!r} is not one of {', '.join(KINDS_OF_TOOL)}"
@@ -250,7 +253,9 @@ def tool_tables(answers: Mapping[str, str]) -> str:
         above, _, below = diameter.partition("/")
         size = float(above) / float(below) if below else float(above)
         lines = ["[[tools]]", f"number = {int(number)}", f"kind = {_quoted(kind)}", f"diameter = {size:.10g}"]
-        tables.append("\n".join([*lines, *([f"flutes = {int(flutes)}"] if flutes else [])]))
+        lines += [f"flutes = {int(flutes)}"] if flutes else []
+        lines += [f"pitch = {float(pitch):.10g}"] if pitch else []
+        tables.append("\n".join(lines))
     return "\n\n".join(tables)
 
 

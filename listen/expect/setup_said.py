@@ -35,7 +35,8 @@ def said_back(facts: Facts, job: Job) -> str:
 
 def _tool_said(tool: Tool, scale: float, unit: str) -> str:
     flutes = "flutes not given" if tool.flutes is None else f"{tool.flutes} flutes"
-    return f"T{tool.number} is a {tool.kind} of {tool.diameter / scale:g} {unit}, {flutes}."
+    pitch = "" if tool.pitch is None else f", pitch {tool.pitch / scale:.6g} {unit}"
+    return f"T{tool.number} is a {tool.kind} of {tool.diameter / scale:g} {unit}, {flutes}{pitch}."
 
 
 def _of(material: Material) -> str:

@@ -6,12 +6,12 @@ import pytest
 
 from listen.cli_job import asked, job_of, make_job
 from listen.errors import InputError
-from listen.expect.facts import diameter_in, read_facts
+from listen.expect.facts import diameter_in, pitch_in, read_facts
 from listen.expect.setup_questions import job_text, questions
 from listen.expect.setup_said import drawn, said_back
 from listen.job import Box, Cylinder
 from listen.job_file import load_job
-from listen.program import read_program
+from listen.program import check_program, read_program, time_program
 from tests.expect.test_sheet import PROGRAM
 
 pytestmark = pytest.mark.closed
@@ -178,6 +178,43 @@ def test_wrong_answers_are_named(program: Path, answers: dict[str, str], names: 
 def test_diameters_in_comments(comment: str, units: str, diameter: float | None) -> None:
     found = diameter_in(comment, units)
     assert found == (None if diameter is None else pytest.approx(diameter))
+
+
+@pytest.mark.parametrize(
+    ("comment", "units", "pitch"),
+    [
+        ("TAP M6 X 1.0", "mm", 1.0),
+        ("M8X1.25 TAP", "mm", 1.25),
+        ("TAP M6 X 1", "inch", 1.0 / 25.4),
+        ("1/4-20 TAP", "inch", 0.05),
+        ("#10-32 TAP", "mm", 25.4 / 32.0),
+        ("TAP M6", "mm", None),
+    ],
+)
+def test_the_pitch_of_a_tap_is_read_from_its_comment(comment: str, units: str, pitch: float | None) -> None:
+    """Metric threads by their pitch, inch threads by threads per inch (ISO 261, ASME B1.1; from memory)."""
+    assert pitch_in(comment, units) == (None if pitch is None else pytest.approx(pitch))
+
+
+def test_a_tapping_feed_that_is_not_the_pitch_is_found_by_the_comment_alone(tmp_path: Path) -> None:
+    """M6 x 1 at 500 rpm needs F500; the pitch stands in the defaults, the job and what is said back."""
+    path = tmp_path / "tap.nc"
+    path.write_text(
+        "%\n(T6 TAP M6 X 1.0)\nG21 G90 G54\nT6 M6\nS500 M3\nG0 X20 Y25\nG43 H6 Z5\n"
+        "G84 Z-12 R3 F400\nG80\nG0 Z50\nM30\n%\n"
+    )
+    facts = read_facts(read_program(path))
+    target = path.with_suffix(".toml")
+    target.write_text(job_text(facts, {}))
+    job = load_job(target)
+    assert job.tools[0].pitch == 1.0
+    assert "T6 is a tap of 6 mm, 3 flutes, pitch 1 mm." in said_back(facts, job)
+    program = read_program(path, job=job)
+    found = check_program(program, time_program(program, job.machine), job)
+    assert "tapping feed" in {caution.kind for caution in found}
+    given = job_text(facts, {"tools": "T6 tap 6 3 pitch 0.8"})
+    target.write_text(given)
+    assert load_job(target).tools[0].pitch == 0.8
 
 
 def test_a_wrong_answer_is_asked_again_at_once(program: Path, monkeypatch: pytest.MonkeyPatch) -> None:
