@@ -79,6 +79,7 @@ def local_shift(control: Control, lengths: Numbers, numbers: Numbers) -> tuple[s
         if axis in lengths:
             local[i] = lengths[axis]
     control.frame = replace(control.frame, local=(local[0], local[1], local[2]))
+    _say_shown(control, "G52")
     return tuple(AXES)
 
 
@@ -103,6 +104,7 @@ def axis_shift(control: Control, lengths: Numbers, numbers: Numbers) -> tuple[st
     control.place = (place[0], place[1], place[2])
     control.frame = replace(control.frame, shift=(shift[0], shift[1], shift[2]))
     control.kept_shift = control.frame.shift
+    _say_shown(control, "G92")
     return tuple(AXES)
 
 
@@ -126,6 +128,7 @@ def rotate(control: Control, lengths: Numbers, numbers: Numbers) -> tuple[str, .
     if not control.modal.absolute:
         angle += control.frame.angle
     control.frame = replace(control.frame, angle=angle, pivot=pivot, plane=control.modal.plane)
+    _say_shown(control, "G68")
     return (*AXES, "R")
 
 
@@ -146,6 +149,7 @@ def scale(control: Control, lengths: Numbers, numbers: Numbers) -> tuple[str, ..
     if not all(1e-6 < abs(factor) < 1e6 for factor in factors):
         raise Wrong(f"G51 cannot scale by {factors}; factors must not be 0")
     control.frame = replace(control.frame, factors=factors, centre=_point(control, lengths))
+    _say_shown(control, "G51")
     return (*AXES, "P", "I", "J", "K")
 
 
@@ -166,6 +170,7 @@ def mirror(control: Control, lengths: Numbers, numbers: Numbers) -> tuple[str, .
         factors=(factors[0], factors[1], factors[2]),
         centre=(centre[0], centre[1], centre[2]),
     )
+    _say_shown(control, "G51.1")
     return tuple(AXES)
 
 
@@ -175,6 +180,17 @@ def unmirror(control: Control, lengths: Numbers, numbers: Numbers) -> tuple[str,
     x, y, z = (abs(f) if a in named else f for a, f in zip(AXES, control.frame.factors, strict=True))
     control.frame = replace(control.frame, factors=(x, y, z))
     return tuple(AXES)
+
+
+def _say_shown(control: Control, word: str) -> None:
+    """What the sheet says that the control shows may be read otherwise there: controls differ (no source)."""
+    if control.frame != Frame():
+        control.note(
+            "not checked",
+            f"{word} moves the coordinates: places told are those of the work offset itself, "
+            "the control may show others",
+            "find out what this control shows before you compare a place with it",
+        )
 
 
 def _point(control: Control, lengths: Numbers) -> Place:

@@ -251,6 +251,22 @@ def test_an_axis_that_first_turns_after_a_cut_is_turned_away() -> None:
     assert np.isnan(path.spans.end[-1]).all()
 
 
+@pytest.mark.parametrize(
+    ("line", "word"),
+    [
+        ("G52 X1", "G52"),
+        ("G68 X0 Y0 R30", "G68"),
+        ("G51 X0 Y0 P2", "G51"),
+        ("G51.1 X0", "G51.1"),
+        ("G92 X7", "G92"),
+    ],
+)
+def test_what_moves_the_coordinates_is_said_for_the_control_may_show_others(line: str, word: str) -> None:
+    (note,) = read(START + f"{line}\nG0 X1\nM30\n").notes
+    assert (note.kind, note.line, note.text.split(" ")[0]) == ("not checked", 3, word)
+    assert read(START + "G52 X0 Y0\nG0 X1\nM30\n").notes == ()
+
+
 def test_dynamic_offset_is_not_judged_until_it_ends() -> None:
     program = read(START + "G43.4 H1\nG0 X5 Y5 Z5\nG1 X9 F100\nG49\nG0 X1 Y1 Z1\nM30\n")
     path = time_program(program, Machine())
