@@ -38,7 +38,8 @@ def preview(
         print_preview(_made(plan, out, settings, sound), out, json=json)
         return FINE
     wrong = plan_job(with_wrong_zero(plan.job, read_offset(off_by, plan.job.units)))
-    effects = effects_of(plan.timeline, wrong.timeline)
+    override = settings.feed_override or plan.timeline.feed_override
+    effects = effects_of(replace(plan.timeline, feed_override=override), wrong.timeline)
     louder = louder_everywhere_db(plan.timeline, wrong.timeline)
     right_run = _made(plan, out / "right", settings, sound)
     wrong_run = _made(wrong, out / "wrong", replace(settings, snr_db=settings.snr_db + louder), sound)

@@ -126,6 +126,7 @@ def test_the_verb_writes_both_previews_and_the_page_that_compares_them(
     assert main(asked) == FINE
     told = json.loads(capsys.readouterr().out)
     assert [row["tells"] for row in told["contacts"]] == [True]
+    assert told["contacts"][0]["words"].startswith("starts 1.00 s sooner")  # 2 mm at all of 120 mm/min
     for name in ("right/timeline.html", "wrong/timeline.html", "compare.html"):
         assert (tmp_path / "made" / name).stat().st_size > 10_000
     assert main(["preview", job, "--off-by", "q 2", "--out", str(tmp_path / "none")]) == FAILED
