@@ -93,7 +93,7 @@ class Wording:
         """The likeliest kind and the belief in it, or that it cannot be told."""
         belief = float(outcome.beliefs[outcome.best] / max(outcome.settled, 1e-9))
         if outcome.best == NOT_HEARD:
-            return self._not_heard(index, outcome, belief * outcome.reach, called_at)
+            return self._not_heard(index, outcome, belief, called_at)
         self._goes_on()
         self._short = index if outcome.best == ENDED_EARLY else -2
         if belief < (LEAST_FINE if outcome.best == AS_EXPECTED else LEAST_BELIEF):
@@ -110,6 +110,7 @@ class Wording:
             self._unheard = index
             return VerdictKind.CANNOT_TELL, SURELY_NOT
         fault, absent, _ = self._left_out(index, outcome, belief, called_at)
+        absent *= outcome.reach
         self._unheard = index
         self._row.append(fault)
         self._absent = absent
@@ -126,13 +127,17 @@ class Wording:
     def _left_out(self, index: int, outcome: Outcome, belief: float, at: int) -> tuple[float, float, float]:
         """How often such a contact is not there; belief that it is not; that it was missed.
 
-        `belief`: of the guesses that it was left out. They weighed that before the ear was asked.
+        `belief`: of the guesses that it was left out. They weighed that before the ear was asked; where it
+        tells nothing, that stands.
         """
         fault, taken = self._faults(index)
+        missed = self._missed(index, outcome, at)
+        if not self._quiet.is_told:
+            absent = belief * fault / max(fault + missed, 1e-12)
+            return fault, absent, belief - absent
         left_out = belief / (taken + self._taken_for_missed(index))
-        absent, missed = left_out * fault, left_out * self._missed(index, outcome, at)
-        total = max(absent + missed + 1.0 - belief, 1e-12)
-        return fault, absent / total, missed / total
+        total = max(left_out * (fault + missed) + 1.0 - belief, 1e-12)
+        return fault, left_out * fault / total, left_out * missed / total
 
     def _missed(self, index: int, outcome: Outcome, called_at: int) -> float:
         """How often a contact is missed, as far as what the ear believed where this one should be allows."""
