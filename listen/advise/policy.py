@@ -14,7 +14,7 @@ def _limits() -> dict[VerdictKind, float]:
     return {
         VerdictKind.STARTED_EARLY: 0.7,
         VerdictKind.STARTED_LATE: 0.8,
-        VerdictKind.NOT_HEARD: 0.65,
+        VerdictKind.NOT_HEARD: 0.55,
         VerdictKind.ENDED_EARLY: 0.7,
         VerdictKind.ENDED_LATE: 0.8,
         VerdictKind.UNEXPECTED: 0.8,
