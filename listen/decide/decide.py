@@ -21,6 +21,7 @@ from listen.states import AirSound, ContactSound, Event, Finding, StateLikelihoo
 
 Decided = Event | Finding | ContactSound | AirSound | StateLikelihoods | Gap
 KEPT_S = 240.0  # of a contact that is summed up
+BEFORE_CHANGE = 60  # frames, in which the cut must have been going on
 PRIOR = np.log(np.array([0.6, 0.05, 0.3, 0.05]))  # share of frames the states have in the fit
 
 
@@ -115,6 +116,14 @@ class Decide:
             return belief
         return self._shop.reviewed(belief, ahead=self._ahead)
 
+    def _stands(self, finding: Finding) -> bool:
+        """Whether the sound changed in the cut: where the two-sided ear heard air before it, a cut began."""
+        if finding.kind != "sound changed":
+            return True
+        belief = self._again()
+        first = max(0, belief.size - (finding.decided_at - finding.start) // self.hop - BEFORE_CHANGE)
+        return bool(belief[first : first + BEFORE_CHANGE].mean() >= 0.5)
+
     def _frames(self, frames: Frames) -> Iterator[Decided]:
         features = frames.values[:, self.layout.model]
         scores = self._memory.push(features)
@@ -130,7 +139,7 @@ class Decide:
         self._kept.push(frames.at, frames.values)
         for i, (at, belief) in enumerate(zip(frames.at.tolist(), beliefs.tolist(), strict=True)):
             self._heard, self._ahead = at, len(frames) - 1 - i
-            yield from self._listener.step(at)
+            yield from filter(self._stands, self._listener.step(at))
             yield from self._air.step(at)
             for event in self._decoder.step(Scores(at=at, now=belief, states=states[i])):
                 yield from self._listener.hear(event)  # first: who judges the contact needs its sound
