@@ -3,7 +3,8 @@
 Set from made sound at 12 and 6 dB by `python -m tools.tools_follow.measure_ear`: the mean log odds of the
 belief in contact over 162 contacts that were missed and 1265 stretches of air, and how much likelier each
 value is over the former (logistic regression, a polynomial of the log odds). What this run's own air is
-believed at tells nothing beside it. Until it is confirmed the live ear's mean is 0.3 ± 2.0 after a break in
+believed at tells nothing beside it there; in a real room the ear may half hear a cut in all the air about,
+and then that tells it from a miss. Until it is confirmed the live ear's mean is 0.3 ± 2.0 after a break in
 a contact, -2.7 ± 1.2 after an end.
 """
 
@@ -11,8 +12,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from listen.states import StateLikelihoods
+
+Odds = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,6 +28,8 @@ class Tells:
     still, slope, bend : float
         Log of how much likelier log odds are over a miss than in air: a constant, and for each odd and its
         square [nats].
+    air : float
+        Mean log odds in air [nats].
     air_below : float
         What is likelier by less than this is taken for air.
     """
@@ -31,17 +37,19 @@ class Tells:
     still: float
     slope: float
     bend: float
+    air: float
     air_below: float = 0.0
 
 
-LIVE = Tells(still=2.08, slope=1.05, bend=-0.10)  # -3.1 ± 1.4 in air, 0.1 ± 1.6 over misses
+LIVE = Tells(still=2.08, slope=1.05, bend=-0.10, air=-3.1)  # -3.1 ± 1.4 in air, 0.1 ± 1.6 over misses
 # -4.7 ± 0.9 and 0.1 ± 2.4, of 1091 and 54; no real room's air is so quiet, so below even nothing is told.
-SECOND_LOOK = Tells(still=4.01, slope=1.12, bend=-0.06, air_below=1.0)
+SECOND_LOOK = Tells(still=4.01, slope=1.12, bend=-0.06, air=-4.7, air_below=1.0)
 LEAST, MOST = 0.03, 20.0  # no more is made of it: real rooms sound otherwise
 BREAK, STOP = (0.3, 2.0), (-2.7, 1.2)
 LEAST_BREAK, MOST_BREAK = 0.05, 5.0
 STEP_S, KEPT_S = 0.1, 600.0
 SURE = 0.995
+NEAR_S = 1.0  # to either side of a contact that was not heard
 LEAST_STEPS = 3  # tenths of a second that tell something
 AT_ONCE, NOTHING = 64, np.empty(0)
 EDGE_S = 0.1  # the ear comes a little late
@@ -104,7 +112,33 @@ class Quiet:
             return None
         least = 1 if stop_s <= now_s else LEAST_STEPS
         odds = self.mean_odds(start_s + EDGE_S, min(stop_s, now_s), least=least)
-        return None if odds is None else self._ratio(odds)
+        return None if odds is None else self._ratio_beside(odds, self._quietest(start_s, stop_s, now_s))
+
+    def _ratio_beside(self, odds: float, quietest: float) -> float:
+        """The ratio; what is believed no less all about it tells of neither."""
+        ratio, louder = self._ratio(odds), quietest - self._tells.air
+        return ratio if louder <= 0.0 else min(ratio, max(1.0, self._ratio(odds - louder)))
+
+    def _quietest(self, start_s: float, stop_s: float, now_s: float) -> float:
+        """The least log odds of a tenth of a second near a stretch, not in it; -inf where none is known."""
+        before = self._odds(start_s - NEAR_S, start_s - EDGE_S)
+        after = self._odds(stop_s + EDGE_S, min(stop_s + NEAR_S, now_s))
+        return float(
+            np.concatenate([before, after]).min(initial=np.inf if before.size or after.size else -np.inf)
+        )
+
+    def _odds(self, start_s: float, stop_s: float) -> Odds:
+        """Mean log odds of each tenth of a second that is known of a stretch."""
+        steps = self._steps(start_s, stop_s) % self._n.size
+        known = steps[self._n[steps] > 0.0]
+        odds: Odds = self._sum[known] / self._n[known]
+        return odds
+
+    def _steps(self, start_s: float, stop_s: float) -> NDArray[np.int64]:
+        """The tenths of a second in a stretch that may be kept still."""
+        self._add_up()
+        first, last = math.ceil(start_s / STEP_S), math.floor(stop_s / STEP_S)
+        return np.arange(max(first, self._newest + 1 - self._n.size, 0), min(last, self._newest))
 
     def _ratio(self, odds: float) -> float:
         """How much likelier this mean is over a missed contact than in air."""
@@ -124,9 +158,7 @@ class Quiet:
 
     def mean_odds(self, start_s: float, stop_s: float, *, least: int = LEAST_STEPS) -> float | None:
         """Mean log odds of contact in a stretch; None where too little is known of it."""
-        self._add_up()
-        first, last = math.ceil(start_s / STEP_S), math.floor(stop_s / STEP_S)
-        steps = np.arange(max(first, self._newest + 1 - self._n.size, 0), min(last, self._newest))
+        steps = self._steps(start_s, stop_s)
         n = self._n[steps % self._n.size]
         if np.count_nonzero(n) < least:
             return None

@@ -24,9 +24,11 @@ def believed(start_s: float, stop_s: float, log_odds: float) -> StateLikelihoods
     return StateLikelihoods(at=at, log_likelihood=np.zeros((at.size, 4)), contact=contact)
 
 
-def for_a_miss(log_odds: float) -> float | None:
+def for_a_miss(log_odds: float, *, about: float = LIVE.air) -> float | None:
+    """Over a contact of two seconds, with another belief before and after it."""
     quiet = Quiet(RATE)
-    quiet.take(believed(0.0, 10.0, log_odds))
+    for start_s, stop_s, odds in ((0.0, 5.0, about), (5.0, 7.0, log_odds), (7.0, 10.0, about)):
+        quiet.take(believed(start_s, stop_s, odds))
     return quiet.for_a_miss(5.0, 7.0, LATER)
 
 
@@ -41,6 +43,22 @@ def test_louder_speaks_more_for_a_miss_and_little_is_made_of_either_end() -> Non
     found = [for_a_miss(odds) or 0.0 for odds in np.arange(-5.0, 5.0, 0.5)]
     assert found == sorted(found)
     assert (found[0], found[-1]) == (0.03, 20.0)
+
+
+@pytest.mark.parametrize(
+    ("log_odds", "about", "ratio"),
+    [
+        (1.0, 1.0, 1.0),  # no less all about it: neither
+        (
+            1.0,
+            -1.0,
+            2.234,
+        ),  # about it 2.1 over the usual -3.1: as -1.1 in usual air, 2.08 - 1.155 - 0.121 nats
+        (-1.0, -5.0, 2.5345),  # quieter air than usual adds nothing
+    ],
+)
+def test_what_is_half_heard_all_about_tells_of_neither(log_odds: float, about: float, ratio: float) -> None:
+    assert for_a_miss(log_odds, about=about) == pytest.approx(ratio, rel=0.01)
 
 
 def test_a_short_contact_tells_by_what_there_is_of_it() -> None:
@@ -132,7 +150,8 @@ def test_afterwards_a_contact_that_the_second_look_half_heard_cannot_be_told() -
 def test_the_second_look_tells_nothing_by_what_is_below_even() -> None:
     """At -3.5: 4.01 - 3.92 - 0.735 = -0.645 nats, less than even; at -3: 4.01 - 3.36 - 0.54 = 0.11 nats."""
     quiet = Quiet(RATE, tells=SECOND_LOOK, kept_s=30.0)
-    quiet.take(believed(0.0, 10.0, -3.5))
-    quiet.take(believed(10.0, 20.0, -3.0))
+    for start_s, stop_s, odds in ((0.0, 5.0, -5.0), (5.0, 7.0, -3.5), (7.0, 15.0, -5.0), (15.0, 17.0, -3.0)):
+        quiet.take(believed(start_s, stop_s, odds))
+    quiet.take(believed(17.0, 20.0, -5.0))
     assert quiet.for_a_miss(5.0, 7.0, LATER) == 0.03
     assert quiet.for_a_miss(15.0, 17.0, LATER) == pytest.approx(math.exp(0.11), rel=1e-3)
