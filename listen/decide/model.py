@@ -15,6 +15,7 @@ from listen.states import EarRates
 
 Array = NDArray[np.float32]
 FORMAT = "cut-listen ear 1"
+SECOND_PARTS = ("second", "wider")  # of the arrays; a model may do with the first
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -79,7 +80,10 @@ class Model:
     Attributes
     ----------
     name : str
-    live, second : Network
+    live : Network
+    second : tuple of Network
+        Those that look both ways. What they score is their mean: fitted apart, each is wrong at
+        other places.
     card : dict
         What it was fitted on and how it scored; see models/README.md.
     rates : EarRates
@@ -90,7 +94,7 @@ class Model:
 
     name: str
     live: Network
-    second: Network
+    second: tuple[Network, ...]
     card: dict[str, Any]
     rates: EarRates
     shop: Shop | None = None
@@ -112,7 +116,7 @@ def load_model(folder: Path, *, features: tuple[str, ...], version: int) -> Mode
     """
     card, stored = _read(folder, features=features, version=version)
     try:
-        live, second, shop = _network(stored, "live"), _network(stored, "second"), _shop(stored)
+        live, second, shop = _network(stored, "live"), _second(stored), _shop(stored)
     except (ValueError, KeyError) as error:
         raise _unusable(folder, error) from None
     rates = EarRates(**card["rates"])
@@ -166,7 +170,9 @@ def _unusable(folder: Path, error: Exception) -> ModelError:
 def save_model(model: Model, folder: Path) -> None:
     """Write a model folder that `load_model` reads back the same."""
     folder.mkdir(parents=True, exist_ok=True)
-    arrays = {**_arrays(model.live, "live"), **_arrays(model.second, "second")}
+    arrays = _arrays(model.live, "live")
+    for network, part in zip(model.second, SECOND_PARTS, strict=False):
+        arrays |= _arrays(network, part)
     if model.shop is not None:
         arrays |= _shop_arrays(model.shop)
     np.savez_compressed(folder / "arrays.npz", allow_pickle=False, **arrays)
@@ -184,6 +190,12 @@ def _read_card(folder: Path) -> dict[str, Any]:
     if not isinstance(card, dict) or card.get("format") != FORMAT:
         raise ModelError(f"model {folder.name}: card.json must have format {FORMAT!r}")
     return card
+
+
+def _second(stored: dict[str, Array]) -> tuple[Network, ...]:
+    """The networks that look both ways."""
+    first, *others = SECOND_PARTS
+    return tuple(_network(stored, part) for part in (first, *(p for p in others if f"{p}.mean" in stored)))
 
 
 def _network(stored: dict[str, Array], prefix: str) -> Network:

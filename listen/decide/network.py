@@ -56,6 +56,17 @@ def score_whole(network: Network, features: NDArray[np.float64]) -> NDArray[np.f
     return score_given(network, *first_given(network, squeeze(network, features)))
 
 
+def score_together(networks: tuple[Network, ...], features: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The mean of what several networks score, each as by `score_whole`."""
+    return mean_of([score_whole(network, features) for network in networks])
+
+
+def mean_of(scores: list[NDArray[np.float64]]) -> NDArray[np.float64]:
+    """The mean of several networks' scores, all of one shape."""
+    mean: NDArray[np.float64] = np.mean(scores, axis=0)
+    return mean
+
+
 def first_given(network: Network, flow: Array) -> tuple[Array, Array]:
     """What squeezed features bring to the first layer, forwards and backwards, (n_frames, 3 * n_units)."""
     return _given(network.forward[0], flow), _given(network.backward[0], flow)

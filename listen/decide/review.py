@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from listen.decide.kept import AT_ONCE
 from listen.decide.kernels import TILE_ROWS, run_memory
 from listen.decide.model import Network
-from listen.decide.network import first_given, score_remembered, shares, squeeze
+from listen.decide.network import first_given, mean_of, score_remembered, shares, squeeze
 
 LOOKS_BACK = 500  # frames
 _ROOM = 2 * LOOKS_BACK + AT_ONCE
@@ -15,13 +15,36 @@ _ROOM = 2 * LOOKS_BACK + AT_ONCE
 class Review:
     """Keeps the last frames and gives the two-sided ear's belief in contact for them.
 
-    It is asked only while a change waits to be confirmed, so it costs little on the whole. Its first
-    layer's forward memory has heard the whole stream; the rest begins anew with each question.
+    Its networks are asked only while a change waits to be confirmed, so they cost little.
 
     Parameters
     ----------
-    network : Network
-        The two-sided one.
+    networks : tuple of Network
+        The two-sided ones.
+    """
+
+    def __init__(self, networks: tuple[Network, ...]) -> None:
+        self._kept = [_LastFrames(network) for network in networks]
+
+    def keep(self, features: NDArray[np.float64]) -> None:
+        """Keep the features of the next frames, shape (n_frames, n_features), at most `AT_ONCE`."""
+        for kept in self._kept:
+            kept.keep(features)
+
+    def __call__(self, *, ahead: int) -> NDArray[np.float64]:
+        """Belief in contact of the kept frames, shape (n_frames,), the latest last.
+
+        The newest `ahead` of them are left out: they are kept, and not heard yet.
+        """
+        scores = mean_of([kept.scores(ahead=ahead) for kept in self._kept])
+        belief: NDArray[np.float64] = 1.0 - shares(scores)[:, 0]
+        return belief
+
+
+class _LastFrames:
+    """The last frames as one network takes them in.
+
+    Its first layer's forward memory has heard the whole stream; the rest begins anew with each question.
     """
 
     def __init__(self, network: Network) -> None:
@@ -41,23 +64,18 @@ class Review:
         self._n_ahead = 0  # of them, rows that the forward memory has heard
 
     def keep(self, features: NDArray[np.float64]) -> None:
-        """Keep the features of the next frames, shape (n_frames, n_features), at most `AT_ONCE`."""
+        """Squeeze the features of the next frames, and keep that."""
         if self._stop + len(features) > len(self._rows):
             self._remember()
             self._move()
         self._rows[self._stop : self._stop + len(features)] = squeeze(self._network, features)
         self._stop += len(features)
 
-    def __call__(self, *, ahead: int) -> NDArray[np.float64]:
-        """Belief in contact of the kept frames, shape (n_frames,), the latest last.
-
-        The newest `ahead` of them are left out: they are kept, and not heard yet.
-        """
+    def scores(self, *, ahead: int) -> NDArray[np.float64]:
+        """Scores of the kept frames but the newest `ahead`, shape (n_frames, n_heads)."""
         self._remember()
         window = slice(max(0, self._stop - ahead - LOOKS_BACK), self._stop - ahead)
-        scores = score_remembered(self._network, self._ahead[window], self._given[1][window])
-        belief: NDArray[np.float64] = 1.0 - shares(scores)[:, 0]
-        return belief
+        return score_remembered(self._network, self._ahead[window], self._given[1][window])
 
     def _remember(self) -> None:
         """Let the forward memory hear the new rows, each once, however often they are asked about."""

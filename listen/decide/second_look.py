@@ -13,7 +13,7 @@ from listen.decide.decoder import SURE_FRAMES
 from listen.decide.kernels import best_path, bridged, runs_of
 from listen.decide.layout import Layout
 from listen.decide.model import Model
-from listen.decide.network import SURE_HEAD, Memory, score_whole, shares
+from listen.decide.network import SURE_HEAD, Memory, score_together, shares
 from listen.decide.read_out import fit_read_out, separation
 from listen.states import Event, State, log_odds
 
@@ -45,17 +45,16 @@ class SecondLookSettings:
         Nats that one frame's log odds count for; neighbouring frames say the same thing.
     switch_cost : float
         [nats]
-    long_frames : int
-        Contacts longer than this must be believed by both ears together, on the whole.
-    long_belief : float
-        Least sum of both ears' mean log odds in such a contact [nats].
     short_frames, short_belief
-        The same for contacts that are not longer than this: a clatter is as short, and while the
-        two-sided ear takes it for a cut, the live ear a second later does not.
-    least_belief, least_long_belief : float
-        Least mean log odds that decide, without the live ear's, in contacts that are not short, and in
-        long ones [nats]: where the two-sided ear has nothing to compare with, it is in two minds for
-        minutes, and the live ear may be as long wrong.
+        Contacts that are not longer than this must be believed by both ears together: the least sum
+        of their mean log odds [nats]. A clatter, or a voice behind a poor codec, is as short, and while
+        the two-sided ear takes it for a cut, the live ear a second later does not.
+    long_belief : float
+        The same for longer ones [nats].
+    least_belief : float
+        Least mean log odds that decide, without the live ear's, in longer ones [nats]: where the
+        two-sided ear has nothing to compare with, it is in two minds for minutes, and the live ear
+        may be as long wrong.
     compare_s : float
         With less air than this in the whole stretch, nothing is said [s].
     shortest_frames : int
@@ -75,12 +74,10 @@ class SecondLookSettings:
     live_weight: float = 0.1
     gain: float = 0.4
     switch_cost: float = 3.5
-    long_frames: int = 100
-    long_belief: float = 3.0
-    short_frames: int = 40
+    short_frames: int = 100
     short_belief: float = 1.5
-    least_belief: float = 1.0
-    least_long_belief: float = 1.4
+    long_belief: float = 3.0
+    least_belief: float = 1.4
     compare_s: float = 0.5
     shortest_frames: int = 7
     rounds: int = 2
@@ -166,7 +163,7 @@ def belief_of(
     """Belief of each frame; parameters as for `second_look`."""
     settings = settings or SecondLookSettings()
     features = frames.values[:, layout.model]
-    states = shares(score_whole(model.second, features))
+    states = shares(score_together(model.second, features))
     vectors = layout.vectors(frames.values)
     base = log_odds(1.0 - states[:, 0])
     live = _live_odds(Memory(model.live).push(features)[:, SURE_HEAD] if sure is None else sure)
@@ -261,9 +258,7 @@ def _is_believed(n_frames: int, alone: float, both: float, settings: SecondLookS
     """Whether a contact of so many frames stands, by mean log odds without and with the live ear's [nats]."""
     if n_frames <= settings.short_frames:
         return both >= settings.short_belief
-    if n_frames <= settings.long_frames:
-        return alone >= settings.least_belief
-    return alone >= settings.least_long_belief and both >= settings.long_belief
+    return alone >= settings.least_belief and both >= settings.long_belief
 
 
 def _own(

@@ -7,7 +7,7 @@ import pytest
 
 from listen.decide.kernels import dense_rows, dense_tiles, run_memory, smooth_rows, tanh, weigh
 from listen.decide.model import Dense, Layer, Model, Network, load_model, save_model
-from listen.decide.network import Memory, score_whole
+from listen.decide.network import Memory, score_together, score_whole
 from listen.errors import ModelError
 from listen.states import EarRates
 from tests.naive.naive_measure import run_memory as plain_memory
@@ -25,8 +25,8 @@ def layer(rng: np.random.Generator, n_inputs: int, n_units: int) -> Layer:
     )
 
 
-def network(*, both_ways: bool) -> Network:
-    rng = np.random.default_rng(2)
+def network(*, both_ways: bool, seed: int = 2) -> Network:
+    rng = np.random.default_rng(seed)
     width = 10 if both_ways else 5
 
     def dense(n_outputs: int, n_inputs: int) -> Dense:
@@ -148,9 +148,8 @@ def model() -> Model:
         "features_version": 1,
         "rates": {name: getattr(rates, name) for name in EarRates.__dataclass_fields__},
     }
-    return Model(
-        name="x", live=network(both_ways=False), second=network(both_ways=True), card=card, rates=rates
-    )
+    two = (network(both_ways=True), network(both_ways=True, seed=3))
+    return Model(name="x", live=network(both_ways=False), second=two, card=card, rates=rates)
 
 
 @pytest.mark.closed
@@ -158,7 +157,10 @@ def test_a_model_folder_reads_back_the_same(tmp_path: Path) -> None:
     save_model(model(), tmp_path / "x")
     back = load_model(tmp_path / "x", features=("a", "b", "c", "d"), version=1)
     features = np.random.default_rng(4).standard_normal((10, 4))
-    np.testing.assert_array_equal(score_whole(back.second, features), score_whole(model().second, features))
+    found, expected = (score_together(each.second, features) for each in (back, model()))
+    np.testing.assert_array_equal(found, expected)
+    apart = [score_whole(network, features) for network in back.second]
+    np.testing.assert_allclose(found, (apart[0] + apart[1]) / 2.0, rtol=1e-12)
     assert back.rates == model().rates
 
 

@@ -67,30 +67,17 @@ def test_separation_is_the_area_under_the_curve_of_a_public_library() -> None:
     [
         (150, 2.0, 0.9, False),  # long: both together just under and over 3 nats
         (150, 2.0, 1.1, True),
-        (40, 2.0, -0.6, False),  # short: 1.5 nats
-        (40, 2.0, -0.4, True),
-        (
-            150,
-            1.3,
-            9.0,
-            False,
-        ),  # long: the two-sided ear alone must believe 1.4 nats, however sure the live ear
+        (150, 1.3, 9.0, False),  # the two-sided ear alone must believe 1.4 nats, however sure the live ear
         (150, 1.5, 9.0, True),
-        (80, 0.9, 9.0, False),  # neither long nor short: 1 nat, and the live ear is not asked
-        (80, 1.1, -9.0, True),
+        (100, 2.0, -0.6, False),  # short: 1.5 nats together
+        (100, 2.0, -0.4, True),
+        (100, 0.5, 1.1, True),
     ],
 )
 def test_a_contact_that_the_ears_doubt_is_dropped(length: int, alone: float, live: float, kept: bool) -> None:
     path = np.zeros(300, dtype=bool)
     path[50 : 50 + length] = True
-    settings = SecondLookSettings(
-        long_frames=100,
-        long_belief=3.0,
-        short_frames=40,
-        short_belief=1.5,
-        least_belief=1.0,
-        least_long_belief=1.4,
-    )
+    settings = SecondLookSettings(short_frames=100, short_belief=1.5, long_belief=3.0, least_belief=1.4)
     _drop_doubted(path, np.full(300, alone), np.full(300, live), settings)
     assert int(path.sum()) == (length if kept else 0)
 

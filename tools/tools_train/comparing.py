@@ -50,6 +50,7 @@ def mean_of(one: Path, other: Path, out: Path, *, shares: dict[str, float]) -> N
 
     out.mkdir(parents=True, exist_ok=True)
     with np.load(one / "arrays.npz") as mine, np.load(other / "arrays.npz") as theirs:
+        shares = {part: share for part, share in shares.items() if f"{part}.mean" in mine}
         scaling = [f"{part}.{name}" for part in shares for name in ("mean", "scale")]
         if not all(np.array_equal(mine[name], theirs[name]) for name in scaling):
             raise ValueError(f"{other} did not go on from {one}: their features are scaled otherwise")
@@ -60,12 +61,12 @@ def mean_of(one: Path, other: Path, out: Path, *, shares: dict[str, float]) -> N
     np.savez(out / "arrays.npz", allow_pickle=False, **stored)
 
 
-def join(live: Path, second: Path, out: Path) -> None:
-    """The live network of one model with the two-way one of another."""
+def join(parts: dict[str, Path], out: Path) -> None:
+    """One model with the named networks, each from the model that has it."""
     import numpy as np
 
     stored = {}
-    for folder, part in ((live, "live"), (second, "second")):
+    for part, folder in parts.items():
         with np.load(folder / "arrays.npz") as arrays:
             stored |= {name: arrays[name] for name in arrays.files if name.startswith(f"{part}.")}
     out.mkdir(parents=True, exist_ok=True)

@@ -1,4 +1,4 @@
-"""Fit the live and the second network with PyTorch, and write them as plain arrays."""
+"""Fit the live network and the two that look both ways with PyTorch, and write them as plain arrays."""
 
 import copy
 import math
@@ -48,6 +48,7 @@ class Recipe:
 RECIPES = {
     "live": Recipe(units=96, dropout=0.2, decay=3e-2, noise=1.2),
     "second": Recipe(units=48, dropout=0.2, decay=2e-2, noise=1.0),
+    "wider": Recipe(units=64, dropout=0.35, decay=3e-2, noise=2.0),
 }
 
 
@@ -203,9 +204,8 @@ def _bands_kept(n_crops: int, n_features: int, device: torch.device) -> torch.Te
 
 def fit_one(
     store: Store,
-    recipe: Recipe,
+    part: str,
     *,
-    both_ways: bool,
     minutes: float,
     seed: int,
     batch: int,
@@ -218,6 +218,7 @@ def fit_one(
     """
     torch.manual_seed(seed)
     rng = np.random.default_rng(seed)
+    recipe, both_ways = RECIPES[part], part != "live"
     heads = 4 if both_ways else N_LIVE
     ear = Ear(store.features.shape[1], recipe, heads=heads, both_ways=both_ways).to(device)
     top_rate = 3e-3
@@ -249,12 +250,11 @@ def fit_one(
             checked, right = check(mean, store)
             if checked < best_loss:
                 best, best_loss = copy.deepcopy(mean), checked
-            name = "second" if both_ways else "live"
             print(
-                f"{name} {steps} steps, loss {loss.item():.4f}, check {checked:.4f}, right {right}",
+                f"{part} {steps} steps, loss {loss.item():.4f}, check {checked:.4f}, right {right}",
                 flush=True,
             )
-    print(f"{'second' if both_ways else 'live'} done: {steps} steps, best check {best_loss:.4f}", flush=True)
+    print(f"{part} done: {steps} steps, best check {best_loss:.4f}", flush=True)
     return best
 
 
@@ -315,7 +315,7 @@ def state_of(arrays: dict[str, np.ndarray], device: str) -> dict[str, torch.Tens
 
 
 def part_of(model: Path, part: str) -> dict[str, np.ndarray]:
-    """The arrays of one of the two networks of a model."""
+    """The arrays of one of the networks of a model."""
     with np.load(model / "arrays.npz") as arrays:
         return {name.split(".", 1)[1]: arrays[name] for name in arrays.files if name.startswith(f"{part}.")}
 
@@ -323,20 +323,20 @@ def part_of(model: Path, part: str) -> dict[str, np.ndarray]:
 def fit_model(
     shards: Path, out: Path, *, minutes: float, seed: int, batch: int, onto: Path | None = None
 ) -> None:
-    """Fit both networks and write `arrays.npz`; `tools/train card` adds the card.
+    """Fit the networks and write `arrays.npz`; `tools/train card` adds the card.
 
-    With `onto`, both go on from that model.
-    With two accelerators both are fitted at once and have all the minutes; else one after the other.
+    With `onto`, all go on from that model.
+    With an accelerator for each they are fitted at once and have all the minutes; else one after the other.
     """
     out.mkdir(parents=True, exist_ok=True)
-    at_once = torch.cuda.device_count() >= 2
-    each = minutes if at_once else 0.5 * minutes
+    at_once = torch.cuda.device_count() >= len(RECIPES)
+    each = minutes if at_once else minutes / len(RECIPES)
     jobs = [
         (shards, part, f"cuda:{index}" if at_once else _device(), each, seed, batch, onto)
         for index, part in enumerate(RECIPES)
     ]
     if at_once:
-        with torch.multiprocessing.get_context("spawn").Pool(2) as pool:
+        with torch.multiprocessing.get_context("spawn").Pool(len(RECIPES)) as pool:
             found = pool.starmap(fit_part, jobs, chunksize=1)
     else:
         found = [fit_part(*job) for job in jobs]
@@ -351,14 +351,13 @@ def _device() -> str:
 def fit_part(
     shards: Path, part: str, device: str, minutes: float, seed: int, batch: int, onto: Path | None
 ) -> dict[str, np.ndarray]:
-    """One of the two networks as arrays."""
+    """One of the networks as arrays."""
     store = Store(shards, device=device)
     known = None if onto is None else part_of(onto, part)
     mean, scale = store.normalise(known)
     ear = fit_one(
         store,
-        RECIPES[part],
-        both_ways=part == "second",
+        part,
         minutes=minutes,
         seed=seed,
         batch=batch,
