@@ -1,6 +1,6 @@
 """How well and how fast the ear hears: unseen made voices, air by the hour, closed-loop cases, real clips.
 
-    tools/bench ear              the table below, about ten minutes on two cores
+    tools/bench ear              the table below, about a quarter of an hour on two cores
     tools/bench ear --quick      a tenth of it
     tools/bench ear --card       write scores and rates into the shipped model's card, and its page
     tools/bench ear --cost       its cost alone

@@ -246,10 +246,3 @@ def chirp_sound(rng: np.random.Generator, *, n_samples: int, rate: int) -> Sound
             made += np.float32(rng.uniform(0.1, 1.0)) * tone
     arc = np.sin(np.linspace(0.0, np.pi, n_samples)).astype(np.float32) ** np.float32(rng.uniform(0.3, 1.0))
     return made * arc
-
-
-def whistle(rng: np.random.Generator, rate: int) -> Sound:
-    """Short response that gives noise a narrow top, for nozzles, shape (n_taps,)."""
-    centre = min(draw_log(rng, (1500.0, 9000.0)), 0.4 * rate)
-    hz = np.array([40.0, 0.9 * centre, centre, 1.1 * centre])
-    return response_of(hz, np.array([-20.0, -10.0, 0.0, -12.0]), rate=rate, n_taps=1024)
