@@ -16,7 +16,6 @@ from listen.synth.sound import (
     envelope,
     mode_response,
     noise,
-    response_of,
     table_of,
     turn,
     upsample,
