@@ -21,6 +21,7 @@ RISE_DB = 8.0  # of the mean over what it mostly was: corners and overrides chan
 LETS_GO_DB = 5.0  # softer than it mostly was, on the mean over the bands
 OVER_DB = 3.0  # of the softest block over what all but one in twenty blocks before had
 USUAL = 0.95
+BEFORE_FRAMES = 60  # in which the cut must have been going on
 
 
 class ChangeListener:
@@ -97,6 +98,20 @@ class ChangeListener:
             level_db=float(rises[most]),
             probability=float(np.clip(0.5 + (third - RISE_DB) / 10.0, 0.5, 0.95)),
         )
+
+
+def was_cutting(belief: NDArray[np.float64], n_ago: int) -> bool:
+    """Whether there was contact, on the mean, in the frames before the last `n_ago`.
+
+    Parameters
+    ----------
+    belief : ndarray, shape (n_frames,)
+        The two-sided ear's, in contact [0 to 1], the latest last.
+    n_ago : int
+        Frames since the change began.
+    """
+    first = max(0, belief.size - n_ago - BEFORE_FRAMES)
+    return bool(belief[first : first + BEFORE_FRAMES].mean() >= 0.5)
 
 
 def _in_order(blocks: NDArray[np.float64]) -> NDArray[np.float64]:

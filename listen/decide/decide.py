@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.blocks import Frames, Gap
+from listen.decide.change import was_cutting
 from listen.decide.contact_sound import ContactListener
 from listen.decide.decoder import Decoder, DecoderSettings, Scores
 from listen.decide.kept import AT_ONCE, Kept
@@ -21,7 +22,6 @@ from listen.states import AirSound, ContactSound, Event, Finding, StateLikelihoo
 
 Decided = Event | Finding | ContactSound | AirSound | StateLikelihoods | Gap
 KEPT_S = 240.0  # of a contact that is summed up
-BEFORE_CHANGE = 60  # frames, in which the cut must have been going on
 PRIOR = np.log(np.array([0.6, 0.05, 0.3, 0.05]))  # share of frames the states have in the fit
 
 
@@ -120,9 +120,7 @@ class Decide:
         """Whether the sound changed in the cut: where the two-sided ear heard air before it, a cut began."""
         if finding.kind != "sound changed":
             return True
-        belief = self._again()
-        first = max(0, belief.size - (finding.decided_at - finding.start) // self.hop - BEFORE_CHANGE)
-        return bool(belief[first : first + BEFORE_CHANGE].mean() >= 0.5)
+        return was_cutting(self._again(), (finding.decided_at - finding.start) // self.hop)
 
     def _frames(self, frames: Frames) -> Iterator[Decided]:
         features = frames.values[:, self.layout.model]

@@ -171,7 +171,7 @@ def save_model(model: Model, folder: Path) -> None:
     """Write a model folder that `load_model` reads back the same."""
     folder.mkdir(parents=True, exist_ok=True)
     arrays = _arrays(model.live, "live")
-    for network, part in zip(model.second, SECOND_PARTS, strict=False):
+    for network, part in zip(model.second, SECOND_PARTS[: len(model.second)], strict=True):
         arrays |= _arrays(network, part)
     if model.shop is not None:
         arrays |= _shop_arrays(model.shop)
@@ -194,8 +194,8 @@ def _read_card(folder: Path) -> dict[str, Any]:
 
 def _second(stored: dict[str, Array]) -> tuple[Network, ...]:
     """The networks that look both ways."""
-    first, *others = SECOND_PARTS
-    return tuple(_network(stored, part) for part in (first, *(p for p in others if f"{p}.mean" in stored)))
+    kept = [part for part in SECOND_PARTS if part == "second" or f"{part}.mean" in stored]
+    return tuple(_network(stored, part) for part in kept)
 
 
 def _network(stored: dict[str, Array], prefix: str) -> Network:

@@ -123,9 +123,8 @@ class Quiet:
         """The least log odds of a tenth of a second near a stretch, not in it; -inf where none is known."""
         before = self._odds(start_s - NEAR_S, start_s - EDGE_S)
         after = self._odds(stop_s + EDGE_S, min(stop_s + NEAR_S, now_s))
-        return float(
-            np.concatenate([before, after]).min(initial=np.inf if before.size or after.size else -np.inf)
-        )
+        near = np.concatenate([before, after])
+        return float(near.min()) if near.size else -math.inf
 
     def _odds(self, start_s: float, stop_s: float) -> Odds:
         """Mean log odds of each tenth of a second that is known of a stretch."""

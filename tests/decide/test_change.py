@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from listen.decide.change import BLOCK_FRAMES, ChangeListener
+from listen.decide.change import BLOCK_FRAMES, ChangeListener, was_cutting
 from listen.states import Finding
 
 EDGES_HZ = np.geomspace(300.0, 8000.0, 11)
@@ -49,3 +49,21 @@ def test_a_rise_of_ten_decibels_that_lasts_is_told_once_with_its_place() -> None
 )
 def test_what_a_clean_cut_does_is_no_change(rises_db: list[float], n_bands: int, steady: bool) -> None:
     assert told(rises_db, n_bands=n_bands, steady=steady) == []
+
+
+@pytest.mark.closed
+@pytest.mark.parametrize(
+    ("n_air", "n_cut", "n_ago", "right"),
+    [
+        (0, 300, 40, True),  # the cut went on
+        (260, 40, 40, False),  # it only began
+        (225, 75, 40, True),  # 35 of the 60 frames before
+        (235, 65, 40, False),  # 25 of them
+        (0, 30, 40, True),  # little is known: what there is
+    ],
+)
+def test_a_sound_changed_where_there_was_a_cut_before(
+    n_air: int, n_cut: int, n_ago: int, right: bool
+) -> None:
+    belief = np.concatenate([np.full(n_air, 0.02), np.full(n_cut, 0.98)])
+    assert was_cutting(belief, n_ago) is right

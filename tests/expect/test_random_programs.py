@@ -10,22 +10,14 @@ from listen.expect import expect
 from listen.expect.sheet import sheet_of
 from listen.expect.sheet_page import sheet_page
 from listen.expect.sheet_terminal import terminal_text
-from listen.job import Box, Cylinder, Job, KeepOut, Tool
+from listen.job import KINDS_OF_TOOL, Box, Cylinder, Job, KeepOut, Tool
 from listen.program import check_program, time_program
 from tests.expect.hand_path import BLOCK, hand_job
 from tests.program.reading import read
 
 pytestmark = pytest.mark.closed
-KINDS = (
-    "flat end mill",
-    "ball end mill",
-    "face mill",
-    "drill",
-    "spot drill",
-    "chamfer mill",
-    "reamer",
-    "tap",
-)
+ODD = ("bull nose end mill", "thread mill", "probe", "other")  # need more than a diameter
+KINDS = tuple(kind for kind in KINDS_OF_TOOL if kind not in ODD)
 ROUND = Cylinder(centre=(40.0, 25.0), diameter=60.0, low_z=-20.0, high_z=0.0)
 RAISED = Box(
     low=(0.0, 0.0, 0.0), high=(80.0, 50.0, 20.0)
