@@ -77,8 +77,7 @@ def test_separation_is_the_area_under_the_curve_of_a_public_library() -> None:
 def test_a_contact_that_the_ears_doubt_is_dropped(length: int, alone: float, live: float, kept: bool) -> None:
     path = np.zeros(300, dtype=bool)
     path[50 : 50 + length] = True
-    settings = SecondLookSettings(short_frames=100, short_belief=1.5, long_belief=3.0, least_belief=1.4)
-    _drop_doubted(path, np.full(300, alone), np.full(300, live), settings)
+    _drop_doubted(path, np.full(300, alone), np.full(300, live), SecondLookSettings())
     assert int(path.sum()) == (length if kept else 0)
 
 
