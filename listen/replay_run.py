@@ -12,7 +12,7 @@ from listen.blocks import Block, Frames, Gap, LoadSample
 from listen.ears import Ear, FramesEar, LoadEar, SoundEar, kept_features, shipped_model
 from listen.errors import InputError, RecordingError
 from listen.fused_ear import FusedEar
-from listen.hear import Clamp, clamp_loads, parse_columns, read_blocks, read_load_log, sound_info
+from listen.hear import Clamp, clamp_loads, parse_columns, read_ahead, read_blocks, read_load_log, sound_info
 from listen.job_file import load_job
 from listen.measure.digital_silence import LEAST
 from listen.record import Run, RunWriter, read_run
@@ -84,7 +84,8 @@ def replay_recording(
         raise InputError("no sound and no load: `-` needs --load FILE")
     plan, timeline = _planned(source)
     inputs = inputs_of(source, load, columns, lines=lines_of_blocks(plan))
-    picture = PictureMaker(source.rate, duration_s=source.length / source.rate)
+    sound = _written(kept.sound, source)
+    shown = PictureMaker(source.rate, duration_s=source.length / source.rate) if sound != "none" else None
     with (
         one_thread(),
         new_folder(out, set_aside=set_aside) as folder,
@@ -98,9 +99,9 @@ def replay_recording(
                 folder,
                 rate=source.rate,
                 live=False,
-                sound=_written(kept.sound, source),
+                sound=sound,
                 copy_of=source.sound if clamp is None else None,
-                picture=picture,
+                picture=shown,
                 timeline=timeline,
                 job=None if plan is None else plan.job,
                 source=recording.name,
@@ -108,7 +109,8 @@ def replay_recording(
             timeline=timeline,
             tell=lambda at: progress(0.9 * min(1.0, at / max(1, source.length))),
         )
-        write_page(replace(run, picture=picture.close()) if run.sound_path else run, folder / "timeline.html")
+        picture = shown.close() if shown and run.sound_path else None
+        write_page(replace(run, picture=picture), folder / "timeline.html")
     progress(1.0)
     return replace(run, folder=out)
 
@@ -259,7 +261,7 @@ def inputs_of(
     clamp = source.clamp
     channel = None if clamp is None else (2 if clamp.channel == 1 else 1)
     blocks = (
-        read_blocks(source.sound, block_samples=size, channel=channel)
+        read_ahead(read_blocks(source.sound, block_samples=size, channel=channel))
         if source.sound
         else _silence(source, size)
     )

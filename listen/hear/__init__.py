@@ -11,6 +11,7 @@ from listen.hear.microphone import Microphone
 from listen.hear.mqtt import MqttWitness
 from listen.hear.mtconnect import MTConnectWitness
 from listen.hear.opcua import OpcUaWitness
+from listen.hear.read_ahead import read_ahead
 from listen.hear.witness import Witness
 
 __all__ = [
@@ -40,6 +41,7 @@ __all__ = [
     "list_devices",
     "parse_clamp",
     "parse_columns",
+    "read_ahead",
     "read_blocks",
     "read_load_log",
     "record",

@@ -18,11 +18,11 @@ from types import TracebackType
 from typing import Self
 
 import numpy as np
-from numpy.typing import NDArray
 
 from listen.blocks import Block, Gap
 from listen.errors import InputError, RecordingError
 from listen.job import Job
+from listen.record.aside import AsideSound
 from listen.record.expected_file import write_expected
 from listen.record.features import FEATURES_FILE
 from listen.record.job_copy import copy_job
@@ -63,7 +63,7 @@ class RunWriter:
     copy_of : Path | None
         The recording that is listened to; where it is small already it is copied as it is.
     picture : PictureMaker | None
-        Is shown all the sound, silence for what was not heard among it.
+        Is shown all the sound, silence for what was not heard among it; only where the run is not live.
     timeline, job
         The sheet and the job, kept beside the run.
     started : str
@@ -97,7 +97,6 @@ class RunWriter:
         self.folder = folder
         self.problem = ""
         self._live = live
-        self._picture = picture
         self._made_folder = _prepare(folder, replace=replace)
         self._closed = False
         self._sound_closed = False
@@ -105,7 +104,7 @@ class RunWriter:
         self._last_position: Position | None = None
         try:
             kept = sound or ("opus" if live else "flac")
-            self._sound: SoundWriter = open_sound(folder, sound=kept, rate=rate, copy_of=copy_of)
+            self._sound = _sound_of(folder, kept, rate, copy_of, picture, live=live)
             self.header = _header(self._sound, rate, timeline, job, started, source)
             self._lines = os.open(folder / DECISIONS, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o644)
             self._write({"type": "header", "format": FORMAT, **asdict(self.header)})
@@ -174,8 +173,10 @@ class RunWriter:
 
     def abandon(self) -> None:
         """Leave nothing of this run behind."""
-        self._close()
-        self._clear()
+        try:
+            self._close()
+        finally:
+            self._clear()
 
     def __enter__(self) -> Self:
         return self
@@ -200,7 +201,7 @@ class RunWriter:
                 "start a new run for another rate"
             )
         self._fill(block.start)
-        self._keep(block.samples)
+        self._sound.push(block.samples)
         self._stop = max(self._stop, block.stop)
         self._check()
 
@@ -211,13 +212,8 @@ class RunWriter:
             raise InputError(f"a gap of {missing / self.header.rate:.0f} s is no gap; start a new run")
         while missing > 0:
             piece = min(missing, self.header.rate)
-            self._keep(np.zeros(piece))
+            self._sound.push(np.zeros(piece))
             missing -= piece
-
-    def _keep(self, samples: NDArray[np.float64]) -> None:
-        self._sound.push(samples)
-        if self._picture is not None:
-            self._picture.push(samples)
 
     def _line(self, item: Line) -> None:
         if isinstance(item, Position) and not self._worth(item):
@@ -281,6 +277,15 @@ class RunWriter:
             for folder in self._made_folder:
                 if not any(folder.iterdir()):
                     folder.rmdir()
+
+
+def _sound_of(
+    folder: Path, kept: str, rate: int, copy_of: Path | None, picture: PictureMaker | None, *, live: bool
+) -> SoundWriter:
+    """What takes the sound: live it is on its way to the disk at once, else a second thread codes it."""
+    assert not (live and picture), "a live run draws its picture afterwards"
+    sound = open_sound(folder, sound=kept, rate=rate, copy_of=copy_of)
+    return AsideSound(sound, also=picture) if not live and (sound.name or picture) else sound
 
 
 def _prepare(folder: Path, *, replace: bool) -> tuple[Path, ...]:
