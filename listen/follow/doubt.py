@@ -8,8 +8,8 @@ is held against those of its own run.
 
 import math
 from collections import deque
+from statistics import median
 
-import numpy as np
 from scipy.special import ndtr
 
 USUAL_START, USUAL_END = 3.3, 2.1
@@ -53,7 +53,7 @@ class Doubts:
         return float(ndtr((mean - self._beside_usual(probability)) / spread))
 
     def _beside_usual(self, probability: float) -> float:
-        return _log_odds(probability) - float(np.median([*self._heard, *[self._usual] * BEFORE]))
+        return _log_odds(probability) - median([*self._heard, *[self._usual] * BEFORE])
 
     def learn(self, probability: float) -> float:
         """The same, and this belief is one of the run's from now on."""

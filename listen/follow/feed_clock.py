@@ -40,6 +40,7 @@ class FeedClock:
         self.rapid: float | None = None  # told rapid override
         self._times = [0.0]
         self._rates = [timeline.feed_override / 100.0 if stated else 1.0]
+        self._logs = np.empty(0)
         self._knots = [0.0]
         self._moving = [0.0]
         self._fed = [0.0]
@@ -61,7 +62,7 @@ class FeedClock:
     def _set_override(self, at: float, rate: float) -> None:
         if not self.feed_known:
             self.feed_known = True
-            self._rates = [max(rate, 1e-3)] * len(self._rates)
+            self._rates, self._logs = [max(rate, 1e-3)] * len(self._rates), self._logs[:0]
             self._fed = [moving * max(rate, 1e-3) for moving in self._moving]
         self._turn(at, rate)
 
@@ -90,12 +91,19 @@ class FeedClock:
     def between(self, start: Floats, stop: float) -> tuple[Floats, Floats]:
         """Unheld time from each start to `stop` [s], and log of the mean known override."""
         if len(self._knots) == 1 and not self.held:
-            return stop - start, np.full(start.shape, np.log(max(self._rates[0], 1e-3)))
+            return stop - start, self._steady(start.size)
         moving_stop, fed_stop = self._progress(np.array([stop]))
         moving, fed = self._progress(start)
         elapsed = moving_stop[0] - moving
         mean = np.where(elapsed > 1e-6, (fed_stop[0] - fed) / np.maximum(elapsed, 1e-6), self.rate)
         return elapsed, np.log(np.maximum(mean, 1e-3))
+
+    def _steady(self, size: int) -> Floats:
+        """Log of an override that nobody turned; part of one array, not to be changed."""
+        if self._logs.size < size:
+            self._logs = np.full(size, np.log(max(self._rates[0], 1e-3)))
+            self._logs.flags.writeable = False
+        return self._logs[:size]
 
     @property
     def rate(self) -> float:

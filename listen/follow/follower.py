@@ -206,7 +206,7 @@ class Follower:
         reached = int(view.core["k"][int(np.argmax(weights))])
         found: list[Output] = []
         for index in range(self._next, min(reached + 1, tracking.space.n)):
-            if index in self._called:
+            if index in self._called or view.waits_for(index, weights, absent) > 1.0 - SETTLED:
                 continue
             reading = Reading(view, weights, index, absent)
             if reading.settled < SETTLED:

@@ -228,13 +228,13 @@ def merge_alike(core: NDArray[np.void], history: Ints) -> Ints:
     """
     keys = (
         core["k"].astype(np.int64) * 8 + core["phase"],
-        np.round(core["t0"] * 500.0).astype(np.int64),
-        np.round(core["u0"] * 20.0).astype(np.int64),
-        np.round(core["m"] * 40.0).astype(np.int64),
-        np.round(core["lr"] * 10.0).astype(np.int64),
-        np.round(np.log(core["q"] + 1e-4) * 2.0).astype(np.int64),
-        np.round(np.log(core["vb"] + 1e-4)).astype(np.int64),
-        np.round(core["early_mm"] * 10.0).astype(np.int64),
+        np.rint(core["t0"] * 500.0).astype(np.int64),
+        np.rint(core["u0"] * 20.0).astype(np.int64),
+        np.rint(core["m"] * 40.0).astype(np.int64),
+        np.rint(core["lr"] * 10.0).astype(np.int64),
+        np.rint(np.log(core["q"] + 1e-4) * 2.0).astype(np.int64),
+        np.rint(np.log(core["vb"] + 1e-4)).astype(np.int64),
+        np.rint(core["early_mm"] * 10.0).astype(np.int64),
         history,
     )
     mixed = np.zeros(core.size, np.int64)

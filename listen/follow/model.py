@@ -7,7 +7,7 @@ Kirubarajan, *Estimation with Applications to Tracking and Navigation* (2001), s
 here with a gain that falls for far-off values.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,6 +53,10 @@ class Forecast:
     bias: Floats  # its variance [s²]
     is_gap: bool
     n_gaps: int  # air gaps on the way
+    behind: Floats = field(init=False)  # how much later than forecast [s]; negative for early
+
+    def __post_init__(self) -> None:
+        self.behind = self.elapsed - self.mean
 
     def take(self, rows: Ints) -> "Forecast":
         """The forecast of some guesses only."""
@@ -73,11 +77,6 @@ class Forecast:
             )
         }
         return Forecast(**picked, is_gap=self.is_gap, n_gaps=self.n_gaps)
-
-    @property
-    def behind(self) -> Floats:
-        """How much later than forecast [s]; negative for early."""
-        return self.elapsed - self.mean
 
 
 def slowness(log_rate: Floats) -> Floats:
@@ -212,7 +211,8 @@ class Model:
     def usual(self, before: Floats, loose: Floats, slow: Floats) -> Floats:
         """What every gap takes longer than computed [s]; a large one was the last tool's own."""
         most = MOST_CARRIED * self.timing.gap_bias_s * slow
-        result: Floats = np.where(loose > NEW_TOOL_S, np.clip(before, -most, most), before)
+        carried = np.minimum(np.maximum(before, -most), most)
+        result: Floats = np.where(loose > NEW_TOOL_S, carried, before)
         return result
 
     def _bias(self, core: NDArray[np.void], amounts: Floats, slow: Floats) -> Floats:
@@ -265,7 +265,8 @@ class Model:
     def noise(self, forecast: Forecast) -> Floats:
         """How large the noise of this boundary was over what it was taken to be."""
         known = forecast.variance - forecast.noise * self.scales[forecast.is_gap].factor
-        result: Floats = np.clip((forecast.behind**2 - known) / forecast.noise, 0.0, MOST_NOISE)
+        over = (forecast.behind**2 - known) / forecast.noise
+        result: Floats = np.minimum(np.maximum(over, 0.0), MOST_NOISE)
         return result
 
     def _date_tells(self, forecast: Forecast, boundary_s: float | Floats) -> Floats:

@@ -106,5 +106,5 @@ def date_tells(behind: Floats, variance: Floats, of_ear: Floats) -> Floats:
     """
     wider = variance + (WIDER**2 - 1.0) * of_ear
     told = 0.5 * (behind**2 * (1.0 / variance - 1.0 / wider) - np.log(wider / variance))
-    result: Floats = np.clip(told, LEAST_TOLD, MOST_TOLD)
+    result: Floats = np.minimum(np.maximum(told, LEAST_TOLD), MOST_TOLD)
     return result

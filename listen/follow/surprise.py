@@ -141,7 +141,8 @@ class Surprises:
         """Whether the sound had stopped inside a cut for a moment only."""
         engine = self._tracking.engine
         last = float(engine.offsets[engine.slot]) if engine.n_stretches else -1.0
-        inside = np.isin(engine.core["phase"], (Phase.DROPPED, Phase.STOPPED))
+        phase = engine.core["phase"]
+        inside = (phase == Phase.DROPPED) | (phase == Phase.STOPPED)
         stopped = float(engine.weights[inside].sum())
         return stopped > 0.1 and 0.0 <= event.at / self._tracking.rate - last < SLIP_S
 

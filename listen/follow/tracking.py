@@ -238,7 +238,10 @@ class Tracking:
     def is_after_end(self, at_s: float) -> bool:
         """Whether the program is over by then, by most of the guesses."""
         core = self.engine.core
-        over = (core["k"] >= self.space.n) & np.isin(core["phase"], (Phase.AIR, Phase.EXTRA))
+        over = core["k"] >= self.space.n
+        if not over.any():
+            return False
+        over &= (core["phase"] == Phase.AIR) | (core["phase"] == Phase.EXTRA)
         left = self.space.end - core["u0"]
         over &= at_s - core["t0"] > left * np.exp(-core["m"]) / self.clock.rate + 0.5
         return bool(self.engine.weights[over].sum() > 0.5)

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.follow.hypotheses import Floats, Growing, Ints
-from listen.follow.model import Forecast, Model
+from listen.follow.model import BEATEN, MOST_DENSITY, Forecast, Model
 
 CUT_TURNS = 9.0  # turned guesses this far below the best are not grown [nats]
 
@@ -53,13 +53,16 @@ class Turning:
         least_feed_s : float
             Less feed than this between the boundaries tells nothing of a turn [s].
         """
-        likely = base > base.max(initial=-np.inf) - CUT_TURNS
+        most = base + np.log(share)
+        likely = (base > base.max(initial=-np.inf) - CUT_TURNS) & (
+            most + MOST_DENSITY > growing.best - BEATEN
+        )
         good = np.flatnonzero((forecast.feed > least_feed_s) & likely)
         if good.size == 0:
             return
         parents = growing.parents[rows[good]]
         rates, logs = self._model.step_logs(parents, forecast.take(good), self._grid, self._grid_logs)
-        logs = logs + (base[good] + np.log(share[good]))[:, None]
+        logs = logs + most[good][:, None]
         row, rate = np.nonzero(logs > logs.max() - CUT_TURNS)
         picked = {name: v[good[row]] if isinstance(v, np.ndarray) else v for name, v in fields.items()}
         picked |= self._rates(parents["m"][row], rates[row, rate])

@@ -1,6 +1,7 @@
 """The guesses that count, between two boundaries: what silence says, and where the program is."""
 
 import numpy as np
+from numpy.typing import NDArray
 
 from listen.follow.engine import Engine
 from listen.follow.hypotheses import Floats, Phase
@@ -37,6 +38,7 @@ class View:
         heard = min(engine.n_stretches, engine.n_slots)
         self.order = np.arange(engine.n_stretches - heard, engine.n_stretches) % engine.n_slots
         self._silence = Silence(engine.model, self.core)
+        self._newest: NDArray[np.int32] | None = None  # contact that each guess remembers
         self._target()
 
     @property
@@ -47,7 +49,9 @@ class View:
     def _target(self) -> None:
         """Where each guess is going until the next boundary, and how long that takes."""
         core, space = self.core, self.space
-        self._t0, self._u0, self._m, self._q = (core[name].copy() for name in ("t0", "u0", "m", "q"))
+        self._t0, self._u0, self._q = (core[name].copy() for name in ("t0", "u0", "q"))
+        self._rate = np.exp(core["m"])
+        self._most_spread = max(space.end, 1.0)
         self._strays = core["v"] + 0.03**2
         n = max(space.n, 1)
         index = np.minimum(core["k"], n - 1)
@@ -58,10 +62,10 @@ class View:
             target = np.where(sounding, space.stop[index], space.start[index])
             target = np.where(core["k"] >= space.n, space.end, target)
         amounts = np.maximum(space.amounts_until(target) - space.amounts_until(core["u0"]), 0.0)
-        self._to_go = np.maximum(target - core["u0"], 0.0)
-        self._needed_feed = amounts[:, FEED] * np.exp(-core["m"])
+        still = (core["phase"] == Phase.STOPPED) | (core["phase"] == Phase.START)
+        self._to_go = np.where(still, 0.0, np.maximum(target - core["u0"], 0.0))
+        self._needed_feed = amounts[:, FEED] / self._rate
         self._needed_rest = amounts[:, RAPID] * np.exp(-core["lr"]) + amounts[:, FIXED] + amounts[:, LOOSE]
-        self._still = (core["phase"] == Phase.STOPPED) | (core["phase"] == Phase.START)
 
     def silence(self, at: float) -> tuple[Floats, Floats]:
         """Belief in each guess after silence up to `at`, and the share of it that misses contact k."""
@@ -81,14 +85,21 @@ class View:
         result: Floats = weights / max(float(weights.sum()), 1e-300)
         return result
 
+    def waits_for(self, contact: int, weights: Floats, absent: Floats) -> float:
+        """Belief in guesses that wait for `contact`, not begun yet: they cannot judge it."""
+        if self._newest is None:
+            self._newest = self.rings.last.max(axis=1)
+        core = self.core
+        waiting = (core["k"] == contact) & (core["phase"] == Phase.AIR) & (self._newest < contact)
+        return float(weights[waiting] @ (1.0 - absent[waiting]))
+
     def places(self, at: float) -> tuple[Floats, Floats]:
         """Where each guess says the program is [s at 100 %], and how surely."""
         elapsed, known = self.engine.clock.between(self._t0, at)
-        needed = np.maximum(self._needed_feed * np.exp(-known) + self._needed_rest, 1e-6)
-        share = np.where(self._still, 0.0, np.minimum(np.maximum(elapsed / needed, 0.0), 1.0))
-        place = self._u0 + share * self._to_go
-        rate = np.exp(self._m + known)
-        moved = np.minimum(elapsed, needed) * rate
-        spread = np.sqrt(self._q * rate**2 + moved**2 * self._strays)
+        pace = np.exp(known)
+        needed = np.maximum(self._needed_feed / pace + self._needed_rest, 1e-6)
+        run = np.minimum(np.maximum(elapsed, 0.0), needed)
+        place = self._u0 + run / needed * self._to_go
+        spread = np.sqrt(self._q + run * run * self._strays) * (self._rate * pace)
         late = np.maximum(elapsed - needed, 0.0)
-        return place, np.minimum(spread + 0.1 * late, max(self.space.end, 1.0))
+        return place, np.minimum(spread + 0.1 * late, self._most_spread)
