@@ -1,5 +1,6 @@
 """The first-run sheet as one page: opens with the network off, prints on A4, has room to write."""
 
+import re
 from collections.abc import Iterable
 from html import escape
 
@@ -19,6 +20,7 @@ from listen.expect.sheet_terminal import (
 )
 from listen.job import Job
 
+_SIGNED = re.compile(r"(?<![\w-])[^\W\d_]?-\.?\d[\d.]*")
 _STYLE = """
 @page { size: A4; margin: 12mm }
 :root { color-scheme: light }
@@ -40,6 +42,7 @@ td.n, th.n { text-align: right }
 .pair { display: flex; gap: 4mm; align-items: flex-start }
 .pair > svg { flex: none }
 .pair > div { flex: 1 }
+.signed { white-space: nowrap }
 .words { font-size: 8.5pt }
 .files { font-size: 8.5pt; overflow-wrap: anywhere }
 .touch { break-inside: avoid-page }
@@ -69,9 +72,9 @@ def sheet_page(sheet: Sheet, job: Job, *, figures: bool = False) -> str:
     shown = Shown(sheet)
     title = f"First-run sheet: {sheet['program']}"
     parts = [
-        f"<h1>{escape(title)}</h1><p>{escape(sheet['kind'])}, feed override {sheet['feed_override']:g} %, "
+        f"<h1>{_text(title)}</h1><p>{_text(sheet['kind'])}, feed override {sheet['feed_override']:g} %, "
         f"rapid override {sheet['rapid_override']:g} % at the start</p>",
-        f'<p class="fixed">{escape(FIXED)}</p>',
+        f'<p class="fixed">{_text(FIXED)}</p>',
         _warnings(sheet, shown),
         _setup(sheet, shown),
         *(_touch(touch, sheet, shown, job) for touch in sheet["first_touches"]),
@@ -91,9 +94,14 @@ def sheet_page(sheet: Sheet, job: Job, *, figures: bool = False) -> str:
     )
 
 
+def _text(text: str) -> str:
+    """Text as markup; no line breaks between a sign and its number, where a browser would break "Z-4.2"."""
+    return _SIGNED.sub(r'<span class="signed">\g<0></span>', escape(text))
+
+
 def _table(heads: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
-    head = "".join(f"<th>{escape(h)}</th>" for h in heads)
-    body = "".join("<tr>" + "".join(f"<td>{escape(c)}</td>" for c in row) + "</tr>" for row in rows)
+    head = "".join(f"<th>{_text(h)}</th>" for h in heads)
+    body = "".join("<tr>" + "".join(f"<td>{_text(c)}</td>" for c in row) + "</tr>" for row in rows)
     return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
 
 
@@ -101,7 +109,7 @@ def _warnings(sheet: Sheet, shown: Shown) -> str:
     if not sheet["warnings"]:
         return "<h2>Warnings</h2><p>None found; that is not a permission.</p>"
     items = "".join(
-        f"<li><b>{escape(shown.of_warning(w) + w['text'])}</b><br>{escape(w['remedy'])}</li>"
+        f"<li><b>{_text(shown.of_warning(w) + w['text'])}</b><br>{_text(w['remedy'])}</li>"
         for w in sheet["warnings"]
     )
     return f'<h2>Warnings</h2><ul class="warnings">{items}</ul>'
@@ -113,9 +121,9 @@ def _setup(sheet: Sheet, shown: Shown) -> str:
     for tool in sheet["tools"]:
         *before, _, lowest, least = tool_cells(tool, shown)
         rows.append((*before, lowest, least, "", ""))
-    lines = "".join(f"<p>{escape(fact)}</p>" for fact in setup_facts(sheet, shown))
+    lines = "".join(f"<p>{_text(fact)}</p>" for fact in setup_facts(sheet, shown))
     programs = sheet["setup"]["programs"]
-    files = "<br>".join(escape(row) for item in programs for row in program_lines(item, shown))
+    files = "<br>".join(_text(row) for item in programs for row in program_lines(item, shown))
     return (
         f'<h2>Is this my set-up?</h2><div class="pair">{plan(sheet)}<div>{lines}</div></div>'
         f'<p class="files">{files}</p>{_table((*heads, "length, measured", "initials"), rows)}'
@@ -145,12 +153,12 @@ def _touch(touch: Sheet, sheet: Sheet, shown: Shown, job: Job) -> str:
         ladder = "<p>On the way there is no place to hold: check height and length before this block.</p>"
     how = "coming down" if touch["downwards"] else "coming sideways"
     return (
-        f'<section class="touch"><h2>T{tool.number} {escape(tool.kind)} ⌀{shown.length(tool.diameter)}: '
-        f"first touch, {escape(touch['block'])}</h2>"
-        f'<div class="pair">{drawn}<div><p>The control shows ({escape(touch["offset"])}, {how})</p>'
-        f'<p class="shows">{escape(shown.place(touch["shows"]))}</p>'
-        f"<p>You will hear: {escape(touch['hears'])}; {escape(touch['audible'])}</p>"
-        f"<p>Look {escape(look_text(touch['look'], shown))}</p></div></div>{ladder}</section>"
+        f'<section class="touch"><h2>T{tool.number} {_text(tool.kind)} ⌀{shown.length(tool.diameter)}: '
+        f"first touch, {_text(touch['block'])}</h2>"
+        f'<div class="pair">{drawn}<div><p>The control shows ({_text(touch["offset"])}, {how})</p>'
+        f'<p class="shows">{_text(shown.place(touch["shows"]))}</p>'
+        f"<p>You will hear: {_text(touch['hears'])}; {_text(touch['audible'])}</p>"
+        f"<p>Look {_text(look_text(touch['look'], shown))}</p></div></div>{ladder}</section>"
     )
 
 
@@ -172,8 +180,8 @@ def _passes(sheet: Sheet, shown: Shown) -> str:
     times = ", ".join(f"{t['override']} %: {clock_text(t['seconds'])}" for t in sheet["times"])
     heads = ("pass", "T", "what", "lines", "contacts", "from", "to", "heard", "seen in the look")
     return (
-        f"<h2>Passes</h2>{_table(heads, rows)}<p>Time at an override of {escape(times)}</p>"
-        f'<p class="words">{escape(" ".join(HOW_TO_READ))}</p>'
+        f"<h2>Passes</h2>{_table(heads, rows)}<p>Time at an override of {_text(times)}</p>"
+        f'<p class="words">{_text(" ".join(HOW_TO_READ))}</p>'
     )
 
 

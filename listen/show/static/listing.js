@@ -23,7 +23,7 @@ export class Listing {
     const made = [];
     for (let number = first; number < Math.min(first + SHOWN, this.lines.length + 1); number += 1) {
       const row = make("li", {"data-line": String(number)}, make("span", {class: "number"}, String(number)),
-        make("code", {}, this.lines[number - 1] || " "));
+        make("code", {textContent: this.lines[number - 1] || " "}));
       if (this.marks.has(number)) row.append(make("em", {}, this.marks.get(number)));
       this.rows.set(number, row);
       made.push(row);

@@ -3,7 +3,7 @@
 import {beep, beepsNow} from "./beep.js";
 import {Scope} from "./scope.js";
 import {Spectrum, Track} from "./track.js";
-import {FIXED_LINE, STATE_WORDS, clockText, lengthNumber, lengthText, make, mmPer} from "./words.js";
+import {FIXED_LINE, STATE_WORDS, clockText, lengthNumber, lengthText, make, mmPer, write} from "./words.js";
 
 const SILENT_MS = 250; // without a frame for this long the page says NOT LISTENING
 const CUE_S = 6;
@@ -26,7 +26,7 @@ let retry_ms = 200;
 let doubts = []; // verdicts that nobody needs to act on at once, for a hold
 
 function put(element, text) {
-  if (element.textContent !== text) element.textContent = text;
+  if (element.textContent !== text) write(element, text);
 }
 
 function connect() {
@@ -62,7 +62,7 @@ function greet(hello) {
   if (sheet && !$("listing").childElementCount) {
     $("program").hidden = sheet.listing.length === 0;
     sheet.listing.forEach((line, i) => $("listing").append(
-      make("li", {id: `line-${i + 1}`}, make("span", {class: "number"}, String(i + 1)), make("code", {}, line))));
+      make("li", {id: `line-${i + 1}`}, make("span", {class: "number"}, String(i + 1)), make("code", {textContent: line}))));
   }
 }
 

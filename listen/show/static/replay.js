@@ -1,6 +1,6 @@
 // The page of a finished run: first a sentence, then the first flag, then everything along time.
 
-import {FIXED_LINE, STATE_WORDS, clockText, lengthNumber, make} from "./words.js";
+import {FIXED_LINE, STATE_WORDS, clockText, lengthNumber, make, write} from "./words.js";
 import {Spectrum, Track} from "./track.js";
 import {LANES, Scope} from "./scope.js";
 import {listenToPointer} from "./pointer.js";
@@ -20,13 +20,13 @@ const player = new Player(run.duration_s);
 const page = {run, track, player, $, scope: null, picked: null, say, play: playContact, refresh: null, toldAt: 0};
 
 function say(text) {
-  $("said").textContent = text;
+  write($("said"), text);
 }
 
 function writeHead() {
   const parts = [run.program || run.source, run.kind, run.material, run.started.replace("T", " ").slice(0, 16)];
   $("which").textContent = parts.filter(Boolean).join(" · ");
-  $("sentence").textContent = run.sentence;
+  write($("sentence"), run.sentence);
   document.querySelector(".fixed").textContent = FIXED_LINE;
   if (run.made) writeMade();
   if (run.complete && !run.problem) return;
@@ -139,8 +139,8 @@ function tellWords(second) {
   $("here").textContent = words.filter(Boolean).join(" · ");
   page.listing?.show(line);
   const place = page.plan?.at(track.programTime(second));
-  if (place) $("place").textContent = [["X", place.x], ["Y", place.y], ["Z", place.z]].filter(([, at]) => at !== null)
-    .map(([axis, at]) => `${axis} ${lengthNumber(at, run.unit, 1)}`).join("  ");
+  if (place) write($("place"), [["X", place.x], ["Y", place.y], ["Z", place.z]].filter(([, at]) => at !== null)
+    .map(([axis, at]) => `${axis} ${lengthNumber(at, run.unit, 1)}`).join("  "));
   $("scope").setAttribute("aria-valuenow", second.toFixed(2));
   $("scope").setAttribute("aria-valuetext", $("here").textContent);
 }
@@ -207,7 +207,7 @@ function writeFirst() {
   const flag = run.flags[0];
   if (!flag) return;
   $("first").hidden = false;
-  $("first-text").textContent = `${clockText(flag.at_s)} ${flag.kind}: ${flag.text}`;
+  write($("first-text"), `${clockText(flag.at_s)} ${flag.kind}: ${flag.text}`);
   $("play-first").textContent = hasSound ? "Play first flag" : "Show first flag";
   $("play-first").onclick = () => playFlag(flag);
   const small = new Scope($("first-scope"), track, {lanes: ["ruler", "flags", "expected", "heard"]});

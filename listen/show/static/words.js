@@ -51,6 +51,24 @@ export function stepDigits(step) {
   return step >= 1 ? 0 : Math.ceil(-Math.log10(step) - 1e-9);
 }
 
+// Text in pieces; a browser would break a line between the sign and the number of "Z-4.2".
+const SIGNED = /((?<![\p{L}\d_-])\p{L}?-\.?\d[\d.]*)/u;
+
+function unbroken(text) {
+  return text.split(SIGNED).map((piece, i) => {
+    if (i % 2 === 0) return piece;
+    const whole = document.createElement("span");
+    whole.className = "signed";
+    whole.textContent = piece;
+    return whole;
+  });
+}
+
+// Set the text of an element.
+export function write(element, text) {
+  element.replaceChildren(...unbroken(String(text)));
+}
+
 // Make an element: tag, properties, children; text is always text, never markup.
 export function make(tag, properties = {}, ...children) {
   const element = document.createElement(tag);
@@ -60,6 +78,6 @@ export function make(tag, properties = {}, ...children) {
       element.setAttribute(key, value);
     } else element[key] = value;
   }
-  element.append(...children);
+  element.append(...children.flatMap((child) => (typeof child === "string" ? unbroken(child) : [child])));
   return element;
 }
