@@ -6,6 +6,7 @@ Time along the program is in seconds at 100 % override from program start; time 
 recording is in samples. Lengths are in millimetres, places in work coordinates.
 """
 
+from bisect import bisect_right
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
 
@@ -251,6 +252,23 @@ class Caution:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Elsewhere:
+    """A stretch whose lines are those of another file than the first: a subprogram, or the next program.
+
+    Attributes
+    ----------
+    start, stop : float
+        [s, program time at 100 %], half-open.
+    file : str
+        Name of that file.
+    """
+
+    start: float
+    stop: float
+    file: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Timeline:
     """All that is expected of a program.
 
@@ -275,6 +293,10 @@ class Timeline:
         What is reckoned with for the person, sound expected and by surprise [s].
     shown_in : str
         Unit in which the person reads lengths, "mm" or "inch"; here all is in mm.
+    files : tuple of str
+        Names of the program files that were read, the main one first.
+    elsewhere : tuple of Elsewhere
+        The stretches that run in another file than the first, in order.
     """
 
     program: str
@@ -293,6 +315,17 @@ class Timeline:
     reaction_s: float = 0.5
     surprise_s: float = 1.0
     shown_in: str = "mm"
+    files: tuple[str, ...] = ()
+    elsewhere: tuple[Elsewhere, ...] = ()
+
+    def file_at(self, program_time: float) -> str:
+        """Name of the file whose line runs at a program time, "" for the main one."""
+        index = bisect_right(self.elsewhere, program_time, key=lambda stretch: stretch.stop)
+        if index == len(self.elsewhere):  # the last line holds on when the program has ended
+            ended = index > 0 and self.elsewhere[-1].stop >= self.duration
+            return self.elsewhere[-1].file if ended else ""
+        stretch = self.elsewhere[index]
+        return stretch.file if stretch.start <= program_time else ""
 
     def __post_init__(self) -> None:
         starts = [contact.start for contact in self.contacts]

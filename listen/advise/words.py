@@ -86,10 +86,12 @@ def line_of(block: str, line: int) -> str:
 
     Examples
     --------
-    >>> line_of("N240", 31), line_of("line 31", 31)
-    ('N240 (line 31)', 'line 31')
+    >>> line_of("N240", 31), line_of("line 31", 31), line_of("line 5 in O2000.nc", 5)
+    ('N240 (line 31)', 'line 31', 'line 5 in O2000.nc')
     """
-    return f"{block} (line {line})" if block.startswith("N") else f"line {line}"
+    if not block:
+        return f"line {line}"
+    return block if block.startswith("line") else f"{block} (line {line})"
 
 
 def number_word(number: int) -> str:

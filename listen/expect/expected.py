@@ -1,7 +1,8 @@
 """Everything expected of a program: contacts, passes, holds and cautions in one."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -23,7 +24,7 @@ from listen.expect.strength import with_strength
 from listen.expect.touches import touches_of
 from listen.job import After, Job, Setup
 from listen.program.path import TimedPath
-from listen.timeline import Caution, Pass, Timeline
+from listen.timeline import Caution, Elsewhere, Pass, Timeline
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -78,9 +79,24 @@ def expect(path: TimedPath, job: Job, *, progress: Progress | None = None) -> Ex
         ),
         cautions=_cautions(path, job, segments, cuts, here),
         approaches=approaches(path, job, segments, cuts),
+        files=path.files,
+        elsewhere=tuple(_elsewhere(path)),
         **_as_set_up(job),
     )
     return Expected(timeline=timeline, cuts=tuple(cuts), uncut=uncut, left=left, segments=segments)
+
+
+def _elsewhere(path: TimedPath) -> Iterator[Elsewhere]:
+    """The stretches of spans that run in one file other than the main one."""
+    changes = np.flatnonzero(np.diff(path.file)) + 1
+    bounds = [0, *changes.tolist(), len(path.spans)]
+    for first, stop in pairwise(bounds):
+        if stop > first and (file := int(path.file[first])):
+            yield Elsewhere(
+                start=float(path.spans.start_s[first]),
+                stop=float(path.spans.stop_s[stop - 1]),
+                file=path.files[file],
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

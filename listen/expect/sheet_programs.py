@@ -20,11 +20,11 @@ def programs_of(path: TimedPath, job: Job) -> list[dict[str, Any]]:
             continue
         program = read_program(name, job=job)
         timed = path if len(job.programs) == 1 else time_program(program, job.machine)
-        found.append(_values(name.name, program_facts(program, timed), timed.files))
+        found.append(_values(name.name, program_facts(program, timed), timed))
     return found
 
 
-def _values(name: str, facts: ProgramFacts, files: tuple[str, ...]) -> dict[str, Any]:
+def _values(name: str, facts: ProgramFacts, path: TimedPath) -> dict[str, Any]:
     return {
         "name": name,
         "bytes": facts.n_bytes,
@@ -34,12 +34,13 @@ def _values(name: str, facts: ProgramFacts, files: tuple[str, ...]) -> dict[str,
         "last_line": facts.last_line,
         "ended_by": facts.ended_by,
         "travel": {"low": [_known(v) for v in facts.low], "high": [_known(v) for v in facts.high]},
-        "lowest": [_lowest(item) for item in facts.lowest],
+        "lowest": [_lowest(item, path) for item in facts.lowest],
         "restarts": [
             {
                 "tool": use.tool,
                 "line": use.line,
-                "file": files[use.file] if use.file < len(files) else name,
+                "file": path.files[use.file] if use.file < len(path.files) else name,
+                "where": path.where(use.file, use.line),
                 "taken_for_granted": list(use.taken_for_granted),
             }
             for use in facts.restarts
@@ -47,8 +48,9 @@ def _values(name: str, facts: ProgramFacts, files: tuple[str, ...]) -> dict[str,
     }
 
 
-def _lowest(item: LowestZ) -> dict[str, Any]:
-    return {"tool": item.tool, "z": _known(item.z), "line": item.line, "offset": item.offset}
+def _lowest(item: LowestZ, path: TimedPath) -> dict[str, Any]:
+    place = {"tool": item.tool, "z": _known(item.z), "line": item.line, "offset": item.offset}
+    return {**place, "where": path.where(item.file, item.line)}
 
 
 def _known(value: float) -> float | None:
@@ -59,10 +61,7 @@ def program_lines(program: dict[str, Any], shown: Any) -> list[str]:
     """The facts of one program as lines to read, lengths in the job's unit."""
     first, last = (_short(program[key]) for key in ("first_line", "last_line"))
     travel = program["travel"]
-    lows = [
-        f"T{i['tool']} {shown.length(i['z'])} ({i['offset']}, {shown.where(i['line'])})"
-        for i in program["lowest"]
-    ]
+    lows = [f"T{i['tool']} {shown.length(i['z'])} ({i['offset']}, {i['where']})" for i in program["lowest"]]
     return [
         f"{program['name']}: {program['bytes']} bytes, {program['lines']} lines, "
         f"ended by {program['ended_by']}",
@@ -70,15 +69,15 @@ def program_lines(program: dict[str, Any], shown: Any) -> list[str]:
         f"First line {first}   last line {last}",
         f"Travel, rapids and arcs with it, {shown.place(travel['low'])} to {shown.place(travel['high'])}",
         f"Lowest Z of each tool: {', '.join(lows) or 'not known'}",
-        *(_restart(use, program["name"], shown) for use in program["restarts"]),
+        *(_restart(use) for use in program["restarts"]),
     ]
 
 
-def _restart(use: dict[str, Any], name: str, shown: Any) -> str:
-    where = shown.where(use["line"]) if use["file"] == name else f"line {use['line']} of {use['file']}"
+def _restart(use: dict[str, Any]) -> str:
+    restart = f"Restart T{use['tool']} from {use['where']}"
     if not use["taken_for_granted"]:
-        return f"Restart T{use['tool']} from {where}: all that it needs is said from there on"
-    return f"Restart T{use['tool']} from {where} takes for granted: {', '.join(use['taken_for_granted'])}"
+        return f"{restart}: all that it needs is said from there on"
+    return f"{restart} takes for granted: {', '.join(use['taken_for_granted'])}"
 
 
 def _short(line: str) -> str:

@@ -18,11 +18,12 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LowestZ:
-    """How deep one tool ever goes [mm, work coordinates], and in which line first."""
+    """How deep one tool ever goes [mm, work coordinates], and in which line of which file first."""
 
     tool: int
     z: float
     line: int
+    file: int
     offset: str
 
 
@@ -131,7 +132,11 @@ def _lowest(path: TimedPath, z: Floats) -> tuple[LowestZ, ...]:
         mine = known[(path.spans.tool[known] == tool) & (path.offset[known] == offset)]
         at = mine[int(np.argmin(z[mine]))]
         found[(tool, offset)] = LowestZ(
-            tool=tool, z=float(z[at]), line=int(path.spans.line[at]), offset=path.offset_names[offset]
+            tool=tool,
+            z=float(z[at]),
+            line=int(path.spans.line[at]),
+            file=int(path.file[at]),
+            offset=path.offset_names[offset],
         )
     first = {
         key: int(np.flatnonzero((path.spans.tool == key[0]) & (path.offset == key[1]))[0]) for key in found

@@ -69,6 +69,12 @@ class TimedPath:
         if any(array.shape != (n_spans,) for array in (*arrays, *more)):
             raise InputError(f"a timed path needs arrays of one length, here {n_spans}")
 
+    def where(self, file: int, line: int) -> str:
+        """A line by its N word, which the control shows, and by its number; in another file with its name."""
+        name = self.blocks.get((file, line))
+        said = f"line {line}" if name is None else f"{name} (line {line})"
+        return f"{said} in {self.files[file]}" if file else said
+
     def block_name(self, span: int) -> str:
         """The N word of a span's line, or "line 12" where it has none; of another file with its name."""
         line, file = int(self.spans.line[span]), int(self.file[span])

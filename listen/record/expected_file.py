@@ -15,6 +15,7 @@ from listen.timeline import (
     Audible,
     Caution,
     Contact,
+    Elsewhere,
     HoldPoint,
     Pass,
     Reveals,
@@ -24,7 +25,7 @@ from listen.timeline import (
 )
 
 FORMAT = "cut-listen expected 1"
-Made = TypeVar("Made", Contact, Pass, HoldPoint, Caution)
+Made = TypeVar("Made", Contact, Pass, HoldPoint, Caution, Elsewhere)
 _WORDS: dict[str, type[StrEnum]] = {"audible": Audible, "reveals": Reveals, "how": StopWay}
 _SCALARS = (
     "program",
@@ -43,7 +44,8 @@ def write_expected(folder: Path, timeline: Timeline) -> None:
     """Keep the sheet beside the run."""
     values: dict[str, Any] = {"format": FORMAT}
     values |= {name: getattr(timeline, name) for name in _SCALARS}
-    for name in ("contacts", "passes", "holds", "cautions"):
+    values["files"] = list(timeline.files)
+    for name in ("contacts", "passes", "holds", "cautions", "elsewhere"):
         values[name] = [_values(item) for item in getattr(timeline, name)]
     (folder / "expected.json").write_text(json.dumps(values, allow_nan=False), encoding="utf-8")
     arrays = {field.name: getattr(timeline.spans, field.name) for field in fields(Spans)}
@@ -73,6 +75,8 @@ def read_expected(folder: Path) -> Timeline | None:
             passes=_items(Pass, values["passes"]),
             holds=_items(HoldPoint, values["holds"]),
             cautions=_items(Caution, values["cautions"]),
+            files=tuple(values.get("files", ())),
+            elsewhere=_items(Elsewhere, values.get("elsewhere", [])),
             **{name: values[name] for name in _SCALARS if name in values or name != "shown_in"},
         )
     except (OSError, ValueError, KeyError, TypeError, AttributeError, EOFError, BadZipFile) as error:

@@ -110,7 +110,7 @@ class RunWriter:
             self._write({"type": "header", "format": FORMAT, **asdict(self.header)})
             if timeline is not None:
                 write_expected(folder, timeline)
-            copy_job(job, folder / "job")
+            copy_job(job, folder / "job", called=timeline.files if timeline else ())
         except OSError as error:
             self._clear()
             raise RecordingError(

@@ -76,6 +76,7 @@ class Board:
         warnings: Sequence[str] = (),
     ) -> None:
         self.rate = rate
+        self._timeline = timeline
         self._unit = timeline.shown_in if timeline else "mm"
         self.inbox: queue.SimpleQueue[Mark | Look] = queue.SimpleQueue()
         self.answers: queue.SimpleQueue[Start] = queue.SimpleQueue()
@@ -97,7 +98,7 @@ class Board:
         self._now: dict[str, Any] = {
             "t": 0.0, "listening": True, "recording": bool(keeps), "trouble": "", "state": None,
             "sure": True, "chatter": False, "cue": None, "flag": None, "next": None, "held": False,
-            "line": None, "program_s": None, "level_db": None, "asking": None,
+            "line": None, "file": "", "program_s": None, "level_db": None, "asking": None,
             "approach": "", "spindle": "", "ended": "", "muted": False,
         }  # fmt: skip
         self._made: tuple[Cursor, tuple[str, Cursor]] | None = None  # pages in step share one frame
@@ -300,6 +301,7 @@ class Board:
     def _follow(self, position: Position) -> bool:
         self._position = position
         self._now["line"] = position.line
+        self._now["file"] = self._timeline.file_at(position.program_time) if self._timeline else ""
         self._now["program_s"] = round(position.program_time, 2)
         self._now["next"] = self._next(position)
         self._now["held"] = self._held or position.rate == 0.0

@@ -14,7 +14,7 @@ import numpy as np
 
 from listen.blocks import LOAD_UNITS, Gap, LoadSample
 from listen.lengths import MM_PER, length_number
-from listen.record import Run, RunContact, Stretch
+from listen.record import Listing, Run, RunContact, RunHold, Stretch
 from listen.record.words import how_sure, run_sentence
 from listen.states import Event, Finding
 from listen.timeline import Contact, Cue, Flag, Look, Mark, Position, Spans, Timeline, Verdict, VerdictKind
@@ -37,7 +37,7 @@ def page_message(item: Told, rate: int, unit: str = "mm") -> dict[str, Any]:
     if isinstance(item, Verdict):
         return {"type": "verdict", **_verdict(item, rate)}
     if isinstance(item, Position):
-        return {"type": "position", **_position(item, rate)}
+        return {"type": "position", **_position(item, rate, None)}
     if isinstance(item, Gap):
         return {"type": "gap", **_gap(item, rate)}
     if isinstance(item, LoadSample):
@@ -86,12 +86,17 @@ def run_page(run: Run) -> dict[str, Any]:
         "flags": [_flag(flag, rate) for flag in sorted(run.flags, key=lambda flag: flag.at)],
         "load": [{"at_s": sample.at / rate, "value": sample.percent} for sample in run.loads],
         "load_unit": LOAD_UNITS[run.loads[0].kind] if run.loads else "%",
-        "position": [_position(position, rate) for position in run.positions],
+        "position": [_position(position, rate, run.timeline) for position in run.positions],
         "gaps": [_gap(gap, rate) for gap in run.gaps],
         "marks": [{"at_s": mark.at / rate, "text": mark_text(mark, unit)} for mark in run.marks],
-        "contacts": [_contact(row, sheet.get(row.id), rate) for row in run.contacts],
+        "contacts": [_contact(row, sheet.get(row.id), rate, run.timeline) for row in run.contacts],
         "holds": [
-            {"contact": hold.contact, "line": hold.line, "how": hold.how}
+            {
+                "contact": hold.contact,
+                "line": hold.line,
+                "block": _block_of(hold, run.timeline),
+                "how": hold.how,
+            }
             | {"from_s": hold.start / rate, "to_s": hold.stop / rate}
             | {"time_to_press_s": _finite(hold.time_to_press_s), "clear_mm": _finite(hold.clear_mm)}
             for hold in run.holds
@@ -108,6 +113,7 @@ def run_page(run: Run) -> dict[str, Any]:
         "findings": [_finding(finding, rate) for finding in run.findings],
         "plan": plan(run.timeline.spans) if run.timeline else None,
         "listing": list(run.listings[0].lines) if run.listings else [],
+        "called": {listing.name: list(listing.lines) for listing in run.listings[1:] if _runs(run, listing)},
     }
 
 
@@ -219,8 +225,20 @@ def _finite(value: float) -> float | None:
     return value if math.isfinite(value) else None
 
 
-def _position(position: Position, rate: int) -> dict[str, Any]:
-    return {
+def _runs(run: Run, listing: Listing) -> bool:
+    """Whether lines of a file beside the main program are run."""
+    return run.timeline is not None and any(part.file == listing.name for part in run.timeline.elsewhere)
+
+
+def _block_of(hold: RunHold, timeline: Timeline | None) -> str:
+    """The line of a hold as the sheet names it, "" where the sheet has no name for it."""
+    alike = [one for one in timeline.holds if one.contact == hold.contact] if timeline else []
+    return next((one.block for one in alike if (one.line, str(one.how)) == (hold.line, hold.how)), "")
+
+
+def _position(position: Position, rate: int, timeline: Timeline | None) -> dict[str, Any]:
+    file = timeline.file_at(position.program_time) if timeline else ""
+    return ({"file": file} if file else {}) | {
         "at_s": position.at / rate,
         "program_s": round(position.program_time, 3),
         "line": position.line,
@@ -265,7 +283,7 @@ def _verdict(verdict: Verdict, rate: int) -> dict[str, Any]:
     }
 
 
-def _contact(row: RunContact, sheet: Contact | None, rate: int) -> dict[str, Any]:
+def _contact(row: RunContact, sheet: Contact | None, rate: int, timeline: Timeline | None) -> dict[str, Any]:
     def seconds(stretch: Stretch | None) -> list[float] | None:
         return None if stretch is None else [stretch.onset / rate, stretch.offset / rate]
 
@@ -273,6 +291,7 @@ def _contact(row: RunContact, sheet: Contact | None, rate: int) -> dict[str, Any
         "id": row.id,
         "tool": row.tool,
         "line": row.line,
+        "file": timeline.file_at(sheet.start) if timeline and sheet else "",
         "label": row.block or f"no line ({row.id})",
         "way": sheet.way if sheet else "",
         "expected": seconds(row.expected),

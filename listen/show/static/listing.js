@@ -1,18 +1,27 @@
-// The program as it was run, with the followed line kept in sight.
+// The program as it was run, with the followed line kept in sight; a subprogram of its own file takes its place.
 
 import {make} from "./words.js";
 
 const SHOWN = 240; // lines that are in the page at once; a long program is cut to those around the line
 
 export class Listing {
-  constructor(holder, lines, marks = new Map()) {
+  // Files by name, each its lines, "" the main program; marks by file and line, each the word behind it.
+  constructor(holder, files, marks = new Map()) {
     this.holder = holder;
-    this.lines = lines;
-    this.marks = marks; // line -> word behind it: a verdict
+    this.files = files;
+    this.marks = marks;
+    this.current = null;
+    this.#open("");
+    this.show(1);
+  }
+
+  #open(file) {
+    this.file = file;
+    this.lines = this.files[file] ?? [];
     this.first = -1;
     this.current = null;
     this.rows = new Map();
-    this.show(1);
+    this.holder.replaceChildren();
   }
 
   #build(line) {
@@ -24,16 +33,18 @@ export class Listing {
     for (let number = first; number < Math.min(first + SHOWN, this.lines.length + 1); number += 1) {
       const row = make("li", {"data-line": String(number)}, make("span", {class: "number"}, String(number)),
         make("code", {textContent: this.lines[number - 1] || " "}));
-      if (this.marks.has(number)) row.append(make("em", {}, this.marks.get(number)));
+      const mark = this.marks.get(`${this.file}:${number}`);
+      if (mark) row.append(make("em", {}, mark));
       this.rows.set(number, row);
       made.push(row);
     }
     this.holder.replaceChildren(...made);
   }
 
-  show(line) {
+  show(line, file = "") {
+    if (line !== null && file !== this.file) this.#open(file);
     if (line === null || line === this.current || !this.lines.length) return;
-    if (line < this.first + 20 || line > this.first + SHOWN - 20) this.#build(line);
+    if (this.first < 1 || line < this.first + 20 || line > this.first + SHOWN - 20) this.#build(line);
     this.rows.get(this.current)?.removeAttribute("aria-current");
     this.current = line;
     const row = this.rows.get(line);

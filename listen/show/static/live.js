@@ -278,8 +278,10 @@ function paintDoubts() {
 }
 
 function paintLine() {
-  const line = now.line ? $(`line-${now.line}`) : null;
+  put($("program-head"), now.file ? `Program: now line ${now.line} in ${now.file}, which is not shown` : "Program");
+  const line = now.line && !now.file ? $(`line-${now.line}`) : null;
   const marked = $("listing").querySelector("[aria-current]");
+  if (now.file) marked?.removeAttribute("aria-current");
   if (!line || line === marked) return;
   marked?.removeAttribute("aria-current");
   line.setAttribute("aria-current", "true");

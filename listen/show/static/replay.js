@@ -134,10 +134,11 @@ function tellPlace(second) {
 
 function tellWords(second) {
   const line = track.lineAt(second);
+  const file = track.fileAt(second);
   const state = track.stateAt(second);
-  const words = [clockText(second, 2), line === null ? "" : `line ${line}`, state ? STATE_WORDS[state] : ""];
+  const words = [clockText(second, 2), line === null ? "" : `line ${line}${file && ` in ${file}`}`, state ? STATE_WORDS[state] : ""];
   $("here").textContent = words.filter(Boolean).join(" · ");
-  page.listing?.show(line);
+  page.listing?.show(line, file);
   const place = page.plan?.at(track.programTime(second));
   if (place) write($("place"), [["X", place.x], ["Y", place.y], ["Z", place.z]].filter(([, at]) => at !== null)
     .map(([axis, at]) => `${axis} ${lengthNumber(at, run.unit, 1)}`).join("  "));
@@ -190,7 +191,7 @@ function writeTables() {
   const label = (id) => contactOf(id)?.label ?? (id === null ? "–" : String(id));
   for (const hold of run.holds) {
     const room = hold.time_to_press_s === null ? "–" : hold.time_to_press_s < 1 ? "no room to hold here" : `${hold.time_to_press_s.toFixed(1)} s`;
-    $("hold-rows").append(simpleRow(label(hold.contact), lineText(hold.line), hold.how, stretchText([hold.from_s, hold.to_s]), room));
+    $("hold-rows").append(simpleRow(label(hold.contact), lineText(hold), hold.how, stretchText([hold.from_s, hold.to_s]), room));
   }
   for (const look of run.looks) $("look-rows").append(simpleRow(clockText(look.at_s, 1), label(look.contact), look.text, look.place));
   if (!run.holds.length) $("hold-rows").append(simpleRow("none reached", "", "", "", ""));
@@ -198,7 +199,8 @@ function writeTables() {
 }
 
 // A line by its N word, which the control shows, and by its number in the file.
-function lineText(line) {
+function lineText({line, block}) {
+  if (block.includes(" in ")) return block; // of another file than the listing's
   const name = /^[\s/]*N\s*(\d+)/i.exec(run.listing[line - 1] ?? "");
   return name ? `N${Number(name[1])} (line ${line})` : `line ${line}`;
 }
@@ -216,8 +218,9 @@ function writeFirst() {
 }
 
 function writeProgram() {
-  const marks = new Map(run.contacts.filter((row) => row.needs_look && row.line !== null).map((row) => [row.line, row.verdict]));
-  if (run.listing.length) page.listing = new Listing($("listing"), run.listing, marks);
+  const marks = new Map(run.contacts.filter((row) => row.needs_look && row.line !== null)
+    .map((row) => [`${row.file}:${row.line}`, row.verdict]));
+  if (run.listing.length) page.listing = new Listing($("listing"), {"": run.listing, ...run.called}, marks);
   else $("listing").closest("section").hidden = true;
   if (run.plan?.x.some((value) => value !== null)) page.plan = new Plan($("plan"), run.plan);
   else $("plan").closest("section").hidden = true;

@@ -147,6 +147,11 @@ export class Track {
     return Track.lastBefore(this.position, second)?.line ?? null;
   }
 
+  // Name of the file that the line is in, "" for the main program.
+  fileAt(second) {
+    return Track.lastBefore(this.position, second)?.file ?? "";
+  }
+
   stateAt(second) {
     return Track.lastBefore(this.heard, second, "from_s")?.state ?? null;
   }
