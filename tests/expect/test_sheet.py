@@ -341,5 +341,5 @@ def test_a_line_of_another_file_is_named_with_that_file(tmp_path: Path) -> None:
     assert "touches first in line 4 in O2000.nc" in text
     assert "after contact 1: switch single block on before line 5 in O2000.nc, " in text
     assert "slot at Z-2 4 in O2000.nc 1 " in text
-    assert "Lowest Z of each tool: T1 -2.000 (G54, line 4 in O2000.nc)" in text
+    assert "Lowest Z of each tool: T1 -2.000 (G54, line 3 in O2000.nc)" in text
     assert "N20" not in text.split("touches first")[1]
