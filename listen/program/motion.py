@@ -64,7 +64,8 @@ def arc(control: Control, clockwise: bool, end: Place, lengths: Mapping[str, flo
     begin = control.programmed
     a, b = plane_axes(axis)
     if any(math.isnan(value) for value in (begin[a], begin[b])):
-        raise Wrong("an arc begins at a place that is not known; move to it with G0 or G1 first")
+        _from_unknown(control, end, lengths)
+        return
     if "R" in lengths:
         centre = _centre_from_radius(control, begin, end, lengths["R"], clockwise)
     else:
@@ -74,6 +75,18 @@ def arc(control: Control, clockwise: bool, end: Place, lengths: Mapping[str, flo
         2.0 * math.pi * (turns - 1), -1.0 if clockwise else 1.0
     )
     _go_round(control, end, centre, sweep, axis)
+
+
+def _from_unknown(control: Control, end: Place, lengths: Mapping[str, float]) -> None:
+    """An arc whose begin only the control knows: its way is not judged, its end is as it is given."""
+    if "R" not in lengths:
+        _centre_from_words(control, control.programmed, lengths, control.modal.plane)
+    control.note(
+        "not judged",
+        "an arc begins at a place that is not known: not followed",
+        "watch this part by eye; contacts here are not expected and not judged",
+    )
+    control.go(SpanKind.UNKNOWN, control.frame.to_work(end), seconds=MACHINE_DECIDES)
 
 
 def _go_round(control: Control, end: Place, centre: Place, sweep: float, axis: int) -> None:

@@ -389,3 +389,13 @@ def test_threading_and_rigid_tapping_by_pitch() -> None:
         ("rigid", 5.0),
         ("spindle", 5.0),
     ]
+
+
+def test_an_arc_from_an_unknown_height_is_not_judged_and_its_end_is_known() -> None:
+    """After the tool change only the control knows Z; G18 G2 tells where the arc ends, not where it began."""
+    before = "G90 G21 G18\nG0 X0 Y0 Z10\nT1 M6\nS900 M3\n"
+    program = read(before + "G2 X10 Z5 R10 F500\nG1 X20\n")
+    assert told(program)[-2:] == [("unknown", (10.0, 0.0, 5.0)), ("feed", (20.0, 0.0, 5.0))]
+    (note,) = [note for note in program.notes if note.kind == "not judged"]
+    assert (note.line, note.text) == (5, "an arc begins at a place that is not known: not followed")
+    assert told(read(before + "G2 X10 Z5 R10 F500\nG1 X20\n", fast=False))[-2:] == told(program)[-2:]

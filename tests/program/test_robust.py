@@ -88,7 +88,7 @@ def test_lines_are_counted_as_in_the_file() -> None:
         ("X5\n", r"line 1: axis words without a motion"),
         ("G0 X1 G1 Y2\n", r"line 1: G0 and G1 are of one group"),
         ("G1 X5 I3 F100\n", r"line 1: word I has no meaning with G0 or G1"),
-        ("G0 X1\nG2 X5 F100\n", r"line 2: an arc begins at a place that is not known"),
+        ("G0 X1\nG2 X5 F100\n", r"line 2: G2 and G3 need I and J, or R"),
         ("WHILE [1] DO1\nEND2\n", r"line 2: END2 has no DO2"),
         ("G0 U5\n", r"line 1: word U moves another axis"),
         ("G1 F9 X1\nG5 X5 Y5 I1 J1\n", r"line 2: G5 with axis words is a curve"),
