@@ -3,6 +3,7 @@
 import numpy as np
 
 from listen.expect.contacts import Cut
+from listen.expect.idle import check_idle
 from listen.expect.materials import can_burn, find_material
 from listen.expect.profile import NOT_JUDGED
 from listen.expect.segments import Segments
@@ -24,7 +25,7 @@ def check_stock(
         *_below(path, job, cuts, uncut),
         *_too_long(path, job, cuts),
         *_nothing(path, segments, cuts),
-        *_idle_tools(path, job, segments, cuts),
+        *check_idle(path, job, segments, cuts),
         *_offsets(path, job, segments),
         *_tools(path, job),
         *_not_obeyed(path),
@@ -81,24 +82,6 @@ def _nothing(path: TimedPath, segments: Segments, cuts: list[Cut]) -> list[Cauti
     else:
         return []
     return [Caution(kind="no contact", line=None, text=text, remedy=remedy)]
-
-
-def _idle_tools(path: TimedPath, job: Job, segments: Segments, cuts: list[Cut]) -> list[Caution]:
-    """Tools that feed and meet nothing, beside others that do: a length, a zero or a stock may be wrong."""
-    touching = {cut.contact.tool for cut in cuts}
-    spans = segments.span[segments.judged]
-    feeding = spans[path.feed_mm_per_min[spans] > 0.0]
-    return [
-        told(
-            path,
-            int(feeding[path.spans.tool[feeding] == number][0]),
-            kind="tool touches nothing",
-            text=f"T{number} feeds, but never touches the stock of this job",
-            remedy="is that meant? else check stock and zero in the job, and the tool's size",
-        )
-        for number in np.unique(path.spans.tool[feeding]).tolist()
-        if touching and number not in touching
-    ]
 
 
 def _below(path: TimedPath, job: Job, cuts: list[Cut], uncut: dict[str, Stock]) -> list[Caution]:

@@ -1,6 +1,7 @@
 """Cautions that need stock, tools and keep-outs."""
 
 import dataclasses
+import math
 
 import pytest
 
@@ -92,6 +93,31 @@ def test_a_tool_that_feeds_and_meets_nothing_is_named() -> None:
     found = _caution(hand, hand_job(FLAT_10, other), "tool touches nothing")
     assert (found.line, found.text[:22]) == (6, "T2 feeds, but never to")
     assert "tool touches nothing" not in _kinds(_side_cut(-5.0))
+
+
+def test_a_contour_that_meets_nothing_beside_others_of_its_tool_is_named() -> None:
+    """Lines 5 to 7 run at Z5, 5 mm above the block, as where the minus was forgotten."""
+    hand = _side_cut(-5.0).go(-20, 25, 30).line(-20, 25, 5).line(100, 25, 5).line(100, 25, 30)
+    found = _caution(hand, hand_job(), "tool touches nothing")
+    assert found.line == 5
+    assert found.text == "T1 feeds from here to line 7 and touches nothing there; elsewhere it does"
+    again = hand.go(-20, 40, 30).line(-20, 40, 5).line(100, 40, 5).go(100, 40, 30)
+    found = _caution(again, hand_job(), "tool touches nothing")
+    assert "nothing there, nor in 1 more of its feed moves between two rapids; elsewhere" in found.text
+    lower = _side_cut(-5.0).go(-20, 25, 30).line(-20, 25, -5).line(100, 25, -5).line(100, 25, 30)
+    assert "tool touches nothing" not in _kinds(lower)
+
+
+def test_a_way_down_beside_the_work_is_no_contour() -> None:
+    """Straight down in feed, and 4 mm sideways with a tool of 10 mm, before a rapid to the cut."""
+    hand = Hand(at=(-20, -3, 30)).line(-20, -3, 10).line(-16, -3, 10).go(-20, -3, -5).line(100, -3, -5)
+    assert "tool touches nothing" not in _kinds(hand)
+
+
+def test_a_whole_circle_beside_the_work_is_a_contour() -> None:
+    """It ends where it began: its way is round its centre, 2 pi 10 mm."""
+    hand = _side_cut(-5.0).go(-60, 25, 30).line(-60, 25, -5).arc((-70, 25), 2 * math.pi).go(-60, 25, 30)
+    assert _caution(hand, hand_job(), "tool touches nothing").line == 5
 
 
 def test_an_inch_job_is_warned_in_inches() -> None:
