@@ -1,6 +1,7 @@
 """The filter: keeps the guesses worth keeping from one heard boundary to the next."""
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,9 @@ from listen.follow.starting import anew, first_guesses, started_at
 
 Core = NDArray[np.void]
 HOLD_TOLD_S = 3.0  # a hold told this long after the sound stopped explains it
-NEW_PLACE, MOST_PLACES = 8, 400  # stretches in which all places are carried, and how many
+NEW_PLACE = 8  # stretches in which all places are carried
+# Guesses of each place then, and of all together: where it begins, until two contacts tell the rate, and on.
+ALL, MORE, FEW = (4000, 4000), (24, 4000), (6, 800)
 FITS = -2.0  # log density of a contact's start and end by all guesses, from which it fits
 LOST, MOST_DEFICIT = 12.0, 16.0  # what contacts in a row lack of that together until the place is lost [nats]
 SURE_PLACE = 0.9  # belief from which a place is one to look around when it is lost
@@ -133,11 +136,35 @@ class Engine:
         unpaid = self.core.copy()
         unpaid["logw"] -= unpaid["paid"]
         unpaid["paid"] = 0.0
-        return self._onset.grow(unpaid, at, spread_s=spread_s, quiet=quiet, doubt=doubt)
+        return self._apart(
+            lambda rows: self._onset.grow(unpaid[rows], at, spread_s=spread_s, quiet=quiet[rows], doubt=doubt)
+        )
+
+    def _apart(self, grow: Callable[[Ints], Core]) -> Core:
+        """Children of all guesses; a new place is not held against others that are likelier so far."""
+        core = self.core
+        if self.n_stretches > NEW_PLACE:
+            return grow(np.arange(core.size))
+        is_likeliest = core["k"] == core["k"][int(np.argmax(core["logw"]))]
+        families = [
+            rows for rows in (np.flatnonzero(is_likeliest), np.flatnonzero(~is_likeliest)) if rows.size
+        ]
+        grown = [grow(rows) for rows in families]
+        for children, rows in zip(grown, families, strict=True):
+            children["parent"] = rows[children["parent"]]
+        return joined(grown)
 
     def suppose_offset(self, at: float, *, spread_s: float, doubt: float = 1.0) -> Core:
         """The guesses that an end would grow, weights not normalised; nothing is changed."""
-        return self._offset.grow(self.core, at, spread_s=spread_s, doubt=doubt)
+        return self._grow_offset(at, spread_s, doubt, math.nan)
+
+    def _grow_offset(self, at: float, spread_s: float, doubt: float, way_out_s: float) -> Core:
+        """Children of an end."""
+        return self._apart(
+            lambda rows: self._offset.grow(
+                self.core[rows], at, spread_s=spread_s, doubt=doubt, way_out_s=way_out_s
+            )
+        )
 
     def hear_offset(
         self, at: float, *, spread_s: float, doubt: float = 1.0, way_out_s: float = math.nan
@@ -145,7 +172,7 @@ class Engine:
         """The contact that was heard to begin was heard to end; see `Offset.grow`."""
         slot, of_onset = self.slot, self._told
         self.offsets[slot] = at
-        grown = self._offset.grow(self.core, at, spread_s=spread_s, doubt=doubt, way_out_s=way_out_s)
+        grown = self._grow_offset(at, spread_s, doubt, way_out_s)
         self._adopt(grown, wide=self.n_stretches < 3)
         self._learn_scale(is_gap=False)
         self._learn_way_out(way_out_s)
@@ -290,11 +317,13 @@ class Engine:
         self._normalise()
 
     def _best(self, contacts: NDArray[np.int32], order: Ints, width: int) -> Ints:
-        """The likeliest guesses; while the place is new, the likeliest of each contact as well."""
+        """The likeliest guesses; while the place is new, the likeliest ones of each contact as well."""
         if self.n_stretches >= NEW_PLACE or order.size <= width:
             return order[:width]
-        _, firsts = np.unique(contacts, return_index=True)
-        others = np.sort(firsts[firsts >= width])[:MOST_PLACES]
+        each, most = FEW if self.n_stretches > 2 else MORE if self.is_started else ALL
+        rank = _rank_among_equals(contacts)
+        others = np.flatnonzero(rank[width:] < each) + width
+        others = others[np.argsort(rank[others], kind="stable")[:most]]
         return np.concatenate([order[:width], order[others]])
 
     def _history(self, parent: Ints) -> Ints:
@@ -323,3 +352,18 @@ class Engine:
         """Belief in each guess, adding up to 1."""
         result: Floats = np.exp(self.core["logw"])
         return result
+
+
+def _rank_among_equals(values: NDArray[np.int32]) -> Ints:
+    """How many equal ones stand before each value.
+
+    >>> _rank_among_equals(np.array([7, 3, 7, 7, 3], np.int32)).tolist()
+    [0, 0, 1, 2, 1]
+    """
+    order = np.argsort(values, kind="stable")
+    ordered = values[order]
+    is_first = np.append(True, ordered[1:] != ordered[:-1])
+    steps = np.arange(values.size)
+    rank = np.empty(values.size, np.int64)
+    rank[order] = steps - np.maximum.accumulate(np.where(is_first, steps, 0))
+    return rank

@@ -10,6 +10,8 @@ Core = NDArray[np.void]
 Grid = tuple[Floats, Floats]
 MOST_STARTS = 48  # above this, a start in the middle is tried with few rates
 NEAR_BEFORE, NEAR_AFTER = 6, 30  # contacts before and after where the place was lost that are tried
+# How often listening begins with the program well under way: where it begins in air, and inside a contact.
+MIDDLE, OPEN_MIDDLE = 0.003, 0.7
 OTHER_RATE, UNTOLD = 0.03, 1e-5  # chance of another rate than was stated, or than the control tells
 FEW_RATES = np.array([0.1, 0.25, 0.5, 0.75, 1.0, 1.2])
 
@@ -39,8 +41,8 @@ def first_guesses(model: Model, grid: Grid, at: float, *, spread_s: float, is_op
         m, v = np.log(FEW_RATES), np.full(FEW_RATES.size, 0.2**2)
         logs = np.full(FEW_RATES.size, -np.log(FEW_RATES.size))
     rest = _from_contact(model, (m, v, logs), middle, at, spread_s, is_open)
-    children = np.concatenate([top, rest])
-    result: Core = children[children["logw"] > children["logw"].max() - 16.0]
+    rest = rest[rest["logw"] > rest["logw"].max() - 16.0]
+    result: Core = np.concatenate([top, rest])
     return result
 
 
@@ -141,9 +143,11 @@ def _came_about(
 ) -> Floats:
     """How likely the first contact is `k` and comes `at` seconds into the recording."""
     space, priors = model.space, model.priors
-    in_middle = np.where(k == 0, np.log(0.6), np.log(0.003) - np.log(max(space.n - 1, 1)))
+    in_middle = np.where(k == 0, np.log(0.6), np.log(MIDDLE) - np.log(max(space.n - 1, 1)))
     if is_open:
-        open_middle: Floats = np.where(k == 0, np.log(0.7), np.log(0.3) - np.log(max(space.n - 1, 1)))
+        open_middle: Floats = np.where(
+            k == 0, np.log1p(-OPEN_MIDDLE), np.log(OPEN_MIDDLE) - np.log(max(space.n - 1, 1))
+        )
         return open_middle
     approach = model.forecast(core, space.at_start[k], at, boundary_s=spread_s, is_gap=True)
     absent = np.where(

@@ -324,9 +324,13 @@ def lines() -> dict[str, tuple[Job, float]]:
     found["told its feed clock, harsh"] = (partial(told_clock, HARSH), 1.0)
     found["follow calm, the shipped ear"] = (partial(follow, CALM, shipped_ear()), 1.0)
     for known in COLUMNS:
-        found[f"clean, {known}"] = (partial(clean, known, EAR, EAR), 1.0)
-        found[f"clean, worse ear than stated, {known}"] = (partial(clean, known, WORSE, EAR), 1.0)
-        found[f"clean, the shipped ear, {known}"] = (partial(clean, known, shipped_ear(), shipped_ear()), 1.0)
+        share = 6.0 if known == "feed clock" else 1.0  # one false word in five runs shows in no four
+        found[f"clean, {known}"] = (partial(clean, known, EAR, EAR), share)
+        found[f"clean, worse ear than stated, {known}"] = (partial(clean, known, WORSE, EAR), share)
+        found[f"clean, the shipped ear, {known}"] = (
+            partial(clean, known, shipped_ear(), shipped_ear()),
+            share,
+        )
         share = 2.0 if known == "feed clock" else 1.0  # the hard limits are on these
         found |= {f"{kind}, {known}": (partial(one_fault, kind, known, EAR), share) for kind in FAULTS}
     for kind in ("absent", "cut short"):
@@ -340,7 +344,7 @@ def lines() -> dict[str, tuple[Job, float]]:
     for change in CHANGES:
         found[f"rearranged {change}"] = (partial(rearranged, change, EAR), 1.0)
         found[f"rearranged {change}, worse ear"] = (partial(rearranged, change, WORSE), 0.5)
-    found |= {f"plan {name}": (partial(planned, name), 0.5) for name in PLANS}
+    found |= {f"plan {name}": (partial(planned, name), 2.0) for name in PLANS}
     found["made stops"] = (made_stops.one_clip, made_stops.CLIPS / 4.0)
     found["long"] = (long_run, 0.05)
     found["memory"] = (memory, 0.01)

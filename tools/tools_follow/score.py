@@ -17,6 +17,7 @@ from tools.tools_follow.runs import RATE, Truth
 
 NEAR_S = 0.35
 BELIEFS = (0.5, 0.7, 0.9, 0.97, 0.995)  # edges
+DECIDED = 0.5
 ALIKE_S = 0.01  # contacts whose lengths differ by less at 100 % sound alike
 Visit = tuple[int, float, float]  # contact, first touch, last touch [s]
 
@@ -133,9 +134,12 @@ def heard_visits(truth: Truth) -> list[Visit]:
 
 
 def matches(said: Said, timeline: Timeline, truth: Truth) -> dict[str, float]:
-    """Contacts matched to their line: half a second in, once over and heard to be, smoothed."""
+    """Contacts matched to their line: half a second in, once over and heard to be, smoothed.
+
+    Not matched once over is "undecided" where no place is likelier than all others together.
+    """
     ats = np.array([position.at for position in said.positions])
-    counts = dict.fromkeys(("heard", "half a second in", "once over", "smoothed"), 0.0)
+    counts = dict.fromkeys(("heard", "half a second in", "once over", "undecided", "smoothed"), 0.0)
     for contact, start, stop in heard_visits(truth):
         counts["heard"] += 1
         following = contact + 2 if contact + 1 < len(timeline.contacts) else None
@@ -144,7 +148,9 @@ def matches(said: Said, timeline: Timeline, truth: Truth) -> dict[str, float]:
             position = said.positions[inside]
             right = {contact + 1} if position.at / RATE < stop - 0.1 else {contact + 1, following}
             counts["half a second in"] += position.next_contact in right
-        counts["once over"] += _next_at(said, ats, _known_s(truth, stop)) == following
+        is_right = _next_at(said, ats, _known_s(truth, stop)) == following
+        counts["once over"] += is_right
+        counts["undecided"] += not is_right and _belief_at(said, ats, _known_s(truth, stop)) < DECIDED
         verdict = said.refined.get(contact)
         onset = None if verdict is None else verdict.heard_onset
         near = (abs(onset / RATE - a) < NEAR_S for c, a, _ in visits(truth) if onset and c == contact)
@@ -182,6 +188,12 @@ def _known_s(truth: Truth, stop_s: float) -> float:
 def _next_at(said: Said, ats: np.ndarray, at_s: float) -> int | None:
     index = int(np.searchsorted(ats, at_s * RATE))
     return said.positions[index].next_contact if index < ats.size else -1
+
+
+def _belief_at(said: Said, ats: np.ndarray, at_s: float) -> float:
+    """Belief in the likeliest place."""
+    index = int(np.searchsorted(ats, at_s * RATE))
+    return said.positions[index].probability if index < ats.size else 0.0
 
 
 def recoveries(said: Said, timeline: Timeline, truth: Truth) -> dict[str, float]:

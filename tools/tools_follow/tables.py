@@ -100,6 +100,9 @@ def _places(counts: list[Counts]) -> None:
     """Contacts matched, and what was believed of it, once each was over."""
     for way in ("half a second in", "once over", "smoothed"):
         print(f"    matched {way:17} {share(total(counts, way), total(counts, 'heard'))}")
+    undecided, heard = total(counts, "undecided"), total(counts, "heard")
+    wrong = heard - undecided - total(counts, "once over")
+    print(f"    once over: carried as one of several {share(undecided, heard)}, wrong {share(wrong, heard)}")
     shares = sorted(each["once over"] / each["heard"] for each in counts if each["heard"])
     tenth = shares[: max(len(shares) // 10, 1)]
     print(f"    hardest tenth of the runs, once over {100.0 * np.mean(tenth):.2f} %")
