@@ -1,6 +1,5 @@
 """The command `cut-listen`: one verb a job, exit code 0 fine, 1 flags were raised, 2 could not run."""
 
-import os
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -8,6 +7,7 @@ from typing import Annotated
 import typer
 
 from listen.cli_runs import runs_app
+from listen.cli_stream import BROKEN_PIPE, patient_streams
 from listen.errors import ListenError
 
 FINE, FLAGGED, FAILED = 0, 1, 2
@@ -34,8 +34,14 @@ def main(arguments: list[str] | None = None) -> int:
     Returns
     -------
     int
-        0 fine, 1 flags were raised, 2 could not run.
+        0 fine, 1 flags were raised, 2 could not run; 141 where all was done, but its reader was gone.
     """
+    with patient_streams(sys.stdout, sys.stderr) as out:
+        code = _run(arguments)
+    return BROKEN_PIPE if out.broken and code != FAILED else code
+
+
+def _run(arguments: list[str] | None) -> int:
     try:
         answer = app(args=arguments, prog_name="cut-listen", standalone_mode=False)
         sys.stdout.flush()
@@ -43,9 +49,6 @@ def main(arguments: list[str] | None = None) -> int:
         return _fail(str(error))
     except _MISUSE as error:
         return _fail(f"{_complaint(error)}; `{_verb_of(error)} --help` lists what there is")
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # nobody reads any more
-        return FINE
     except OSError as error:
         return _fail(f"{error.filename or 'a file'}: {error.strerror or error}")
     except (KeyboardInterrupt, typer.Abort):
