@@ -101,7 +101,6 @@ def test_the_command_line_imports_nothing_heavy_before_a_verb_is_chosen(name: st
         "pathlib",
         "typing",
         "json",
-        "collections",
         "typer",
         "listen",
         "listen.errors",
