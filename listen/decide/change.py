@@ -1,4 +1,4 @@
-"""The sound of a cut that changed while it went on: louder in several bands at once, for longer than a knock.
+"""The sound of a cut that changed while it went on: louder in most bands at once, for longer than a knock.
 
 Conventions
 -----------
@@ -15,11 +15,10 @@ BLOCK_FRAMES = 10
 SETTLES_BLOCKS = 2  # after the cut is called steady
 LEAST_BEFORE = 15  # blocks that it is held against
 MOST_BEFORE = 100
-LASTS_BLOCKS = 4
-N_BANDS = 3  # so many must have risen
-RISE_DB = 8.0  # of the mean over what it mostly was: corners and overrides change it by less
-LETS_GO_DB = 5.0  # softer than it mostly was, on the mean over the bands
-OVER_DB = 3.0  # of the softest block over what all but one in twenty blocks before had
+LASTS_BLOCKS = 6
+RISE_DB = 6.5  # of the middle band over what it mostly was: corners and overrides change it by less
+LETS_GO_DB = 5.0  # softer than it mostly was, in the middle band
+OVER_DB = 2.0  # of the softest block over what all but one in twenty blocks before had
 USUAL = 0.95
 BEFORE_FRAMES = 60  # in which the cut must have been going on
 
@@ -61,10 +60,10 @@ class ChangeListener:
         newest = 10.0 * np.log10(power.mean(axis=0))
         self._blocks = np.vstack([self._blocks[-MOST_BEFORE - LASTS_BLOCKS + 1 :], newest])
         if self._lets_go():
-            self.end()  # what comes next may be another entry
+            self.end()  # what comes next may be another entry, or an override raised again
             return ()
         rises = self._rises()
-        if np.sort(rises)[-N_BANDS] < RISE_DB:
+        if _middle(rises) < RISE_DB:
             return ()
         found = self._finding(at, rises)
         self.begin()  # what comes next is held against the new sound
@@ -74,29 +73,33 @@ class ChangeListener:
         """Whether the newest block is far softer than the cut mostly was."""
         if len(self._blocks) <= SETTLES_BLOCKS + 1:
             return False
-        return bool((self._blocks[-1] - _middle(_in_order(self._blocks[:-1]))).mean() < -LETS_GO_DB)
+        return bool(_middle(self._blocks[-1] - _middle(self._blocks[:-1])) < -LETS_GO_DB)
 
     def _rises(self) -> NDArray[np.float64]:
-        """Rise of each band over what it mostly was [dB], 0 where it does not stay over what was usual."""
-        before = _in_order(self._blocks[SETTLES_BLOCKS:-LASTS_BLOCKS])
-        n_before = before.shape[1]
-        if n_before < LEAST_BEFORE:
+        """Rise of each band over what it mostly was [dB], zeros where the whole does not stay louder.
+
+        The middle band counts: coolant, a tone or a voice changes some of them.
+        """
+        before = self._blocks[SETTLES_BLOCKS:-LASTS_BLOCKS]
+        if len(before) < LEAST_BEFORE:
             return np.zeros(self._centres_hz.size)
-        newest, usual = self._blocks[-LASTS_BLOCKS:], before[:, int(USUAL * (n_before - 1))]
-        rises: NDArray[np.float64] = newest.mean(axis=0) - _middle(before)
-        return np.where(newest.min(axis=0) >= usual + OVER_DB, rises, 0.0)
+        rises = self._blocks[SETTLES_BLOCKS:] - _middle(before)
+        whole = np.median(rises, axis=1)
+        usual = np.sort(whole[:-LASTS_BLOCKS])[int(USUAL * (len(before) - 1))]
+        if whole[-LASTS_BLOCKS:].min() < usual + OVER_DB:
+            return np.zeros(self._centres_hz.size)
+        return _middle(rises[-LASTS_BLOCKS:])
 
     def _finding(self, at: int, rises: NDArray[np.float64]) -> Finding:
-        most = int(np.argmax(rises))
-        third = float(np.sort(rises)[-N_BANDS])
+        most, middle = int(np.argmax(rises)), float(_middle(rises))
         return Finding(
             kind="sound changed",
             start=at - LASTS_BLOCKS * self._block,
             stop=at,
             decided_at=at,
             frequency_hz=float(self._centres_hz[most]),
-            level_db=float(rises[most]),
-            probability=float(np.clip(0.5 + (third - RISE_DB) / 10.0, 0.5, 0.95)),
+            level_db=middle,
+            probability=float(np.clip(0.5 + (middle - RISE_DB) / 8.0, 0.5, 0.95)),
         )
 
 
@@ -114,11 +117,7 @@ def was_cutting(belief: NDArray[np.float64], n_ago: int) -> bool:
     return bool(belief[first : first + BEFORE_FRAMES].mean() >= 0.5)
 
 
-def _in_order(blocks: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Each band's levels in order, shape (n_bands, n_blocks)."""
-    return np.sort(np.ascontiguousarray(blocks.T), axis=1)
-
-
-def _middle(ordered: NDArray[np.float64]) -> NDArray[np.float64]:
-    row: NDArray[np.float64] = ordered[:, ordered.shape[1] // 2]
-    return row
+def _middle(rows: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The middle one, along the first axis."""
+    middle: NDArray[np.float64] = np.median(rows, axis=0)
+    return middle

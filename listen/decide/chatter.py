@@ -2,32 +2,54 @@
 
 from collections import deque
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.decide.tooth_pass import KNOWN_OFF, LEAST_LOOKS, lasting_lines, tooth_pass
+from listen.decide.tooth_pass import KNOWN_OFF, LEAST_LOOKS, WIDTH_HZ, lasting_lines, tooth_pass
 from listen.states import Finding, Turning
 
 CHATTER_S = 0.35  # a line must stand out for so long: entries and exits sing for less
-CHATTER_OVER_DB = 15.0  # off the comb of a known speed
-DENSE_OVER_DB = 18.0  # where the spindle turns so slowly that its lines run together
+CHATTER_OVER_DB = 18.0  # off the comb of a known speed: a mode that noise strikes seldom does
 DROWNS_ALL_DB = 21.0  # where the speed is not known: a line of a clean cut seldom does
 LOWEST_MODE_HZ = 300.0  # tool and spindle sing above this, voices below; common practice, no source
 SAME_LINE = 0.02  # share of the frequency within which it is the same line
-OFF_COMB_HZ = 6.0  # a window of 100 ms tells lines 10 Hz apart
+OFF_COMB_HZ, OFF_COMB = 6.0, 0.004  # or share; a window of 100 ms tells lines 10 Hz apart
 DENSE_HZ = 4.0 * OFF_COMB_HZ  # below this the lines of a comb run together
+CANNOT_TELL = 0.35  # share of all frequencies that lie on a comb by chance, from which it tells nothing
+TOWERS_DB, LEADS_DB = 32.0, 6.0  # there: over its neighbours, and over all lines but its own multiples
 SQUEAL_S = 1.2  # one that began with the entry must stand for so long
 # Chatter keeps its frequency to this share, or so many hertz; a mode that noise strikes wanders.
-STEADY, STEADY_HZ = 0.006, 2.0
-LATER_OVER_DB = 18.0  # a line behind the teeth's
-SUREST, BEHIND_SUREST = 0.95, 0.75  # belief; behind the teeth it may be a tone of the shop
+STEADY, STEADY_HZ = 0.0035, 2.0
+LATER_OVER_DB = 22.0  # a line behind the teeth's
+SUREST = 0.95
+SURER = 0.15  # by so much the belief must have grown to tell of the same line again
+OTHERS = 2  # lines beside it that make a comb
 MULTIPLES = (1, 2)  # of the tooth-pass frequency, that stand alone at times
 STANDS = 0.75  # share of these looks in which it must stand: a mode that is struck comes and goes
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Line:
+    """One line through the looks in which it stands, each array of shape (n_found,).
+
+    Attributes
+    ----------
+    look : ndarray
+        Which looks.
+    hz, over_db, lead_db : ndarray
+        Its frequency [Hz]; its level over its neighbours, and over all lines but its multiples [dB].
+    """
+
+    look: NDArray[np.intp]
+    hz: NDArray[np.float32]
+    over_db: NDArray[np.float32]
+    lead_db: NDArray[np.float32]
+
+
 class ChatterListener:
-    """Follows the strongest line of one contact after another.
+    """Follows the lines of one contact after another.
 
     Parameters
     ----------
@@ -44,11 +66,11 @@ class ChatterListener:
         self._combs_hz = sorted(
             {_line_step_hz(one.spindle_hz, one.spindle_hz * max(one.flutes, 1)) for one in turnings}
         )
-        self._stands_out_db = _stands_out_db(turnings)
+        self._teeth_hz = sorted({one.spindle_hz * max(one.flutes, 1) for one in turnings})
+        self._stands_out_db = CHATTER_OVER_DB if turnings else DROWNS_ALL_DB
         self._n_long = 1 + round(SQUEAL_S * looks_per_s)
-        self._looks: deque[tuple[int, float, float]] = deque(maxlen=self._n_long)
-        self._behind: deque[bool] = deque(maxlen=self._n_looks)  # whether the teeth were stronger
-        self._told = False
+        self._looks: deque[tuple[int, NDArray[np.float32]]] = deque(maxlen=self._n_long)
+        self._told: list[Finding] = []
         self._air_hz: NDArray[np.float64] = np.zeros(0)
         self._entry_hz: NDArray[np.float32] = np.zeros(0, dtype=np.float32)
 
@@ -64,14 +86,13 @@ class ChatterListener:
             squeal of the entry, which must last for longer to count.
         """
         self.break_off()
-        self._told = False
+        self._told = []
         self._air_hz = lasting_lines(air)[0] if len(air) >= LEAST_LOOKS else self._air_hz
         self._entry_hz = now[:, 0]
 
     def break_off(self) -> None:
         """The contact may be over, or goes on after all: what was seen so far counts no more."""
         self._looks.clear()
-        self._behind.clear()
 
     def look(
         self, at: int, lines: NDArray[np.float32], so_far: Callable[[], NDArray[np.float32]]
@@ -86,28 +107,68 @@ class ChatterListener:
         so_far : callable
             Gives the lines of the contact up to here, (n_looks, n_lines, 3).
         """
-        frequency, over = self._strongest(lines)
-        self._looks.append((at, frequency, over))
-        self._behind.append(frequency != float(lines[0, 0]))
-        if self._told or frequency == 0.0:
+        self._looks.append((at, lines))
+        if len(self._looks) < self._n_looks:
             return ()
-        is_squeal = _is_among(frequency, self._entry_hz) or self._is_behind()
-        n_looks = self._n_long if is_squeal else self._n_looks
-        near = [look if abs(frequency - look[1]) <= SAME_LINE * look[1] else None for look in self._looks]
-        latest = [look for look in near[-n_looks:] if look is not None]
-        if len(self._looks) < n_looks or len(latest) < STANDS * n_looks:
-            return ()
-        if not _is_steady([look for look in near if look is not None]):
-            return ()
-        if self._is_of_teeth(frequency, so_far()):
-            self._air_hz = np.append(self._air_hz, frequency)
-            return ()
-        self._told = True
-        return (self._finding(at, latest),)
+        for frequency, _, over in lines.tolist():
+            if self._may_stand_out(frequency, over):
+                found = self._lasting(at, frequency)
+                if found and self._is_of_teeth(found.frequency_hz, so_far()):
+                    self._air_hz = np.append(self._air_hz, frequency)
+                elif found:
+                    self._told.append(found)
+                    return (found,)
+        return ()
 
-    def _is_behind(self) -> bool:
-        """Whether the teeth have been louder of late."""
-        return sum(self._behind) > 0.5 * self._n_looks
+    def _may_stand_out(self, frequency: float, over_db: float) -> bool:
+        """Whether a line is none that machine or teeth sing, and not told already."""
+        if frequency < LOWEST_MODE_HZ or over_db < self._stands_out_db or self._is_plain(frequency):
+            return False
+        return not self._was_told(frequency, SUREST)
+
+    def _stands_out(self, frequency: float, over_db: float, lead_db: float) -> bool:
+        """Whether it is strong enough."""
+        if not self._may_stand_out(frequency, over_db):
+            return False
+        if self._is_hidden(frequency):
+            return over_db >= TOWERS_DB and lead_db >= LEADS_DB
+        return over_db >= LATER_OVER_DB or lead_db >= 0.0
+
+    def _lasting(self, at: int, frequency: float) -> Finding | None:
+        """What is found, where the line has lasted, keeps its frequency, and was not told before."""
+        line = _line_through(np.array([lines for _, lines in self._looks]), frequency)
+        first = len(self._looks) - self._n_looks
+        lead = float(np.median(line.lead_db[line.look >= first]))
+        if lead < 0.0 or _is_among(frequency, self._entry_hz):
+            first = len(self._looks) - self._n_long
+        late = line.look >= first
+        if first < 0 or late.sum() < STANDS * (len(self._looks) - first) or not _is_steady(line.hz):
+            return None
+        hz, level = float(np.median(line.hz[late])), float(np.median(line.over_db[late]))
+        belief = self._belief(level, lead)
+        if self._was_told(hz, belief) or not self._stands_out(hz, level, lead):
+            return None
+        return Finding(
+            kind="chatter",
+            start=self._looks[int(line.look[late][0])][0],
+            stop=at,
+            decided_at=at,
+            frequency_hz=hz,
+            level_db=level,
+            probability=belief,
+        )
+
+    def _belief(self, over_db: float, lead_db: float) -> float:
+        least_db = self._stands_out_db if lead_db >= 0.0 else LATER_OVER_DB
+        return float(np.clip(0.5 + (over_db - least_db) / 20.0, 0.5, SUREST))
+
+    def _was_told(self, frequency: float, belief: float) -> bool:
+        """Whether this line was told in this contact, and about as surely."""
+        return any(
+            abs(frequency - told.frequency_hz) <= SAME_LINE * told.frequency_hz
+            and belief < told.probability + SURER
+            for told in self._told
+        )
 
     def _is_of_teeth(self, frequency: float, looks: NDArray[np.float32]) -> bool:
         """Whether the line is of the comb that is really heard, should the speed be another.
@@ -115,79 +176,89 @@ class ChatterListener:
         A line between those of the teeth is of a comb only where others than itself and its multiples
         say so: at some speed a few percent off it always is.
         """
-        teeth = tooth_pass(looks, self._turnings)
-        if teeth is None:
-            return self._may_be_of_teeth(frequency)
-        if not _on_comb(frequency, _line_step_hz(teeth.spindle_hz, teeth.hz)):
-            return False
-        if _on_comb(frequency, teeth.hz):
+        if self._may_be_of_teeth(frequency):
             return True
-        others = tooth_pass(_without(frequency, looks), self._turnings)
-        return others is not None and _on_comb(frequency, _line_step_hz(others.spindle_hz, others.hz))
+        teeth = tooth_pass(looks, self._turnings)
+        if teeth and _on_comb(frequency, teeth.hz) and _by_chance(frequency, teeth.hz) <= CANNOT_TELL:
+            return True
+        if self._is_hidden(frequency):
+            return False
+        others = tooth_pass(_without(frequency, looks), self._turnings) if teeth else None
+        if others and _on_comb(frequency, _line_step_hz(others.spindle_hz, others.hz)):
+            return True
+        return self._is_of_late(frequency)
+
+    def _is_of_late(self, frequency: float) -> bool:
+        """Whether the line and others are multiples of one tooth pass now, whatever it was before.
+
+        Where the engagement grows or shrinks each tooth hits a little sooner or later in its turn than
+        the one before it did: all their lines move by the same share.
+        """
+        looks = np.array([lines for _, lines in self._looks])[-self._n_looks :]
+        teeth = tooth_pass(looks, self._turnings)
+        if teeth is None or not _on_comb(frequency, teeth.hz):
+            return False
+        others, _ = lasting_lines(_without(frequency, looks))
+        return int((_off_combs(others, teeth.hz) <= WIDTH_HZ).sum()) >= OTHERS
 
     def _may_be_of_teeth(self, frequency: float) -> bool:
         """Whether one line alone may be the teeth's at a speed a little off the program's."""
         return any(
             abs(frequency - times * teeth_hz) <= KNOWN_OFF * times * teeth_hz
-            for teeth_hz in (one.spindle_hz * max(one.flutes, 1) for one in self._turnings)
+            for teeth_hz in self._teeth_hz
             for times in MULTIPLES
         )
 
-    def _finding(self, at: int, looks: list[tuple[int, float, float]]) -> Finding:
-        level = float(np.median([over for _, _, over in looks]))
-        surest = BEHIND_SUREST if self._is_behind() else SUREST
-        return Finding(
-            kind="chatter",
-            start=looks[0][0],
-            stop=at,
-            decided_at=at,
-            frequency_hz=float(np.median([frequency for _, frequency, _ in looks])),
-            level_db=level,
-            probability=float(np.clip(0.5 + (level - self._stands_out_db) / 20.0, 0.5, surest)),
-        )
-
-    def _strongest(self, lines: NDArray[np.float32]) -> tuple[float, float]:
-        """The strongest line that the teeth do not sing [Hz, dB over], zeros where it is no chatter."""
-        for i, (frequency, _, over) in enumerate(lines.tolist()):
-            if frequency >= LOWEST_MODE_HZ and not self._is_plain(frequency):
-                least = max(self._stands_out_db, LATER_OVER_DB) if i else self._stands_out_db
-                return (frequency, over) if over >= least else (0.0, 0.0)
-        return 0.0, 0.0
-
     def _is_plain(self, frequency: float) -> bool:
         """Whether the machine sings it in air, or the teeth."""
-        if _is_among(frequency, self._air_hz) or any(_on_comb(frequency, comb) for comb in self._combs_hz):
+        if _is_among(frequency, self._air_hz):
             return True
-        return not self._combs_hz and _is_among(frequency, self._entry_hz)
+        if not self._turnings:
+            return _is_among(frequency, self._entry_hz)
+        combs_hz = (*self._combs_hz, *self._teeth_hz)
+        return any(_on_comb(frequency, hz) and _by_chance(frequency, hz) <= CANNOT_TELL for hz in combs_hz)
+
+    def _is_hidden(self, frequency: float) -> bool:
+        """Whether any frequency near this one is likely to lie on a comb: then that says nothing."""
+        return sum(_by_chance(frequency, comb) for comb in self._combs_hz) > CANNOT_TELL
 
 
-def _is_steady(looks: list[tuple[int, float, float]]) -> bool:
-    """Whether the line stays at its frequency, by its standard deviation."""
-    hz = np.array([frequency for _, frequency, _ in looks])
+def _by_chance(frequency: float, step_hz: float) -> float:
+    """Share of the frequencies near this one that count as on the comb."""
+    return 2.0 * max(OFF_COMB_HZ, OFF_COMB * frequency) / step_hz
+
+
+def _line_through(looks: NDArray[np.float32], frequency: float) -> _Line:
+    """The lines nearest to a frequency in (n_looks, n_lines, 3) looks, where they are the same."""
+    hz, level = looks[:, :, 0], looks[:, :, 1]
+    nearest = np.abs(hz - frequency).argmin(axis=1)
+    own = np.take_along_axis(looks, nearest[:, None, None], axis=1)[:, 0]
+    look = np.flatnonzero(np.abs(own[:, 0] - frequency) <= SAME_LINE * frequency)
+    others = (_off_combs(hz, frequency) > SAME_LINE * frequency) & (hz > 0.0)
+    loudest = np.where(others, level, -np.inf).max(axis=1)
+    return _Line(look=look, hz=own[look, 0], over_db=own[look, 2], lead_db=own[look, 1] - loudest[look])
+
+
+def _is_steady(hz: NDArray[np.float32]) -> bool:
+    """Whether a line stays at its frequency, by its standard deviation."""
     return float(hz.std()) <= max(STEADY_HZ, STEADY * float(hz.mean()))
 
 
 def _without(frequency: float, looks: NDArray[np.float32]) -> NDArray[np.float32]:
     """The looks without a line and its multiples."""
     others = looks.copy()
-    others[_on_combs(looks[:, :, 0], frequency)] = 0.0
+    others[_off_combs(looks[:, :, 0], frequency) <= OFF_COMB_HZ] = 0.0
     return others
 
 
-def _on_combs(hz: NDArray[np.float32], step_hz: float) -> NDArray[np.bool_]:
-    found: NDArray[np.bool_] = (hz > 0.0) & (np.abs(hz - np.rint(hz / step_hz) * step_hz) <= OFF_COMB_HZ)
-    return found
+def _off_combs(hz: NDArray[np.floating], step_hz: float) -> NDArray[np.floating]:
+    """How far each frequency is from the nearest line of a comb [Hz]; the comb begins at its first line."""
+    apart: NDArray[np.floating] = np.abs(hz - np.maximum(np.rint(hz / step_hz), 1.0) * step_hz)
+    return apart
 
 
 def _is_among(frequency: float, others: NDArray[np.floating]) -> bool:
     return bool((np.abs(others - frequency) <= SAME_LINE * frequency).any())
-
-
-def _stands_out_db(turnings: tuple[Turning, ...]) -> float:
-    if not turnings:
-        return DROWNS_ALL_DB
-    apart = all(turning.spindle_hz >= DENSE_HZ for turning in turnings)
-    return CHATTER_OVER_DB if apart else DENSE_OVER_DB
 
 
 def _line_step_hz(spindle_hz: float, tooth_pass_hz: float) -> float:
@@ -196,4 +267,4 @@ def _line_step_hz(spindle_hz: float, tooth_pass_hz: float) -> float:
 
 
 def _on_comb(frequency: float, step_hz: float) -> bool:
-    return abs(frequency - round(frequency / step_hz) * step_hz) <= max(OFF_COMB_HZ, 0.004 * frequency)
+    return abs(frequency - round(frequency / step_hz) * step_hz) <= max(OFF_COMB_HZ, OFF_COMB * frequency)

@@ -27,20 +27,21 @@ def told(rises_db: list[float], *, n_bands: int = 10, steady: bool = True) -> li
 
 @pytest.mark.closed
 def test_a_rise_of_ten_decibels_that_lasts_is_told_once_with_its_place() -> None:
-    """Up from block 30 on: told when four blocks have it; probability 0.5 + (10 - 8) / 10."""
-    (found,) = told([0.0] * 30 + [10.0] * 40)
-    assert (found.kind, found.start, found.stop) == ("sound changed", 30 * BLOCK, 34 * BLOCK)
-    assert found.level_db == pytest.approx(10.0, abs=1.0)
-    assert found.probability == pytest.approx(0.7, abs=0.05)
+    """Up from block 30 on: told when six blocks have it; probability 0.5 + (9 - 6.5) / 8 = 0.81."""
+    (found,) = told([0.0] * 30 + [9.0] * 40)
+    assert (found.kind, found.start, found.stop) == ("sound changed", 30 * BLOCK, 36 * BLOCK)
+    assert found.level_db == pytest.approx(9.0, abs=0.5)
+    assert found.probability == pytest.approx(0.81, abs=0.05)
 
 
 @pytest.mark.closed
 @pytest.mark.parametrize(
     ("rises_db", "n_bands", "steady"),
     [
-        ([0.0] * 30 + [10.0] * 3 + [0.0] * 30, 10, True),  # a knock: 0.3 s
+        ([0.0] * 30 + [20.0] * 5 + [0.0] * 30, 10, True),  # a knock: half a second
         ([0.0] * 30 + [4.0] * 40, 10, True),  # a corner: four decibels
-        ([0.0] * 30 + [20.0] * 40, 2, True),  # one tone in two bands
+        ([0.0] * 30 + [25.0] * 40, 4, True),  # a tone in four of ten bands, as a beep has
+        (([0.0] * 9 + [9.0]) * 4 + [9.0] * 20, 10, True),  # one block in ten was as loud before
         ([0.0] * 30 + [-15.0] * 40, 10, True),  # softer: how cuts end
         ([0.0] * 30 + [-9.0] * 3 + [12.0] * 14, 10, True),  # it let go, and another cut began
         ([0.0] * 6 + [12.0] * 40, 10, True),  # too soon to know what is usual

@@ -66,15 +66,76 @@ def test_nothing_is_found_in_these_fault_free_clips(index: int) -> None:
     assert told == []
 
 
+THREE_TEETH = Turning(spindle_hz=150.0, flutes=3)
+
+
+def told_of(looks: np.ndarray, turning: Turning = THREE_TEETH) -> list[Finding]:
+    """What is told of the lines of a contact, after ten looks of air without a line."""
+    listener = ChatterListener(looks_per_s=25.0, turnings=(turning,))
+    listener.begin(np.zeros((10, 5, 3), dtype=np.float32), np.zeros((5, 3), dtype=np.float32))
+    found: list[Finding] = []
+    for i, look in enumerate(looks):
+        found += listener.look(1920 * i, look, looks[:30].copy)
+    return found
+
+
+def lines_of(*lines: tuple[float, float, float], n_looks: int = 40) -> np.ndarray:
+    """The same lines in every look: Hz, dB, dB over."""
+    looks = np.zeros((n_looks, 5, 3), dtype=np.float32)
+    looks[:, : len(lines)] = lines
+    return looks
+
+
 @pytest.mark.closed
-@pytest.mark.parametrize(("line_hz", "kinds"), [(441.0, []), (520.0, ["chatter"])])
-def test_one_line_near_the_tooth_pass_is_of_the_teeth_one_off_it_chatter(
+@pytest.mark.parametrize(
+    ("line_hz", "kinds"),
+    [(441.0, []), (520.0, ["chatter"]), (1050.0, []), (1054.0, []), (1500.0, []), (1125.0, ["chatter"])],
+)
+def test_one_line_near_the_tooth_pass_or_on_its_comb_is_of_the_teeth_one_off_it_chatter(
     line_hz: float, kinds: list[str]
 ) -> None:
-    """By hand: three teeth at 9000 rpm pass 450 times a second; 441 is 2 % off, 520 is on no comb of 150."""
-    listener = ChatterListener(looks_per_s=25.0, turnings=(Turning(spindle_hz=150.0, flutes=3),))
-    looks = np.zeros((40, 5, 3), dtype=np.float32)
-    listener.begin(looks[:10], looks[0])
-    looks[:, 0] = (line_hz, -30.0, 30.0)
-    found = [one for i in range(40) for one in listener.look(1920 * i, looks[i], lambda: looks)]
-    assert [one.kind for one in found] == kinds
+    """By hand: three teeth at 9000 rpm pass 450 times a second; 441 is 2 % off, 520 is on no comb of 150.
+
+    1050 and 1500 are 7 and 10 turns, 1054 is 4 Hz off; 1125 is 2.5 tooth passes, 7.5 turns.
+    """
+    assert [one.kind for one in told_of(lines_of((line_hz, -30.0, 30.0)))] == kinds
+
+
+@pytest.mark.closed
+@pytest.mark.parametrize(
+    ("over_db", "other_db", "kinds"), [(40.0, -50.0, ["chatter"]), (25.0, -50.0, []), (40.0, -34.0, [])]
+)
+def test_where_every_frequency_lies_on_the_comb_only_a_line_that_towers_is_chatter(
+    over_db: float, other_db: float, kinds: list[str]
+) -> None:
+    """At 600 rpm two teeth pass 20 times a second: 905 is 45.25 passes, 12 of 20 Hz count as on one."""
+    looks = lines_of((905.0, -30.0, over_db), (333.0, other_db, 10.0))
+    assert [one.kind for one in told_of(looks, Turning(spindle_hz=10.0, flutes=2))] == kinds
+
+
+@pytest.mark.closed
+def test_teeth_that_hit_ever_sooner_in_their_turn_are_no_chatter() -> None:
+    """A slot that runs out: within 0.4 s all lines move to 0.9 percent above the multiples of 450 Hz."""
+    looks = lines_of(*((450.0 * k, -30.0 - k, 25.0) for k in (3, 4, 5, 6)), n_looks=60)
+    looks[:, :4, 0] *= 1.0 + 0.009 * np.clip((np.arange(60.0)[:, None] - 30.0) / 10.0, 0.0, 1.0)
+    assert told_of(looks) == []
+    looks[:, 1:] = 0.0  # alone it ends at 9.08 turns: nothing says that the teeth sing there
+    assert len(told_of(looks)) == 1
+
+
+@pytest.mark.closed
+def test_a_second_line_is_told_and_the_first_not_twice() -> None:
+    looks = lines_of((520.0, -30.0, 30.0), n_looks=80)
+    looks[40:, 0] = (1125.0, -20.0, 35.0)
+    assert [round(one.frequency_hz) for one in told_of(looks)] == [520, 1125]
+
+
+@pytest.mark.closed
+def test_a_mode_that_noise_strikes_wanders_and_is_no_chatter() -> None:
+    """Spread of half a percent about 1125 Hz; a third of that keeps still enough."""
+    looks, rng = lines_of((1125.0, -30.0, 30.0)), np.random.default_rng(3)
+    still = looks.copy()
+    looks[:, 0, 0] += 0.005 * 1125.0 * rng.standard_normal(len(looks)).clip(-2.0, 2.0)
+    still[:, 0, 0] += 0.0015 * 1125.0 * rng.standard_normal(len(looks)).clip(-2.0, 2.0)
+    assert told_of(looks) == []
+    assert len(told_of(still)) == 1
