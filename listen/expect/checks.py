@@ -25,7 +25,7 @@ def check_stock(
         *_below(path, job, cuts, uncut),
         *_too_long(path, job, cuts),
         *_nothing(path, segments, cuts),
-        *check_idle(path, job, segments, cuts),
+        *check_idle(path, job, segments, cuts, seen_mm=max(stock.cell for stock in uncut.values())),
         *_offsets(path, job, segments),
         *_tools(path, job),
         *_not_obeyed(path),

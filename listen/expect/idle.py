@@ -6,6 +6,7 @@ from numpy.typing import NDArray
 from listen.expect.contacts import Cut
 from listen.expect.segments import Segments
 from listen.job import Job
+from listen.lengths import length_text
 from listen.program.path import TimedPath
 from listen.program.tell import told
 from listen.timeline import Caution, SpanKind
@@ -13,8 +14,13 @@ from listen.timeline import Caution, SpanKind
 KIND = "tool touches nothing"
 
 
-def check_idle(path: TimedPath, job: Job, segments: Segments, cuts: list[Cut]) -> list[Caution]:
-    """One caution a tool: that it touches nothing at all, or where it does not beside what it cuts."""
+def check_idle(
+    path: TimedPath, job: Job, segments: Segments, cuts: list[Cut], *, seen_mm: float
+) -> list[Caution]:
+    """One caution a tool: that it touches nothing at all, or where it does not beside what it cuts.
+
+    What is taken off no deeper than `seen_mm` may go unseen.
+    """
     touching = {cut.contact.tool for cut in cuts}
     spans = np.unique(segments.span[segments.judged])
     feeding = spans[path.feed_mm_per_min[spans] > 0.0]
@@ -24,7 +30,7 @@ def check_idle(path: TimedPath, job: Job, segments: Segments, cuts: list[Cut]) -
         if number not in touching:
             found.append(_idle_tool(path, number, int(mine[0])))
         elif idle := _idle_stretches(path, mine, cuts, job):
-            found.append(_idle_stretch(path, number, idle))
+            found.append(_idle_stretch(path, number, idle, length_text(seen_mm, job.units, 2)))
     return found
 
 
@@ -38,7 +44,7 @@ def _idle_tool(path: TimedPath, number: int, span: int) -> Caution:
     )
 
 
-def _idle_stretch(path: TimedPath, number: int, idle: list[tuple[int, int]]) -> Caution:
+def _idle_stretch(path: TimedPath, number: int, idle: list[tuple[int, int]], seen: str) -> Caution:
     first, last = idle[0]
     end = path.where(int(path.file[last]), int(path.spans.line[last]))
     others = f", nor in {len(idle) - 1} more of its feed moves between two rapids" if len(idle) > 1 else ""
@@ -47,7 +53,8 @@ def _idle_stretch(path: TimedPath, number: int, idle: list[tuple[int, int]]) -> 
         first,
         kind=KIND,
         text=f"T{number} feeds from here to {end} and touches nothing there{others}; elsewhere it does",
-        remedy="is that meant (once more over a cut, a way in)? else check its depth, sign and place",
+        remedy=f"is that meant (once more over a cut, a way in, less than {seen} off)? "
+        "else check its depth, sign and place",
     )
 
 

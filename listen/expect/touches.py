@@ -39,13 +39,32 @@ def touches_of(
     records = cut(left, segments, chosen, progress)
     runs = runs_of(records, segments, stock)
     sharpener = Sharpener(stock, segments, records)
-    touches, since = [], 0.0
+    touches: list[Touch] = []
     for number, run in enumerate(runs):
         sharpener.before = _next_segment(runs, number)
-        touch = _touch(run, sharpener, since, sharp=number < MOST_SHARPENED)
+        sharp = number < MOST_SHARPENED
+        touch = _touch(run, sharpener, _end_of(touches), sharp=sharp)
+        if touches and _goes_on(touches[-1], touch, segments):
+            run = np.concatenate([touches.pop().records, run])
+            touch = _touch(run, sharpener, _end_of(touches), sharp=sharp)
         touches.append(touch)
-        since = touch.stop
     return touches, left
+
+
+def _end_of(touches: list[Touch]) -> float:
+    return touches[-1].stop if touches else 0.0
+
+
+def _goes_on(last: Touch, touch: Touch, segments: Segments) -> bool:
+    """Whether one touch ends where the next begins, of the same tool and without a pause.
+
+    In between, as on the way round an outer corner, it was so thin that no step took a whole cell.
+    """
+    before, after = int(last.records[-1, kernels.SEGMENT]), int(touch.records[0, kernels.SEGMENT])
+    tool = slice(kernels.RADIUS, kernels.COT + 1)
+    same = (segments.rows[before, tool] == segments.rows[after, tool]).all()
+    paused = segments.pauses[before] != segments.pauses[after]
+    return bool(same and not paused and touch.start - last.stop <= LEAST_S)
 
 
 def _next_segment(runs: list[NDArray[np.float64]], number: int) -> int | None:

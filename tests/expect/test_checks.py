@@ -101,6 +101,7 @@ def test_a_contour_that_meets_nothing_beside_others_of_its_tool_is_named() -> No
     found = _caution(hand, hand_job(), "tool touches nothing")
     assert found.line == 5
     assert found.text == "T1 feeds from here to line 7 and touches nothing there; elsewhere it does"
+    assert "less than 0.17 mm off" in found.remedy  # a cell: a sixtieth of the tool
     again = hand.go(-20, 40, 30).line(-20, 40, 5).line(100, 40, 5).go(100, 40, 30)
     found = _caution(again, hand_job(), "tool touches nothing")
     assert "nothing there, nor in 1 more of its feed moves between two rapids; elsewhere" in found.text

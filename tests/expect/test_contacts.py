@@ -187,5 +187,17 @@ def test_two_cuts_with_a_gap_stay_apart_and_a_second_run_cuts_nothing() -> None:
     assert len(_contacts(hand)) == 2
 
 
+def test_a_thin_way_round_an_outer_corner_is_one_contact() -> None:
+    """1 mm off all round: on the arc about the corner at X1 Y49 the tool stays on it, so contact never ends.
+
+    The two sides' exact ends meet, though no step on the arc takes a whole cell of stock.
+    """
+    hand = Hand(at=(-4, -20, -2)).line(-4, 49, -2).arc((1, 49), -math.pi / 2).line(79, 54, -2)
+    (contact,) = expect_timeline(
+        hand.arc((79, 49), -math.pi / 2).line(84, -20, -2).path(), hand_job()
+    ).contacts
+    assert (contact.line, contact.way) == (1, "side cut")
+
+
 def test_the_tool_of_the_fixture_is_what_the_comments_say() -> None:
     assert (FLAT_10.diameter, FLAT_10.flutes) == (10.0, 4)
