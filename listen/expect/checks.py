@@ -14,6 +14,8 @@ from listen.program.path import TimedPath
 from listen.program.tell import told
 from listen.timeline import Caution, SpanKind
 
+Hole = tuple[int, int, int, float, float]
+
 
 def check_stock(
     path: TimedPath, job: Job, segments: Segments, cuts: list[Cut], uncut: dict[str, Stock]
@@ -86,21 +88,43 @@ def _nothing(path: TimedPath, segments: Segments, cuts: list[Cut]) -> list[Cauti
 
 def _below(path: TimedPath, job: Job, cuts: list[Cut], uncut: dict[str, Stock]) -> list[Caution]:
     found = []
+    holes = _holes(path)
     for offset, stock in uncut.items():
-        deep = [cut for cut in cuts if cut.offset == offset and cut.lowest < stock.floor - 1e-6]
+        lows = [
+            (min(cut.lowest, holes.get(_hole(path, cut.span_first), cut.lowest)), cut)
+            for cut in cuts
+            if cut.offset == offset
+        ]
+        deep = [(low, cut) for low, cut in lows if low < stock.floor - 1e-6]
         if deep:
-            worst = min(deep, key=lambda cut: cut.lowest)
+            lowest, worst = min(deep, key=lambda pair: pair[0])
             found.append(
                 told(
                     path,
                     worst.span_first,
                     kind="below the underside",
-                    text=f"T{worst.contact.tool} goes to Z{length_number(worst.lowest, job.units, 2)}, "
-                    f"{length_text(stock.floor - worst.lowest, job.units, 2)} below the stock's underside",
+                    text=f"T{worst.contact.tool} goes to Z{length_number(lowest, job.units, 2)}, "
+                    f"{length_text(stock.floor - lowest, job.units, 2)} below the stock's underside",
                     remedy="check what lies under the stock: table, vice, parallels",
                 )
             )
     return found
+
+
+def _holes(path: TimedPath) -> dict[Hole, float]:
+    """Lowest tip in each hole of a cycle [mm]: a peck may go on where nothing is left to be cut."""
+    lows: dict[Hole, float] = {}
+    for span in np.flatnonzero(path.cycle != 0).tolist():
+        hole = _hole(path, span)
+        lows[hole] = min(lows.get(hole, np.inf), float(path.spans.end[span, 2]))
+    return lows
+
+
+def _hole(path: TimedPath, span: int) -> Hole:
+    """File, line and place in the plane of the table, for a span of a cycle the hole that it is in."""
+    x, y, _ = path.spans.end[span].tolist()
+    cycle, file, line = int(path.cycle[span]), int(path.file[span]), int(path.spans.line[span])
+    return cycle, file, line, round(x, 6), round(y, 6)
 
 
 def _too_long(path: TimedPath, job: Job, cuts: list[Cut]) -> list[Caution]:

@@ -63,8 +63,7 @@ def _idle_stretches(
 ) -> list[tuple[int, int]]:
     """First and last span of each stretch without a rapid that feeds somewhere and touches nothing."""
     spans = path.spans
-    n_rapids = np.cumsum(spans.kind == SpanKind.RAPID)[feeding]
-    firsts = np.flatnonzero(np.diff(n_rapids, prepend=-1))
+    firsts = np.flatnonzero(np.append(True, ~_go_on(path, feeding)))
     lasts = np.append(firsts[1:], feeding.size) - 1
     begins, ends = spans.start_s[feeding[firsts]], spans.stop_s[feeding[lasts]]
     tool = job.tool(int(spans.tool[feeding[0]]))
@@ -73,6 +72,15 @@ def _idle_stretches(
     cuts_work |= np.add.reduceat(path.cycle[feeding] != 0, firsts) > 0
     idle = np.flatnonzero(cuts_work & ~_met(begins, ends, cuts))
     return [(int(feeding[firsts[i]]), int(feeding[lasts[i]])) for i in idle]
+
+
+def _go_on(path: TimedPath, feeding: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Whether each move but the first goes on from the one before: no rapid between, or the same hole."""
+    spans = path.spans
+    n_rapids = np.cumsum(spans.kind == SpanKind.RAPID)[feeding]
+    same = np.diff(spans.line[feeding]) == 0
+    same &= (np.abs(np.diff(spans.end[feeding, :2], axis=0)) < 1e-9).all(axis=1)
+    return np.asarray((np.diff(n_rapids) == 0) | (same & (path.cycle[feeding][1:] != 0)))
 
 
 def _sideways(path: TimedPath, at: NDArray[np.int64]) -> NDArray[np.float64]:

@@ -16,6 +16,7 @@ from listen.program.keep_out import keep_out_cautions
 from listen.program.moves import Program
 from listen.program.near import MOVING
 from listen.program.path import TimedPath
+from listen.program.points import check_points
 from listen.program.tell import told
 from listen.timeline import Caution, SpanKind
 
@@ -27,6 +28,8 @@ TAPPING = (74, 84)
 def check_program(program: Program, path: TimedPath, job: Job | None) -> tuple[Caution, ...]:
     """Cautions in the order of their lines; what the path notes itself is not repeated."""
     found = list(program.cautions)
+    if job is None or "whole_numbers" not in job.machine.dialect:
+        found += check_points(program.listing)
     for check in CHECKS:
         found += check(path, job)
     if job is not None:

@@ -139,6 +139,19 @@ def test_a_drill_through_the_stock_is_told_with_the_height_of_its_tip() -> None:
     assert "goes to Z-22.50, 2.50 mm below" in found.text
 
 
+def test_pecks_through_the_stock_are_told_by_the_deepest_and_are_no_way_in_air() -> None:
+    """The second peck breaks through at -20 and the third finds nothing left; the point is out at -21.8."""
+    drill = Tool(number=1, kind="drill", diameter=6.0, flutes=2)
+    pecks = Hand(at=(20, 20, 2))
+    for depth in (-12.0, -24.0, -36.0):
+        pecks.line(20, 20, depth, feed=200, cycle=83).go(20, 20, 2)
+    for row in pecks.rows:
+        row.update(cycle=83, line=1)
+    found = _caution(pecks, hand_job(drill), "below the underside")
+    assert "goes to Z-36.00, 16.00 mm below" in found.text
+    assert "tool touches nothing" not in _kinds(pecks, hand_job(drill))
+
+
 def test_a_standing_spindle_in_the_cut_is_called_out() -> None:
     hand = Hand(at=(-20, 25, 10), rpm=0.0).go(-20, 25, -3).line(100, 25, -3)
     assert "spindle stopped in contact" in _kinds(hand)

@@ -6,6 +6,7 @@ import pytest
 
 from listen.job import Box, Job, KeepOut, Machine, Setup, Tool
 from listen.program import check_program, program_facts, time_program
+from listen.program.points import check_points
 from listen.timeline import Caution
 from tests.program.reading import job_with, read
 
@@ -164,3 +165,38 @@ def test_a_tool_that_cannot_be_restarted_by_itself() -> None:
     text = changed("G54 G90 S1500 M3\nG0 X10 Y20\nG43 H2 Z5", "S1500 M3\nG0 X10 Y20\nG43 H2 Z5")
     uses = read(text).tool_uses
     assert uses[1].taken_for_granted == ("absolute or incremental (G90)", "work offset (G54 …)")
+
+
+POINTED = "G21 G90 G17\nG0 X0. Y0. Z5.\nN40 G1 X20. Z-1. F300\nX30\nX40.5 Y2.0\nG4 X2\nX50. (R9)\n"
+
+
+def test_a_length_without_its_point_among_others_that_have_one_is_named() -> None:
+    """By hand: Z5. X20. Z-1. Y2.0 X50. have one; nothing, dwells and comments do not count.
+
+    That many controls read it so: common practice, no source.
+    """
+    (found,) = check_points(POINTED.splitlines())
+    assert (found.line, found.kind) == (4, "decimal point missing")
+    assert found.text.startswith("X30 has no decimal point, while 5 other whole numbers have: many controls")
+    two = check_points((POINTED + "Y-6\nX1. Y1. Z1.\n").splitlines())
+    assert "X30 and 1 more have no decimal point, while 8 other" in two[0].text
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        POINTED.replace(".", ""),  # a style without points
+        POINTED.replace("X30\n", "X30.25\n"),
+        POINTED.replace("X30\n", "X#100 Y[#2 + 30]\n"),
+        "G1 X20.5 F30\nX30\nX40.25\nX50.75\nX60.125\nX7.5\n",  # whole numbers never have one
+        POINTED.replace("X30\n", "X30.\n"),
+    ],
+)
+def test_one_style_throughout_is_not_remarked_on(text: str) -> None:
+    assert check_points(text.splitlines()) == []
+
+
+def test_who_said_how_whole_numbers_are_read_is_not_told() -> None:
+    said = job_with(MILL, DRILL, machine=Machine(dialect={"whole_numbers": "as written"}))
+    kinds = [{caution.kind for caution in cautions(POINTED, job)} for job in (a_job(), said)]
+    assert ["decimal point missing" in one for one in kinds] == [True, False]
