@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.decide.tooth_pass import KNOWN_OFF, LEAST_LOOKS, WIDTH_HZ, lasting_lines, tooth_pass
+from listen.decide.tooth_pass import KNOWN_OFF, LEAST_LOOKS, lasting_lines, tooth_pass
 from listen.states import Finding, Turning
 
 CHATTER_S = 0.35  # a line must stand out for so long: entries and exits sing for less
@@ -20,12 +20,12 @@ DENSE_HZ = 4.0 * OFF_COMB_HZ  # below this the lines of a comb run together
 CANNOT_TELL = 0.35  # share of all frequencies that lie on a comb by chance, from which it tells nothing
 TOWERS_DB, LEADS_DB = 32.0, 6.0  # there: over its neighbours, and over all lines but its own multiples
 SQUEAL_S = 1.2  # one that began with the entry must stand for so long
+MAY_SQUEAL = 0.75  # most belief in what has stood for less: so long an exit may squeal, too
 # Chatter keeps its frequency to this share, or so many hertz; a mode that noise strikes wanders.
 STEADY, STEADY_HZ = 0.0035, 2.0
 LATER_OVER_DB = 22.0  # a line behind the teeth's
 SUREST = 0.95
 SURER = 0.15  # by so much the belief must have grown to tell of the same line again
-OTHERS = 2  # lines beside it that make a comb
 MULTIPLES = (1, 2)  # of the tooth-pass frequency, that stand alone at times
 STANDS = 0.75  # share of these looks in which it must stand: a mode that is struck comes and goes
 
@@ -145,7 +145,8 @@ class ChatterListener:
         if first < 0 or late.sum() < STANDS * (len(self._looks) - first) or not _is_steady(line.hz):
             return None
         hz, level = float(np.median(line.hz[late])), float(np.median(line.over_db[late]))
-        belief = self._belief(level, lead)
+        is_long = line.look.size >= STANDS * self._n_long
+        belief = min(self._belief(level, lead), SUREST if is_long else MAY_SQUEAL)
         if self._was_told(hz, belief) or not self._stands_out(hz, level, lead):
             return None
         return Finding(
@@ -184,22 +185,7 @@ class ChatterListener:
         if self._is_hidden(frequency):
             return False
         others = tooth_pass(_without(frequency, looks), self._turnings) if teeth else None
-        if others and _on_comb(frequency, _line_step_hz(others.spindle_hz, others.hz)):
-            return True
-        return self._is_of_late(frequency)
-
-    def _is_of_late(self, frequency: float) -> bool:
-        """Whether the line and others are multiples of one tooth pass now, whatever it was before.
-
-        Where the engagement grows or shrinks each tooth hits a little sooner or later in its turn than
-        the one before it did: all their lines move by the same share.
-        """
-        looks = np.array([lines for _, lines in self._looks])[-self._n_looks :]
-        teeth = tooth_pass(looks, self._turnings)
-        if teeth is None or not _on_comb(frequency, teeth.hz):
-            return False
-        others, _ = lasting_lines(_without(frequency, looks))
-        return int((_off_combs(others, teeth.hz) <= WIDTH_HZ).sum()) >= OTHERS
+        return others is not None and _on_comb(frequency, _line_step_hz(others.spindle_hz, others.hz))
 
     def _may_be_of_teeth(self, frequency: float) -> bool:
         """Whether one line alone may be the teeth's at a speed a little off the program's."""

@@ -24,6 +24,7 @@ CLEAR, CLEARLY = 4.0, 7.0  # standard deviations over chance, at the program's s
 BEATS = 1.5  # another speed must score so many times what the program's does
 LEAST_LINES, LEAST_LOOKS = 2, 6
 LINES_FOR_OTHER = 4
+ORDERS_FOR_OTHER = 3  # distinct ones that another number of flutes takes
 LEAST_SPREAD = 0.001  # share of the frequency: a speed sags under load
 
 
@@ -124,5 +125,5 @@ def _told(hz: NDArray[np.float64], weight: NDArray[np.float64], comb: _Comb) -> 
 
 def _flutes(orders: list[int], flutes: int) -> int:
     """The program's number of flutes, unless all lines are multiples of another that does not fit it."""
-    common = gcd(*orders) if len(set(orders)) >= 2 else 1
+    common = gcd(*orders) if len(set(orders)) >= ORDERS_FOR_OTHER else 1
     return common if 2 <= common <= 12 and flutes % common and common % flutes else flutes
