@@ -15,6 +15,7 @@ _ORDER = (
     VerdictKind.CANNOT_TELL,
 )
 RAISED = "raised dry run"
+AFTER = "after the end of the recording"
 _ALWAYS = (VerdictKind.NOT_HEARD, VerdictKind.CANNOT_TELL)  # said also when there are none
 
 
@@ -30,11 +31,19 @@ def run_sentence(run: Run) -> str:
     if run.header.kind == RAISED:
         return _raised(run)
     expected = [contact for contact in run.contacts if contact.verdict is not VerdictKind.UNEXPECTED]
-    kinds = Counter(contact.verdict for contact in expected)
+    here = [contact for contact in expected if not _is_after(contact, run)]
+    kinds = Counter(contact.verdict for contact in here)
     parts = [f"{len(expected)} expected", f"{kinds[VerdictKind.AS_EXPECTED]} heard as expected"]
-    parts += [_part(kind, expected) for kind in _ORDER if kinds[kind] or kind in _ALWAYS]
-    unexpected = len(run.contacts) - len(expected)
-    return ", ".join([*parts, *([f"{unexpected} unexpected"] if unexpected else [])])
+    parts += [_part(kind, here) for kind in _ORDER if kinds[kind] or kind in _ALWAYS]
+    counts = ((len(run.contacts) - len(expected), "unexpected"), (len(expected) - len(here), AFTER))
+    return ", ".join([*parts, *(f"{number} {words}" for number, words in counts if number)])
+
+
+def _is_after(contact: RunContact, run: Run) -> bool:
+    """Whether a contact that nobody can tell of would have come when the recording had ended."""
+    if contact.verdict is not VerdictKind.CANNOT_TELL or contact.expected is None:
+        return False
+    return contact.expected.onset >= run.duration
 
 
 def counted(number: int, thing: str) -> str:
@@ -82,5 +91,6 @@ def _part(kind: VerdictKind, contacts: list[RunContact]) -> str:
     blocks = [contact.block or f"contact {contact.id}" for contact in contacts if contact.verdict is kind]
     if not blocks:
         return f"{len(blocks)} {kind}"
-    named = ", ".join(blocks[:3]) + (f" and {len(blocks) - 3} more" if len(blocks) > 3 else "")
+    names = list(dict.fromkeys(blocks))  # a cycle's pecks are of one line
+    named = ", ".join(names[:3]) + (f" and {counted(len(names) - 3, 'more line')}" if len(names) > 3 else "")
     return f"{len(blocks)} {kind} ({named})"

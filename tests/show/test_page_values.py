@@ -1,5 +1,6 @@
 """What the replay page is told."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -66,3 +67,27 @@ def test_a_contact_that_cannot_be_told_is_named_and_no_surer_than_that(tmp_path:
     assert run_sentence(run).endswith(f"1 cannot tell ({timeline.contacts[0].block})")
     columns = contact_table(run).columns
     assert [next(iter(column.cells)) for column in columns[-2:]] == ["cannot tell", "-"]
+
+
+def test_contacts_after_the_end_and_pecks_of_one_line_are_counted_as_such(tmp_path: Path) -> None:
+    """By hand: four untold within 9 s, two of them on line 79, and one that would come at 20 s."""
+    timeline = timeline_of([(1.0, 2.0), (3.0, 4.0), (5.0, 6.0), (7.0, 8.0), (20.0, 21.0)])
+    first = replace(timeline.contacts[0], block="line 79")
+    pecks = tuple(replace(contact, block="line 79") for contact in timeline.contacts[1:2])
+    contacts = (first, *pecks, *timeline.contacts[2:])
+    timeline = replace(timeline, contacts=contacts)
+    untold = [
+        replace(
+            called(timeline, VerdictKind.CANNOT_TELL, 0.4),
+            contact=contact.id,
+            expected_onset=round(contact.start * RATE),
+            expected_offset=round(contact.stop * RATE),
+        )
+        for contact in contacts
+    ]
+    with RunWriter(tmp_path / "run", rate=RATE, live=False, sound="none", timeline=timeline) as writer:
+        writer.push(Block(samples=np.zeros(RATE * 9), start=0, rate=RATE), *untold)
+        run = writer.finish()
+    third, fourth = contacts[2].block, contacts[3].block
+    told = f"5 expected, 0 heard as expected, 0 not heard, 4 cannot tell (line 79, {third}, {fourth})"
+    assert run_sentence(run) == f"{told}, 1 after the end of the recording"
