@@ -12,6 +12,7 @@ from listen.job_file import load_job
 from listen.record import Run
 from listen.session import plan_job
 from listen.show import write_replay_page
+from listen.show.page import bundle
 from listen.timeline import Flag
 from tests.browser.conftest import open_page
 
@@ -68,3 +69,13 @@ def test_no_sign_is_parted_from_its_number_on_the_sheet(context: BrowserContext,
     page = context.new_page()
     page.goto((tmp_path / "sheet.html").as_uri())
     assert_none_broken(page, least=2 * 16)
+
+
+def test_text_with_a_sign_stays_one_piece_of_its_holder(context: BrowserContext) -> None:
+    """A row laid out by its children, as a line of a listing, would set several pieces apart."""
+    page = context.new_page()
+    code = bundle("words.js") + "; return make('li', {}, 'N10 G1 Z-1.0 F900 X-.5')"
+    count, text = page.evaluate(
+        "(code) => { const li = new Function(code)(); return [li.childNodes.length, li.textContent]; }", code
+    )
+    assert (count, text) == (1, "N10 G1 Z-1.0 F900 X-.5")

@@ -51,22 +51,26 @@ export function stepDigits(step) {
   return step >= 1 ? 0 : Math.ceil(-Math.log10(step) - 1e-9);
 }
 
-// Text in pieces; a browser would break a line between the sign and the number of "Z-4.2".
+// Text in one piece, in which no line breaks between a sign and its number: a browser would break "Z-4.2".
 const SIGNED = /((?<![\p{L}\d_-])\p{L}?-\.?\d[\d.]*)/u;
 
 function unbroken(text) {
-  return text.split(SIGNED).map((piece, i) => {
+  const pieces = text.split(SIGNED);
+  if (pieces.length === 1) return text;
+  const held = document.createElement("span");
+  held.append(...pieces.map((piece, i) => {
     if (i % 2 === 0) return piece;
     const whole = document.createElement("span");
     whole.className = "signed";
     whole.textContent = piece;
     return whole;
-  });
+  }));
+  return held;
 }
 
 // Set the text of an element.
 export function write(element, text) {
-  element.replaceChildren(...unbroken(String(text)));
+  element.replaceChildren(unbroken(String(text)));
 }
 
 // Make an element: tag, properties, children; text is always text, never markup.
@@ -78,6 +82,6 @@ export function make(tag, properties = {}, ...children) {
       element.setAttribute(key, value);
     } else element[key] = value;
   }
-  element.append(...children.flatMap((child) => (typeof child === "string" ? unbroken(child) : [child])));
+  element.append(...children.map((child) => (typeof child === "string" ? unbroken(child) : child)));
   return element;
 }
