@@ -15,12 +15,12 @@ import numpy as np
 from listen.follow.priors import Floats
 from listen.states import StateLikelihoods, log_odds
 
-LEVELS = np.arange(0.0, 4.6, 0.5)  # how far below even odds [nats]
-# Falls below each level that last for t, in a second of cutting: short ones, and a few that do not fade.
-SHORT_PER_S = np.exp(-2.24 - 0.6 * LEVELS - 0.173 * LEVELS**2)
-SHORT_FADES_PER_S = 13.0
-LONG_PER_S = 0.0017 * np.exp(-0.9 * LEVELS)
-MEASURED_PER_S = 13.8 / 3600.0  # dropouts of the ear that this was measured on
+LEVELS = np.arange(0.0, 5.1, 0.5)  # how far below even odds [nats]
+# Falls below each level that last for t frames of 10 ms, in a second of cutting: a power of t at each level.
+# By the clips 300 to 519 of it, two minutes each; one machine that falls thirty times as often is left out.
+FALLS_PER_S = np.exp(-1.9 - 0.98 * LEVELS - 0.10 * LEVELS**2)
+FADES, FRAME_S = 0.79 - 0.03 * LEVELS, 0.01
+MEASURED_PER_S = 20.43 / 3600.0  # dropouts of the ear that this was measured on
 # Level and length of what is counted in a run, and how many falls the belief before the run is worth.
 SHORT, SHORT_S, SHORT_WORTH = 2, 0.05, 0.5
 LONG, LONG_S, LONG_WORTH = 1, 0.3, 0.25
@@ -76,8 +76,7 @@ class LostCut:
         self._rate = rate
         self._runs_on = runs_on
         self._queue: deque[StateLikelihoods] = deque()
-        times = dropouts_per_s / MEASURED_PER_S
-        self._short_per_s, self._long_per_s = times * SHORT_PER_S, times * LONG_PER_S
+        self._per_level_s = dropouts_per_s / MEASURED_PER_S * FALLS_PER_S
         self._n_short = self._n_long = 0  # of this run
         self._cut_s = 0.0  # so much cutting was watched
         self._last: int | None = None  # frame
@@ -94,7 +93,12 @@ class LostCut:
     @property
     def times_long(self) -> float:
         """How many times as often as measured the belief falls for long in this run; 1 where none is told."""
-        return (LONG_WORTH + self._n_long) / (LONG_WORTH + float(self._long_per_s[LONG]) * self._cut_s)
+        return self._times(self._n_long, LONG_WORTH, LONG, LONG_S)
+
+    def _times(self, n: int, worth: float, level: int, lasted_s: float) -> float:
+        """How many times as often as measured it falls in this run, by a count and what that is worth."""
+        per_s = float(self._per_level_s[level] * (lasted_s / FRAME_S) ** -FADES[level])
+        return (worth + n) / (worth + per_s * self._cut_s)
 
     def take(self, heard: StateLikelihoods) -> None:
         """Take the beliefs of the next frames."""
@@ -168,11 +172,9 @@ class LostCut:
 
     def _per_s(self, lasted_s: Floats) -> float:
         """How often the belief falls as deep and as long in this run, by the level at which it says most."""
-        short = self._short_per_s * np.exp(-SHORT_FADES_PER_S * lasted_s)
-        counted_per_s = float(self._short_per_s[SHORT]) * math.exp(-SHORT_FADES_PER_S * SHORT_S)
-        short *= (SHORT_WORTH + self._n_short) / (SHORT_WORTH + counted_per_s * self._cut_s)
-        long = self._long_per_s * self.times_long
-        return float(np.where(lasted_s > 0.0, short + long, math.inf).min())
+        times = self._times(self._n_short, SHORT_WORTH, SHORT, SHORT_S)
+        falls = times * self._per_level_s * np.maximum(lasted_s / FRAME_S, 1.0) ** -FADES
+        return float(np.where(lasted_s > 0.0, falls, math.inf).min())
 
 
 def _rows(heard: StateLikelihoods, rows: slice) -> StateLikelihoods:

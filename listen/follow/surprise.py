@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.follow.hypotheses import Floats, Off, On, Phase
-from listen.follow.lost_cut import Fall, break_lasts
+from listen.follow.lost_cut import SETTLED_S, Fall, break_lasts
 from listen.follow.priors import dropout_lasts
 from listen.follow.tracking import Tracking
 from listen.states import Event, Standing, State
@@ -31,7 +31,7 @@ FALSE_EARLY_PER_S = 2.0e-4  # of air
 FALSE_AT_ONCE_PER_S, FALSE_STOP_PER_S = 1.0e-4, 0.7e-4
 # Where the live ear tells its belief: before an end is settled, and what is left to settled ends. By
 # `tools/bench follow --only "made stops"`, fewer falls than that are false, and more settled ends.
-FALSE_FALL_PER_S, LEFT_TO_SETTLED = 5.0e-4, 0.6
+FALSE_FALL_PER_S, LEFT_TO_SETTLED = 1.1e-3, 0.6
 LOOK_AGAIN_S = 0.08  # what is believed less than that is looked at again after this
 STEP_S = 0.02
 LASTED_S, STOPPED_S = np.arange(0.0, 1.31, STEP_S), np.arange(0.0, 4.01, STEP_S)
@@ -223,8 +223,11 @@ class Surprises:
         `times`: how many times as often as stated cuts are lost, by the live ear's belief. None where it
         tells none: such an ear's breaks are short, while what two ears agree on lasts.
         Said at once is what few breaks are as sure as and last as long as; all else once none lasts so long.
+        What took long to be settled is not said: the cut was half heard on, and mostly went on.
         """
         tracking = self._tracking
+        if event.decided_at - event.at > SETTLED_S * tracking.rate:
+            return None
         lasts, borne = (dropout_lasts, 1.0) if times is None else (break_lasts, LEFT_TO_SETTLED)
         breaks = tracking.engine.model.ear.times * tracking.priors.dropout_per_s * lasts(STOPPED_S)
         breaks *= (times or 1.0) * tracking.quiet.for_a_break(

@@ -6,6 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from listen.follow import Follower
+from listen.follow.lost_cut import MEASURED_PER_S, LostCut
 from listen.states import StateLikelihoods
 from listen.timeline import Cue
 from tests.follow.runs import EAR, RATE, events_of, timeline_of
@@ -29,13 +30,15 @@ def believed(falls: Falls) -> tuple[np.ndarray, np.ndarray]:
     return at, 1.0 / (1.0 + np.exp(-odds))
 
 
-def followed(falls: Falls, *, stop_s: float | None = None, cuts: list[int] | None = None) -> list[Cue]:
+def followed(
+    falls: Falls, *, stop_s: float | None = None, cuts: list[int] | None = None, lag_s: float = 0.5
+) -> list[Cue]:
     """Cues of a run whose second pass ends at `stop_s`, if it does, confirmed half a second later."""
     at, belief = believed(falls)
     stretches = [
         (start, stop_s if stop_s and index == 1 else stop) for index, (start, stop) in enumerate(PASSES)
     ]
-    events = events_of(stretches, lag_s=0.5)
+    events = events_of(stretches, lag_s=lag_s)
     follower = Follower(timeline_of(PASSES, feed_override=100.0, override_steady=True), rate=RATE, ear=EAR)
     said: list[object] = []
     before = -1
@@ -61,6 +64,29 @@ def test_a_cut_that_is_surely_gone_is_said_long_before_the_ear_has_settled_it() 
 def test_a_shallow_fall_must_last_longer_than_a_deep_one() -> None:
     deep, less = (stops([(15.0, 18.0, odds)], stop_s=15.0)[0] for odds in (-4.5, -2.5))
     assert deep < less < 15.5
+
+
+def test_falls_are_as_seldom_as_the_law_says() -> None:
+    """By hand, no cutting watched yet: at -2 for 0.05 s exp(-1.9 - 1.96 - 0.4) · 5^-0.73 = 0.00437 a second.
+
+    Deeper levels were not reached; at shallower ones falls are more frequent: the seldomest counts.
+    """
+    lost = LostCut(RATE, dropouts_per_s=MEASURED_PER_S, runs_on=lambda _: True)
+    at = np.arange(HOP, 26 * HOP, HOP)
+    belief = np.where(np.arange(25) < 20, 0.99, 1.0 / (1.0 + np.exp(2.0 + 1e-9)))
+    lost.take(StateLikelihoods(at=at, log_likelihood=np.zeros((25, 4)), contact=belief))
+    *_, last = lost.until(int(at[-1]), in_contact=True)
+    learnt = 0.5 / (
+        0.5 + 20 * 0.01 * np.exp(-1.9 - 0.98 - 0.1) * 5.0**-0.76
+    )  # 0.19 s of cutting without a fall
+    assert last.per_s == pytest.approx(np.exp(-1.9 - 1.96 - 0.4) * 5.0**-0.73 * learnt, rel=1e-3)
+
+
+def test_an_end_that_took_long_to_be_settled_is_not_said() -> None:
+    """The live ear believes on for a while; what it gives up two seconds late was half heard."""
+    soon, late = (stops([(15.2, 18.0, -0.1)], stop_s=15.0, lag_s=lag_s) for lag_s in (1.0, 2.0))
+    assert len(soon) == 1
+    assert late == []
 
 
 def test_a_short_shallow_fall_is_no_stop() -> None:

@@ -29,7 +29,7 @@ NEAR_S, INSIDE_S = 0.25, 0.3
 SHORT_S = 0.12  # a feed hold stops in no more
 LEAST_S, MISSED_BELOW = 0.3, 0.3  # shorter contacts do not count; less of one heard than this share
 AT_FIRST_S = 3.0  # the ear does not know the air yet
-LEVELS, LASTED = (0.0, 1.0, 2.0, 3.0, 4.0), (1, 5, 12, 20, 30)  # log odds below even, frames
+LEVELS, LASTED = np.arange(0.0, 5.1, 0.5), (1, 2, 3, 5, 8, 12, 20, 30, 50)  # log odds below even, frames
 ONE_FALL = 100  # frames; what comes sooner is the same fall
 LENGTHS_S = (0.0, 0.06, 0.12, 0.2, 0.4, 0.8, 5.0)
 
@@ -215,6 +215,20 @@ def worth(clips: list[tuple[int, int]]) -> float:
     return float((1.0 - share) / max(again - share, 1e-9) - 1.0)
 
 
+def fall_law(falls: np.ndarray, watched_s: float) -> np.ndarray:
+    """How often the belief falls below a level L for t frames, as a power of t: the law of `lost_cut.py`.
+
+    Least squares of the logs, weighted with the counts; machines that fall far more than others weigh on it.
+    """
+    level, lasted = np.nonzero(falls)
+    n = falls[level, lasted]
+    depth, log_t = LEVELS[level], np.log(np.array(LASTED)[lasted])
+    terms = np.column_stack([np.ones(n.size), depth, depth**2, log_t, depth * log_t])
+    weight = np.sqrt(n)
+    law: np.ndarray = np.linalg.lstsq(terms * weight[:, None], np.log(n / watched_s) * weight, rcond=None)[0]
+    return law
+
+
 def _is_inside(truth: np.ndarray, at: float) -> bool:
     """Whether a time lies in a contact, not near its ends."""
     return bool(((at > truth[:, 0] + INSIDE_S) & (at < truth[:, 2] - INSIDE_S)).any())
@@ -241,7 +255,12 @@ def main(arguments: list[str]) -> None:
     print(f"log odds in air: {means.mean():.1f} ± {means.std():.1f} between clips, ± {inside:.1f} inside one")
     for level, falls in zip(LEVELS, 3600.0 * tally.falls / max(tally.watched_s, 1.0), strict=True):
         each = ", ".join(f"{10 * n} ms {value:.1f}" for n, value in zip(LASTED, falls, strict=True))
-        print(f"falls to {-level:.0f} or below an hour of cutting, by how long they last: {each}")
+        print(f"falls to {-level:.1f} or below an hour of cutting, by how long they last: {each}")
+    print(
+        "log of falls a second: {:.2f} {:+.2f} L {:+.2f} L², times t to the {:.2f} {:+.2f} L".format(
+            *fall_law(tally.falls, tally.watched_s)
+        )
+    )
     ways_out = np.array(tally.ways_out).reshape(-1, 2)
     for low, high in pairwise(LENGTHS_S):
         mine = ways_out[(ways_out[:, 0] >= low) & (ways_out[:, 0] < high)]
