@@ -43,7 +43,15 @@ from listen.measure import (
 from listen.measure.blanking import Blanking
 from listen.measure.digital_silence import DigitalSilence
 from listen.measure.measure import SHORT_S, Pace
-from listen.measure.spectrum import HIGHEST_HZ, LOWEST_HZ, N_BANDS, log_edges
+from listen.measure.spectrum import (
+    FINE_HIGHEST_HZ,
+    FINE_LOWEST_HZ,
+    HIGHEST_HZ,
+    LOWEST_HZ,
+    N_BANDS,
+    N_FINE,
+    log_edges,
+)
 from listen.record.features import Features, FeatureWriter
 from listen.shipped import models_folder
 from listen.states import (
@@ -413,6 +421,7 @@ def ear_layout() -> Layout:
         fine=FINE_COLUMNS,
         lines=LINE_COLUMNS,
         band_edges_hz=log_edges(LOWEST_HZ, HIGHEST_HZ, N_BANDS),
+        fine_edges_hz=log_edges(FINE_LOWEST_HZ, FINE_HIGHEST_HZ, N_FINE),
         hop_s=HOP_S,
         window_s=SHORT_S,
     )

@@ -101,7 +101,7 @@ class Event:
             raise InputError(f"spread must be 0 samples or more, got {self.spread}")
 
 
-FINDING_KINDS = ("chatter", "rubbing", "sound changed", "tooth pass off")
+FINDING_KINDS = ("chatter", "rubbing", "sound changed", "sound changed once a turn", "tooth pass off")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

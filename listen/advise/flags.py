@@ -258,10 +258,8 @@ class Flags:
         contact = self._running()
         line = f", {finding.frequency_hz:.0f} Hz" if finding.frequency_hz > 0.0 else ""
         place = f": {place_of(contact)}" if contact else ""
-        text = (
-            f"{finding.kind.capitalize()} at {finding.start / self._rate:.1f} s{line}{place}. "
-            f"{FINDING_LOOK.get(finding.kind, 'Look.')}"
-        )
+        look = FINDING_LOOK.get(finding.kind, "Look.").format(level_db=finding.level_db)
+        text = f"{finding.kind.capitalize()} at {finding.start / self._rate:.1f} s{line}{place}. {look}"
         at, number = finding.decided_at, contact.id if contact else None
         return (Flag(at=at, kind=finding.kind, contact=number, text=text),)
 

@@ -26,6 +26,10 @@ FINDING_LOOK = {
     "chatter": "Hold at the next place; ask about speed, depth and how far the tool sticks out.",
     "rubbing": "The edge rubs and makes no chip: hold, and ask.",
     "sound changed": "Look at the tool.",
+    "sound changed once a turn": (
+        "Its lines rose by {level_db:.0f} dB against those of the teeth: is a tooth broken? "
+        "Look at the cutter."
+    ),
 }
 _WHAT = {
     VerdictKind.STARTED_EARLY: "Started early",

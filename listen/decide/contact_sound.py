@@ -1,6 +1,7 @@
 """What else is heard of a contact: how loud it was, whether it chattered, and whether it changed."""
 
 from collections.abc import Iterator
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,6 +10,7 @@ from listen.decide.change import BLOCK_FRAMES, ChangeListener
 from listen.decide.chatter import ChatterListener
 from listen.decide.kept import Kept
 from listen.decide.layout import Layout
+from listen.decide.once_a_turn import TurnListener
 from listen.decide.tooth_pass import tooth_pass
 from listen.states import ContactSound, Event, Finding, Standing, State, Turning
 
@@ -44,7 +46,9 @@ class ContactListener:
         self._turnings = turnings
         centres_hz = np.sqrt(edges[:-1] * edges[1:])
         self._change = ChangeListener(centres_hz, self._audible, block=BLOCK_FRAMES * hop)
-        self._chatter = ChatterListener(looks_per_s=1.0 / (LOOK_EVERY * layout.hop_s), turnings=turnings)
+        looks_per_s = 1.0 / (LOOK_EVERY * layout.hop_s)
+        self._chatter = ChatterListener(looks_per_s=looks_per_s, turnings=turnings)
+        self._turns = TurnListener(layout.fine_edges_hz, looks_per_s=looks_per_s, turnings=turnings)
         self.start_anew()
 
     def start_anew(self) -> None:
@@ -54,18 +58,19 @@ class ContactListener:
         self._last_air = 0
         self._may_be_over = False  # an exit is supposed: what sings now is no chatter
         self._change.end()
+        self._turns.end()
 
-    def step(self, at: int) -> tuple[Finding, ...]:
-        """Look at the newest frame; tell of chatter, or of a change, as soon as it has lasted."""
+    def step(self, at: int, fine_db: NDArray[np.float64]) -> tuple[Finding, ...]:
+        """Look at the newest frame, and its narrow bands; tell of what has lasted."""
         self._n_frames += 1
         entry = self._entry
         if entry is None or self._may_be_over:
             return ()
         found: tuple[Finding, ...] = ()
         if self._n_frames % LOOK_EVERY == 1:
-            found = self._chatter.look(
-                at, self._kept.lines(at - self._hop, at)[0], lambda: self._looks(entry, at)
-            )
+            so_far = partial(self._looks, entry, at)
+            found = self._chatter.look(at, self._kept.lines(at - self._hop, at)[0], so_far)
+            found += self._turns.look(at, fine_db, so_far)
         if self._n_frames % BLOCK_FRAMES == 0:
             found += self._change.look(at, self._kept.bands(at - BLOCK_FRAMES * self._hop, at))
         return found
@@ -77,6 +82,7 @@ class ContactListener:
             self._chatter.break_off()
         if event.state is State.STEADY:
             self._change.begin()
+            self._turns.begin()
         if event.standing is not Standing.CONFIRMED:
             return
         self._may_be_over = False
@@ -89,6 +95,7 @@ class ContactListener:
         elif event.state is State.AIR and self._entry is not None:
             yield self._sum_up(self._entry, event)
             self._change.end()
+            self._turns.end()
             self._entry, self._last_air = None, event.at
 
     def _air_from(self, start: int) -> int:

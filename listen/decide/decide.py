@@ -118,7 +118,7 @@ class Decide:
 
     def _stands(self, finding: Finding) -> bool:
         """Whether the sound changed in the cut: where the two-sided ear heard air before it, a cut began."""
-        if finding.kind != "sound changed":
+        if not finding.kind.startswith("sound changed"):
             return True
         return was_cutting(self._again(), (finding.decided_at - finding.start) // self.hop)
 
@@ -137,7 +137,7 @@ class Decide:
         self._kept.push(frames.at, frames.values)
         for i, (at, belief) in enumerate(zip(frames.at.tolist(), beliefs.tolist(), strict=True)):
             self._heard, self._ahead = at, len(frames) - 1 - i
-            yield from filter(self._stands, self._listener.step(at))
+            yield from filter(self._stands, self._listener.step(at, frames.values[i, self.layout.fine]))
             yield from self._air.step(at)
             for event in self._decoder.step(Scores(at=at, now=belief, states=states[i])):
                 yield from self._listener.hear(event)  # first: who judges the contact needs its sound

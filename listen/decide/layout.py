@@ -21,6 +21,7 @@ class Layout:
     bands, fine, lines : slice
         Band levels [dB]; narrow band levels [dB]; strongest lines as (Hz, dB, dB over) each.
     band_edges_hz : ndarray, shape (n_bands + 1,)
+    fine_edges_hz : ndarray, shape (n_fine + 1,)
     hop_s : float
         Time from frame to frame [s].
     window_s : float
@@ -32,6 +33,7 @@ class Layout:
     fine: slice
     lines: slice
     band_edges_hz: NDArray[np.float64]
+    fine_edges_hz: NDArray[np.float64]
     hop_s: float
     window_s: float
 

@@ -259,7 +259,7 @@ class Board:
         if isinstance(item, Event):
             self._event(item)
             self._drop_contact_cue()
-        elif isinstance(item, Finding):
+        elif isinstance(item, Finding) and item.kind == "chatter":
             self._chatter_until = item.stop + round(CHATTER_S * self.rate)
         elif isinstance(item, Cue):
             self._cue(item)

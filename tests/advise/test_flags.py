@@ -290,3 +290,21 @@ def test_a_tool_in_the_spindle_that_the_program_does_not_call_is_said_once() -> 
     said = flags(Advise(PROGRAM, RATE), *marks)
     assert [(flag.kind, flag.at) for flag in said] == [("another tool", 2 * RATE)]
     assert "T7 is in the spindle; this program has T1." in said[0].text
+
+
+def test_a_sound_that_changed_once_a_turn_says_by_how_much_and_asks_for_the_cutter() -> None:
+    found = Finding(
+        kind="sound changed once a turn",
+        start=8000,
+        stop=21000,
+        decided_at=21000,
+        frequency_hz=150.0,
+        level_db=7.6,
+        probability=0.9,
+    )
+    (said,) = flags(Advise(PROGRAM, RATE), found)
+    assert (said.kind, said.at) == ("sound changed once a turn", 21000)
+    assert said.text == (
+        "Sound changed once a turn at 1.0 s, 150 Hz. Its lines rose by 8 dB against those of the teeth: "
+        "is a tooth broken? Look at the cutter."
+    )

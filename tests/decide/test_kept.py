@@ -13,6 +13,7 @@ LAYOUT = Layout(
     fine=slice(0, 0),
     lines=slice(2, 8),
     band_edges_hz=np.array([300.0, 1000.0, 8000.0]),
+    fine_edges_hz=np.zeros(1),
     hop_s=0.01,
     window_s=0.02,
 )

@@ -125,6 +125,7 @@ LAYOUT = Layout(
     fine=slice(0, 0),
     lines=slice(1, 4),
     band_edges_hz=np.array([300.0, 8000.0]),
+    fine_edges_hz=np.zeros(1),
     hop_s=0.01,
     window_s=0.02,
 )
@@ -143,7 +144,7 @@ class Ear:
 
     def frame(self, at: int, row: list[float]) -> tuple[Finding, ...]:
         self._kept.push(np.array([at]), np.array([row]))
-        return self._listener.step(at)
+        return self._listener.step(at, np.zeros(0))
 
 
 def sing(ear: Ear, frequency_hz: float, over_db: float, *, n_frames: int = 60) -> list[Finding]:

@@ -11,7 +11,7 @@ from listen.blocks import Block
 from listen.measure.digital_silence import LEAST, SILENT_S
 from listen.show.board import MUTED_S, ZERO_POWER
 from listen.show.terminal import TerminalScreen
-from listen.states import Event, Standing, State
+from listen.states import Event, Finding, Standing, State
 from listen.timeline import Cue, Mark, MarkKind, Position, Timeline
 from tests.follow.runs import timeline_of
 
@@ -108,3 +108,15 @@ def test_a_muted_microphone_is_not_called_listening() -> None:
     assert "CANNOT TELL YET" in shown(screen)
     screen.hear(Block(samples=np.full(800, 0.01), start=RATE + RATE // 2, rate=RATE))
     assert "NOT LISTENING" not in shown(screen)
+
+
+@pytest.mark.parametrize(("kind", "chatters"), [("chatter", True), ("sound changed", False)])
+def test_only_chatter_is_shown_as_chatter(kind: str, chatters: bool) -> None:
+    found = Finding(
+        kind=kind, start=0, stop=RATE, decided_at=RATE, frequency_hz=900.0, level_db=9.0, probability=0.9
+    )
+    screen = TerminalScreen(rate=RATE, timeline=PROGRAM, console=Console(file=io.StringIO()))
+    for second in range(2):
+        screen.hear(Block(samples=np.full(RATE, 0.01), start=second * RATE, rate=RATE))
+        screen._board.tell(found)
+    assert screen._board.now["chatter"] is chatters

@@ -29,8 +29,8 @@ AT_S, WITHIN_S = 11.0, 2.0
 PLANTED = {
     "heavier by 10 dB": ("sound changed", "chatter"),
     "chatter": ("sound changed", "chatter"),
-    "broken tooth": ("sound changed",),
-    "dull edge": ("sound changed",),
+    "broken tooth": ("sound changed", "sound changed once a turn"),
+    "dull edge": ("sound changed", "sound changed once a turn"),
 }
 
 
@@ -135,7 +135,7 @@ def report(pool, *, n_clean: int, n_planted: int) -> dict:
         "hours of cutting": round(cut_h, 3),
     }
     print(f"\nfindings on {n_clean} fault-free made clips, {kept['hours']} h, of it {cut_h:.2f} h of cutting")
-    for kind in ("chatter", "sound changed"):
+    for kind in ("chatter", "sound changed", "sound changed once a turn"):
         told = Counter(belief >= FLAGGED for name, belief in false if name == kind)
         clips = sum(any(name == kind and belief >= FLAGGED for name, belief in found) for found, _ in parts)
         low, high = wilson_interval(clips, n_clean)
@@ -145,7 +145,7 @@ def report(pool, *, n_clean: int, n_planted: int) -> dict:
             "share of clips flagged": round(clips / n_clean, 4),
         }
         print(
-            f"  {kind:14} false: {told.total()} told, {told[True]} flagged, in {clips} of {n_clean} clips "
+            f"  {kind:25} false: {told.total()} told, {told[True]} flagged, in {clips} of {n_clean} clips "
             f"(95 % interval {max(low, 0.0):.3f} to {high:.3f})"
         )
     print("planted in the middle of a cut at 12 dB: found within 2 s, and as a flag")
