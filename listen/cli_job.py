@@ -13,7 +13,7 @@ from listen.expect.setup_questions import (
 )
 from listen.expect.setup_said import drawn, said_back
 from listen.job import Job
-from listen.job_file import load_job
+from listen.job_file import job_of_text, load_job
 from listen.program import read_program
 from listen.timeline import Caution
 
@@ -39,6 +39,8 @@ def make_job(
     ListenError
         If the program cannot be read, an answer is not right, or `target` is there already.
     """
+    if target.is_dir():
+        raise InputError(f"{target} must be a file, it is a folder")
     if target.exists() and not replace:
         raise InputError(f"{target} is there already; --replace writes over it, --out names another")
     facts = _facts_of(program)
@@ -56,7 +58,10 @@ def make_job(
     print("".join(f"{line}\n" for line in unmeasured) + drawn(job))
     if ask and not _agreed():
         raise InputError("nothing was written; run `cut-listen job` again")
-    target.write_text("".join(f"# {line}\n" for line in unmeasured) + text, encoding="utf-8")
+    try:
+        target.write_text("".join(f"# {line}\n" for line in unmeasured) + text, encoding="utf-8")
+    except OSError as error:
+        raise InputError(f"{target} cannot be written: {error.strerror}; --out names another") from None
     print(f"job: {target}")
 
 
@@ -137,13 +142,8 @@ def _beside(path: Path | None, target: Path) -> str | None:
 
 
 def _checked(text: str, target: Path) -> Job:
-    """The job as it will be read, so that what is written is sure to work."""
-    part = target.with_name(f".{target.name}.part")
-    part.write_text(text, encoding="utf-8")
-    try:
-        return load_job(part)
-    finally:
-        part.unlink()
+    """The job as it will be read, so that what is written is sure to work; it is in no file yet."""
+    return job_of_text(text, target.with_name(f".{target.name}.part"))
 
 
 def job_of(path: Path, *, ask: bool) -> tuple[Job, tuple[Caution, ...]]:

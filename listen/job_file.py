@@ -47,23 +47,44 @@ def load_job(path: Path) -> Job:
         For a file that is not there or not TOML, and for each wrong, missing or misspelt key:
         the message names the key, what it must be, what it was, and the nearest right spelling.
     """
-    table = _read_toml(path)
-    return _Reader(path.parent, str(path.name)).job(table, path)
+    return job_of_text(job_file_text(path), path)
+
+
+def job_of_text(text: str, path: Path) -> Job:
+    """The job in a text, as if it were read from a file; errors as `load_job`."""
+    return _Reader(path.parent, str(path.name)).job(_parsed(text, path), path)
+
+
+def job_file_text(path: Path) -> str:
+    """The text of a job file; some editors put a byte order mark before it, which is left out.
+
+    Raises
+    ------
+    InputError
+        For a file that is not there, cannot be read, or is not UTF-8.
+    """
+    try:
+        return path.read_bytes().decode("utf-8-sig")
+    except FileNotFoundError:
+        raise InputError(f"no job file {path}; `cut-listen job PROGRAM` makes one") from None
+    except UnicodeDecodeError:
+        raise InputError(f"{path.name} must be text in UTF-8; save it as that, or make it anew") from None
+    except OSError as error:
+        raise InputError(f"{path} cannot be read: {error.strerror}") from None
 
 
 def _read_toml(path: Path) -> dict[str, Any]:
+    return _parsed(job_file_text(path), path)
+
+
+def _parsed(text: str, path: Path) -> dict[str, Any]:
     try:
-        with path.open("rb") as file:
-            return tomllib.load(file)
-    except FileNotFoundError:
-        raise InputError(f"no job file {path}; `cut-listen job PROGRAM` makes one") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
         raise InputError(
             f"{path.name} is not a job file: {error}; a job is written in TOML, "
             "`cut-listen job PROGRAM` makes one"
         ) from None
-    except OSError as error:
-        raise InputError(f"{path} cannot be read: {error.strerror}") from None
 
 
 class _Table:

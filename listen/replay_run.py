@@ -180,6 +180,10 @@ def _named(recording: Path, job: Path | None) -> Source:
     if str(recording) == "-":
         return Source(sound=None, job=job, rate=WITHOUT_SOUND_HZ, length=0)
     if recording.is_dir():
+        if not (recording / "decisions.jsonl").is_file():
+            raise RecordingError(
+                f"{recording} is a folder that holds no run and no recording; is the name right?"
+            )
         return run_folder(recording, job)
     info = sound_info(recording)
     return Source(sound=recording, job=job, rate=info.rate, length=info.n_samples)

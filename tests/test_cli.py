@@ -129,6 +129,11 @@ def _folder(path: Path) -> None:
     path.mkdir()
 
 
+def _noise(path: Path) -> None:
+    path.write_bytes(np.random.default_rng(0).integers(0, 256, 5000, dtype=np.uint8).tobytes())
+    path.rename(path.with_suffix(".mp3"))
+
+
 BAD_SOUNDS = {
     "no such file": (_not_there, "not there"),
     "an empty file": (_empty, "empty"),
@@ -137,7 +142,8 @@ BAD_SOUNDS = {
     "0 Hz": (_rate_of_0, "0 Hz"),
     "nothing but zeros": (_muted, "was the microphone muted"),
     "cut short": (_cut_short, "cut short"),
-    "a folder without a run": (_folder, "decisions of a run"),
+    "a folder without a run": (_folder, "holds no run and no recording"),
+    "noise in a file named MP3": (_noise, "not a sound file"),
 }
 
 
@@ -148,10 +154,28 @@ def test_a_bad_recording_is_one_line_and_leaves_no_run(
     path = tmp_path / "take.wav"
     assert callable(spoil)
     spoil(path)
+    path = next(iter(tmp_path.iterdir()), path)
     before = sorted(tmp_path.rglob("*"))
     line = refused(["replay", str(path), "--out", str(tmp_path / "deep" / "run")], capsys)
     assert told in line
     assert sorted(tmp_path.rglob("*")) == before
+
+
+def test_what_the_mp3_library_has_to_say_is_not_printed(tmp_path: Path) -> None:
+    """It writes to standard error itself: only the real command shows it."""
+    whole = tmp_path / "whole.mp3"
+    soundfile.write(whole, np.random.default_rng(1).normal(0.0, 0.01, 6 * 48000), 48000, format="MP3")
+    data = whole.read_bytes()
+    (tmp_path / "half.mp3").write_bytes(data[: len(data) // 2])
+    (tmp_path / "noise.mp3").write_bytes(
+        np.random.default_rng(0).integers(0, 256, 5000, dtype=np.uint8).tobytes()
+    )
+    told = {}
+    for name in ("half", "noise"):
+        command = [sys.executable, "-m", "listen.cli", "replay", f"{name}.mp3", "--out", name]
+        done = subprocess.run(command, capture_output=True, text=True, cwd=tmp_path, check=False)
+        told[name] = (done.returncode, done.stderr.count("\n"))
+    assert told == {"half": (FINE, 0), "noise": (FAILED, 1)}
 
 
 def _edit(path: Path, old: str, new: str) -> None:
@@ -281,6 +305,41 @@ def test_a_replay_of_a_program_with_warnings_says_so(
     _edit(job.with_suffix(".nc"), "S9000 M3", "S9000")
     main([*asked, str(job.parent / "wrong")])
     assert line in capsys.readouterr().out
+
+
+def test_a_job_saved_with_a_byte_order_mark_is_read_and_kept(job: Path, sound: Path) -> None:
+    """As some editors save UTF-8; and it is no reason that the run cannot be listened to again."""
+    job.write_bytes(b"\xef\xbb\xbf" + job.read_bytes())
+    assert main(["replay", str(sound), "--job", str(job), "--out", str(job.parent / "run")]) == FINE
+    assert main(["replay", str(job.parent / "run"), "--out", str(job.parent / "again")]) == FINE
+
+
+@pytest.mark.parametrize("coding", ["utf-16", "latin-1"])
+def test_a_job_in_another_coding_is_told_so(
+    coding: str, job: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    job.write_bytes((job.read_text() + "# Gr\u00f6\u00dfe\n").encode(coding))
+    assert "two_passes.toml must be text in UTF-8" in refused(["expect", str(job)], capsys)
+
+
+def test_a_program_in_a_folder_that_cannot_be_written_is_looked_at(job: Path) -> None:
+    """Nothing is written for `expect part.nc`, not for a moment: the folder's time stays."""
+    import os
+
+    folder = job.parent / "stick"
+    folder.mkdir()
+    program = folder / "part.nc"
+    program.write_text(job.with_suffix(".nc").read_text().replace("T1 M6", "T1 M6 (FLAT END MILL D0.5)"))
+    os.utime(folder, (1e9, 1e9))
+    assert main(["expect", str(program)]) in (FINE, 1)
+    assert folder.stat().st_mtime == 1e9
+
+
+def test_a_job_that_cannot_be_written_is_one_line(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    answers = ["--size", "1.6x3x2", "--tools", "T1 flat end mill 0.5 5", "--yes"]
+    for out in (job.parent / "not there" / "a.toml", job.parent):
+        assert main(["job", str(job.with_suffix(".nc")), *answers, "--out", str(out)]) == FAILED
+        assert capsys.readouterr().err.startswith(f"cut-listen: {out} ")
 
 
 def test_job_makes_a_file_that_expect_takes(job: Path, capsys: pytest.CaptureFixture[str]) -> None:

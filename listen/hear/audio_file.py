@@ -1,7 +1,10 @@
 """Sound files as blocks: WAV, FLAC, Ogg and MP3."""
 
+import os
 import struct
+import sys
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -121,7 +124,8 @@ def _whole_reader(file: Any) -> Callable[[int], NDArray[np.float64]]:
     A seek in MP3 loses the bits that a frame borrows from those before it, and the sound
     then comes back shifted and broken. 16 bits keep 30 min of mono at 48 kHz in 173 MB.
     """
-    whole = file.read(dtype="int16", always_2d=True)
+    with quiet(Path(file.name)):
+        whole = file.read(dtype="int16", always_2d=True)
     place = 0
 
     def read(n_samples: int) -> NDArray[np.float64]:
@@ -133,6 +137,24 @@ def _whole_reader(file: Any) -> Callable[[int], NDArray[np.float64]]:
     return read
 
 
+@contextmanager
+def quiet(path: Path) -> Iterator[None]:
+    """Keeps the MP3 library's own notes off standard error: what matters of them is an error of ours."""
+    if path.suffix.lower() != ".mp3":
+        yield
+        return
+    sys.stderr.flush()
+    kept = os.dup(2)
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 2)
+    os.close(nowhere)
+    try:
+        yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
+
+
 def _open(path: Path) -> Any:
     if not path.is_file():
         raise RecordingError(f"{path} is not there or is no file; check the name and the folder")
@@ -142,7 +164,8 @@ def _open(path: Path) -> Any:
             raise RecordingError(
                 f"{path.name} is empty (0 bytes); was the recording stopped before it began?"
             )
-        file = soundfile.SoundFile(path)
+        with quiet(path):
+            file = soundfile.SoundFile(path)
     except soundfile.LibsndfileError:
         _refuse_if_rate_is_zero(path)
         raise RecordingError(

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from listen.job import Job
+from listen.job_file import job_file_text
 
 _NAMED = ("program", "machine_from", "operator_from", "tools_from", "mesh", "after")
 
@@ -33,7 +34,7 @@ def copy_job(job: Job | None, folder: Path, *, called: Sequence[str] = ()) -> No
                 shutil.copyfile(program, folder / name)
                 _copy_called(called, program.parent, folder)
         return
-    text = job.path.read_text(encoding="utf-8")
+    text = job_file_text(job.path)
     for name in dict.fromkeys(_named(tomllib.loads(text))):
         text = _copy_named(name, text, job.path.parent, folder, called)
     (folder / "job.toml").write_text(text, encoding="utf-8")

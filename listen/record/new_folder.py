@@ -1,5 +1,6 @@
 """A run folder that comes to be whole or not at all, and never in the place of another run."""
 
+import errno
 import glob
 import itertools
 import os
@@ -12,6 +13,7 @@ from listen.errors import RecordingError
 from listen.record.library import REFERENCE
 from listen.record.reader import read_header
 
+_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EROFS)
 KEPT_BY_HAND = ("labels.json", REFERENCE)
 SetAside = Callable[[Path], None]
 
@@ -33,22 +35,38 @@ def new_folder(out: Path, *, set_aside: SetAside | None = unnoticed) -> Iterator
     Raises
     ------
     RecordingError
-        If `out` holds something that is not to be replaced.
+        If `out` holds something that is not to be replaced, or cannot be written.
     """
     _refuse_to_lose(out)
     _clear_abandoned(out)
     part = out.parent / f".{out.name}.{os.getpid()}.part"
     missing = [folder for folder in part.parents if not folder.exists()]
-    part.mkdir(parents=True)
     try:
-        yield part
-        _make_room(out, set_aside)
-        part.rename(out)
+        with _named(part, out):
+            part.mkdir(parents=True)
+            yield part
+            _make_room(out, set_aside)
+            part.rename(out)
     finally:
         shutil.rmtree(part, ignore_errors=True)
         for folder in missing:
-            if not any(folder.iterdir()):
+            if folder.exists() and not any(folder.iterdir()):
                 folder.rmdir()
+
+
+@contextmanager
+def _named(part: Path, out: Path) -> Iterator[None]:
+    """What cannot be written is told by the name that the person gave."""
+    try:
+        yield
+    except RecordingError as error:
+        if str(part) in str(error):
+            raise RecordingError(str(error).replace(str(part), str(out))) from None
+        raise
+    except OSError as error:
+        if error.errno in _NO_ROOM or str(part) in str(error.filename):
+            raise RecordingError(f"{out} cannot be written: {error.strerror}") from None
+        raise
 
 
 def _make_room(out: Path, set_aside: SetAside | None) -> None:

@@ -288,11 +288,13 @@ def is_small(path: Path) -> bool:
     """Whether a recording is one channel of Ogg/Opus or Ogg/Vorbis, as runs keep it."""
     import soundfile
 
+    with path.open("rb") as file:
+        if file.read(4) != b"OggS":  # as every Ogg page begins (RFC 3533, section 6)
+            return False
     try:
-        info = soundfile.info(path)
+        return int(soundfile.info(path).channels) == 1
     except soundfile.LibsndfileError:
         return False
-    return bool(info.format == "OGG" and info.channels == 1)
 
 
 def read_sound(path: Path, *, block_samples: int) -> Iterator[NDArray[np.float64]]:
