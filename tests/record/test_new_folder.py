@@ -1,5 +1,7 @@
 """A run folder comes whole or not at all, and never in the place of another run; worked by hand."""
 
+import errno
+import re
 from pathlib import Path
 
 import pytest
@@ -72,3 +74,26 @@ def test_the_kept_name_is_one_that_nothing_has(tmp_path: Path) -> None:
     (tmp_path / "shop").mkdir()
     (tmp_path / "shop" / "run-earlier").write_text("a file, not a folder")
     assert free_name(tmp_path / "shop" / "run") == tmp_path / "shop" / "run-earlier-2"
+
+
+def test_a_full_disk_is_told_by_the_name_that_was_given(tmp_path: Path) -> None:
+    """Not by that of the folder in which the run comes to be; and nothing is left."""
+    out = tmp_path / "deep" / "run"
+    told = f"^{re.escape(str(out))} cannot be written: No space left on device$"
+    with pytest.raises(RecordingError, match=told), new_folder(out):
+        raise OSError(errno.ENOSPC, "No space left on device")
+    with pytest.raises(RecordingError, match=f"^{re.escape(str(out))} must be"), new_folder(out) as folder:
+        raise RecordingError(f"{folder} must be a folder that can be written")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_place_where_no_folder_can_be_made_is_told_by_its_name(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("no folder")
+    out = tmp_path / "file" / "run"
+    with pytest.raises(RecordingError, match=f"^{re.escape(str(out))} "), new_folder(out):
+        pass
+
+
+def test_what_another_file_does_is_not_told_of_the_folder(tmp_path: Path) -> None:
+    with pytest.raises(FileNotFoundError, match=r"load\.csv"), new_folder(tmp_path / "run"):
+        raise FileNotFoundError(errno.ENOENT, "No such file or directory", "load.csv")
