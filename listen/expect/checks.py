@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from listen.expect.bite import check_bite
 from listen.expect.contacts import Cut
 from listen.expect.idle import check_idle
 from listen.expect.materials import can_burn, find_material
@@ -26,6 +27,7 @@ def check_stock(
         *_standing(path, cuts),
         *_below(path, job, cuts, uncut),
         *_too_long(path, job, cuts),
+        *check_bite(path, job, segments, cuts),
         *_nothing(path, segments, cuts),
         *check_idle(path, job, segments, cuts, seen_mm=max(stock.cell for stock in uncut.values())),
         *_offsets(path, job, segments),

@@ -152,6 +152,22 @@ def test_pecks_through_the_stock_are_told_by_the_deepest_and_are_no_way_in_air()
     assert "tool touches nothing" not in _kinds(pecks, hand_job(drill))
 
 
+def test_a_feed_with_a_digit_too_many_is_called_out() -> None:
+    """By hand: 24000 / (6000 · 4) is 1 mm a tooth, a tenth of the diameter; 2400 gives 0.1."""
+    slot = Hand(at=(-20, 25, -2)).line(100, 25, -2, feed=24000)
+    found = _caution(slot, hand_job(), "feed too great for the tool")
+    assert (found.line, found.text[:38]) == (1, "T1 takes 1.000 mm a tooth at 100 %, mo")
+    kind = "feed too great for the tool"
+    assert kind not in _kinds(Hand(at=(-20, 25, -2)).line(100, 25, -2, feed=2400))
+    assert kind not in _kinds(_side_cut(-5.0).line(-20, -3, 30, feed=24000))  # fast, and in air
+
+
+def test_a_fast_way_out_of_a_cut_is_no_great_feed() -> None:
+    """The last 5 of 120 mm of it are still in the cut: the tool's own radius."""
+    out = Hand(at=(-20, 25, -2)).line(80, 25, -2).line(200, 25, -2, feed=24000)
+    assert "feed too great for the tool" not in _kinds(out)
+
+
 def test_a_standing_spindle_in_the_cut_is_called_out() -> None:
     hand = Hand(at=(-20, 25, 10), rpm=0.0).go(-20, 25, -3).line(100, 25, -3)
     assert "spindle stopped in contact" in _kinds(hand)
