@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.expect.contacts import Cut
+from listen.expect.materials import find_material
 from listen.expect.segments import Segments
 from listen.job import Job
 from listen.lengths import length_text
@@ -11,7 +12,9 @@ from listen.program.path import TimedPath
 from listen.program.tell import told
 from listen.timeline import Caution, SpanKind
 
-MOST_OF_DIAMETER = 1 / 12  # a hundredth is usual in metal, some more in wood (common practice, no source)
+# Most a tooth takes, as a share of the diameter: a hundredth is usual in metal, six in wood
+# (common practice, no source).
+IN_METAL, ELSEWHERE = (20, "a twentieth"), (12, "a twelfth")
 KINDS = (
     "flat end mill",
     "ball end mill",
@@ -24,7 +27,8 @@ KINDS = (
 
 
 def check_bite(path: TimedPath, job: Job, segments: Segments, cuts: list[Cut]) -> list[Caution]:
-    """One caution a tool: the first line in which it cuts with more than `MOST_OF_DIAMETER` a tooth."""
+    """One caution a tool: the first line in which it cuts with more a tooth than any takes."""
+    part, said = _most(job)
     spans = np.unique(segments.span[segments.judged])
     spans = spans[path.spans.kind[spans] == SpanKind.FEED]
     spans = spans[_share_in_contact(path, spans, cuts) >= 0.5]  # a fast way in or out is no cut
@@ -36,19 +40,24 @@ def check_bite(path: TimedPath, job: Job, segments: Segments, cuts: list[Cut]) -
         mine = spans[path.spans.tool[spans] == number]
         mine = mine[path.spindle_rpm[mine] != 0.0]
         bites = path.feed_mm_per_min[mine] / (np.abs(path.spindle_rpm[mine]) * tool.flutes)
-        over = np.flatnonzero(bites > MOST_OF_DIAMETER * tool.diameter)
+        over = np.flatnonzero(bites > tool.diameter / part)
         if over.size:
-            found.append(_told(path, job, int(mine[over[0]]), float(bites[over[0]])))
+            found.append(_told(path, job, int(mine[over[0]]), float(bites[over[0]]), said))
     return found
 
 
-def _told(path: TimedPath, job: Job, span: int, bite_mm: float) -> Caution:
+def _most(job: Job) -> tuple[int, str]:
+    material = find_material(job.material)
+    return ELSEWHERE if material is None or material.group.startswith("no group") else IN_METAL
+
+
+def _told(path: TimedPath, job: Job, span: int, bite_mm: float, most: str) -> Caution:
     return told(
         path,
         span,
         kind="feed too great for the tool",
         text=f"T{int(path.spans.tool[span])} takes {length_text(bite_mm, job.units, 3)} a tooth at 100 %, "
-        "more than a twelfth of its diameter",
+        f"more than {most} of its diameter",
         remedy="do not run this before F, S and flutes are checked: a digit too many in F, one missing in S?",
     )
 

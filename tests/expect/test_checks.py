@@ -153,11 +153,12 @@ def test_pecks_through_the_stock_are_told_by_the_deepest_and_are_no_way_in_air()
 
 
 def test_a_feed_with_a_digit_too_many_is_called_out() -> None:
-    """By hand: 24000 / (6000 · 4) is 1 mm a tooth, a tenth of the diameter; 2400 gives 0.1."""
-    slot = Hand(at=(-20, 25, -2)).line(100, 25, -2, feed=24000)
+    """By hand: 15600 / (6000 · 4) is 0.65 mm a tooth of 10: too much in metal, not in wood; 2400 gives 0.1."""
+    slot = Hand(at=(-20, 25, -2)).line(100, 25, -2, feed=15600)
     found = _caution(slot, hand_job(), "feed too great for the tool")
-    assert (found.line, found.text[:38]) == (1, "T1 takes 1.000 mm a tooth at 100 %, mo")
+    assert (found.line, found.text[:38]) == (1, "T1 takes 0.650 mm a tooth at 100 %, mo")
     kind = "feed too great for the tool"
+    assert kind not in _kinds(slot, hand_job(material="wood"))
     assert kind not in _kinds(Hand(at=(-20, 25, -2)).line(100, 25, -2, feed=2400))
     assert kind not in _kinds(_side_cut(-5.0).line(-20, -3, 30, feed=24000))  # fast, and in air
 
