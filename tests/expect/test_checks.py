@@ -153,7 +153,7 @@ def test_pecks_through_the_stock_are_told_by_the_deepest_and_are_no_way_in_air()
 
 
 def test_a_feed_with_a_digit_too_many_is_called_out() -> None:
-    """By hand: 15600 / (6000 · 4) is 0.65 mm a tooth of 10: too much in metal, not in wood; 2400 gives 0.1."""
+    """By hand: 15600 / (6000 · 4) is 0.65 mm a tooth of 10: too much in metal, not in wood."""
     slot = Hand(at=(-20, 25, -2)).line(100, 25, -2, feed=15600)
     found = _caution(slot, hand_job(), "feed too great for the tool")
     assert (found.line, found.text[:38]) == (1, "T1 takes 0.650 mm a tooth at 100 %, mo")
