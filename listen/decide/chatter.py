@@ -19,13 +19,15 @@ OFF_COMB_HZ, OFF_COMB = 6.0, 0.004  # or share; a window of 100 ms tells lines 1
 DENSE_HZ = 4.0 * OFF_COMB_HZ  # below this the lines of a comb run together
 CANNOT_TELL = 0.35  # share of all frequencies that lie on a comb by chance, from which it tells nothing
 TOWERS_DB, LEADS_DB = 32.0, 6.0  # there: over its neighbours, and over all lines but its own multiples
+# Chatter that takes every second tooth sings half-way between their lines; runout would have from the start.
+LEAST_LOOKS_BEFORE, STOOD = 25, 0.1
 SQUEAL_S = 1.2  # one that began with the entry must stand for so long
 MAY_SQUEAL = 0.75  # most belief in what has stood for less: so long an exit may squeal, too
 # Chatter keeps its frequency to this share, or so many hertz; a mode that noise strikes wanders.
 STEADY, STEADY_HZ = 0.0035, 2.0
 LATER_OVER_DB = 22.0  # a line behind the teeth's
 SUREST = 0.95
-SURER = 0.15  # by so much the belief must have grown to tell of the same line again
+SURER = 0.15  # by so much the belief must have grown to tell of it again in the same contact
 MULTIPLES = (1, 2)  # of the tooth-pass frequency, that stand alone at times
 STANDS = 0.75  # share of these looks in which it must stand: a mode that is struck comes and goes
 
@@ -113,7 +115,7 @@ class ChatterListener:
         for frequency, _, over in lines.tolist():
             if self._may_stand_out(frequency, over):
                 found = self._lasting(at, frequency)
-                if found and self._is_of_teeth(found.frequency_hz, so_far()):
+                if found and self._is_clean(found.frequency_hz, so_far()):
                     self._air_hz = np.append(self._air_hz, frequency)
                 elif found:
                     self._told.append(found)
@@ -124,13 +126,13 @@ class ChatterListener:
         """Whether a line is none that machine or teeth sing, and not told already."""
         if frequency < LOWEST_MODE_HZ or over_db < self._stands_out_db or self._is_plain(frequency):
             return False
-        return not self._was_told(frequency, SUREST)
+        return not self._was_told(SUREST)
 
     def _stands_out(self, frequency: float, over_db: float, lead_db: float) -> bool:
         """Whether it is strong enough."""
         if not self._may_stand_out(frequency, over_db):
             return False
-        if self._is_hidden(frequency):
+        if self._is_hidden(frequency) or self._is_half(frequency):
             return over_db >= TOWERS_DB and lead_db >= LEADS_DB
         return over_db >= LATER_OVER_DB or lead_db >= 0.0
 
@@ -147,11 +149,11 @@ class ChatterListener:
         hz, level = float(np.median(line.hz[late])), float(np.median(line.over_db[late]))
         is_long = line.look.size >= STANDS * self._n_long
         belief = min(self._belief(level, lead), SUREST if is_long else MAY_SQUEAL)
-        if self._was_told(hz, belief) or not self._stands_out(hz, level, lead):
+        if self._was_told(belief) or not self._stands_out(hz, level, lead):
             return None
         return Finding(
             kind="chatter",
-            start=self._looks[int(line.look[late][0])][0],
+            start=self._looks[int(line.look[0 if is_long else -late.sum()])][0],
             stop=at,
             decided_at=at,
             frequency_hz=hz,
@@ -163,13 +165,17 @@ class ChatterListener:
         least_db = self._stands_out_db if lead_db >= 0.0 else LATER_OVER_DB
         return float(np.clip(0.5 + (over_db - least_db) / 20.0, 0.5, SUREST))
 
-    def _was_told(self, frequency: float, belief: float) -> bool:
-        """Whether this line was told in this contact, and about as surely."""
-        return any(
-            abs(frequency - told.frequency_hz) <= SAME_LINE * told.frequency_hz
-            and belief < told.probability + SURER
-            for told in self._told
-        )
+    def _was_told(self, belief: float) -> bool:
+        """Whether chatter was told in this contact, and about as surely: its lines are many."""
+        return any(belief < told.probability + SURER for told in self._told)
+
+    def _is_clean(self, frequency: float, looks: NDArray[np.float32]) -> bool:
+        """Whether a line is one of a clean cut after all, by the looks of the contact so far."""
+        if not self._is_half(frequency):
+            return self._is_of_teeth(frequency, looks)
+        before = looks[: -self._n_long, :, 0]
+        stood = (np.abs(before - frequency) <= OFF_COMB_HZ).any(axis=1)
+        return len(before) < LEAST_LOOKS_BEFORE or bool(stood.mean() > STOOD)
 
     def _is_of_teeth(self, frequency: float, looks: NDArray[np.float32]) -> bool:
         """Whether the line is of the comb that is really heard, should the speed be another.
@@ -184,8 +190,10 @@ class ChatterListener:
             return True
         if self._is_hidden(frequency):
             return False
-        others = tooth_pass(_without(frequency, looks), self._turnings) if teeth else None
-        return others is not None and _on_comb(frequency, _line_step_hz(others.spindle_hz, others.hz))
+        others = tooth_pass(_without(frequency, looks), self._turnings)
+        if teeth is None or others is None or not teeth.agrees(others):
+            return False
+        return _on_comb(frequency, _line_step_hz(others.spindle_hz, others.hz))
 
     def _may_be_of_teeth(self, frequency: float) -> bool:
         """Whether one line alone may be the teeth's at a speed a little off the program's."""
@@ -202,7 +210,19 @@ class ChatterListener:
         if not self._turnings:
             return _is_among(frequency, self._entry_hz)
         combs_hz = (*self._combs_hz, *self._teeth_hz)
-        return any(_on_comb(frequency, hz) and _by_chance(frequency, hz) <= CANNOT_TELL for hz in combs_hz)
+        return not self._is_half(frequency) and any(
+            _on_comb(frequency, hz) and _by_chance(frequency, hz) <= CANNOT_TELL for hz in combs_hz
+        )
+
+    def _is_half(self, frequency: float) -> bool:
+        """Whether it lies half-way between lines of an even number of teeth: runout sings there, too."""
+        return any(
+            one.flutes % 2 == 0
+            and _on_comb(frequency - 0.5 * hz, hz)
+            and _by_chance(frequency, hz) <= CANNOT_TELL
+            for one in self._turnings
+            for hz in (one.spindle_hz * one.flutes,)
+        )
 
     def _is_hidden(self, frequency: float) -> bool:
         """Whether any frequency near this one is likely to lie on a comb: then that says nothing."""

@@ -25,6 +25,7 @@ BEATS = 1.5  # another speed must score so many times what the program's does
 LEAST_LINES, LEAST_LOOKS = 2, 6
 LINES_FOR_OTHER = 4
 ORDERS_FOR_OTHER = 3  # distinct ones that another number of flutes takes
+SAME_SPEED = 0.01
 LEAST_SPREAD = 0.001  # share of the frequency: a speed sags under load
 
 
@@ -35,6 +36,10 @@ class ToothPass:
     hz: float
     spread_hz: float
     spindle_hz: float
+
+    def agrees(self, other: "ToothPass") -> bool:
+        """Whether another tells the same speed."""
+        return abs(other.spindle_hz - self.spindle_hz) <= SAME_SPEED * self.spindle_hz
 
 
 def tooth_pass(looks: NDArray[np.float32], turnings: tuple[Turning, ...]) -> ToothPass | None:
