@@ -155,4 +155,6 @@ def report(pool, *, n_clean: int, n_planted: int) -> dict:
         low, high = wilson_interval(found, n_planted)
         kept[f"planted {kind}"] = {"clips": n_planted, "found": found, "flagged": flagged}
         print(f"  {kind:18} {found} of {n_planted} ({max(low, 0.0):.2f} to {high:.2f}), flagged {flagged}")
+    print("  rubbing            not told by ear: the sheet says where chips get too thin")
+    kept["rubbing"] = "not told by ear"
     return kept
