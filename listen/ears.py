@@ -1,6 +1,5 @@
 """What can hear: sound or spindle load in, events out, and a second look after the run."""
 
-from collections import deque
 from collections.abc import Callable, Sequence
 from contextlib import closing
 from dataclasses import replace
@@ -150,7 +149,6 @@ class SoundEar:
         self._note = note
         self._decide = self._decider(())
         self._believed: tuple[StateLikelihoods, ...] = ()
-        self._prepared: deque[tuple[Frames | Gap, ...]] = deque()
 
     @property
     def hop(self) -> int:
@@ -177,19 +175,8 @@ class SoundEar:
             self._blanking.blank(round(given.value * self._measure.rate))
         if not isinstance(given, Block | Gap):
             return ()
-        return self._hear(self._prepared.popleft() if self._prepared else self._measured(given))
-
-    def prepare(self, given: Block | Gap) -> None:
-        """Measure the next block or gap ahead of its `push`, which then only decides.
-
-        One other thread may do this while `push` decides what was prepared before. Whoever prepares
-        must do so for every block and gap, in order, and push the same ones; no beep may come among them.
-        """
-        self._prepared.append(self._measured(given))
-
-    def _measured(self, given: Block | Gap) -> tuple[Frames | Gap, ...]:
         sound = self._silence.push(self._blanking.push(given))
-        return tuple(chain.from_iterable(self._measure.push(item) for item in sound))
+        return tuple(chain.from_iterable(self._hear(self._measure.push(item)) for item in sound))
 
     def close(self) -> tuple[Heard, ...]:
         """End the stream and give what was still open."""

@@ -92,10 +92,9 @@ def replay_recording(
         _features(folder, source, kept) as features,
     ):
         note = features.push if features else None
-        ear = _ear(source, with_load=load is not None or clamp is not None, model=model, note=note)
         run = _listen(
-            _ahead(inputs, ear, source),
-            ear=ear,
+            inputs,
+            ear=_ear(source, with_load=load is not None or clamp is not None, model=model, note=note),
             writer=RunWriter(
                 folder,
                 rate=source.rate,
@@ -245,20 +244,6 @@ def _ear(
     return FusedEar(sound, rate=source.rate, keep=True) if with_load else sound
 
 
-def _ahead(inputs: Iterator[Input], ear: Ear, source: Source) -> Iterator[Input]:
-    """The same inputs, of sound alone each read and measured while the one before it is judged."""
-    if source.sound is None or source.witnesses or not isinstance(ear, SoundEar):
-        return inputs
-
-    def prepared() -> Iterator[Input]:
-        for given in inputs:
-            assert isinstance(given, Block | Gap), "no load and no mark is beside the sound"
-            ear.prepare(given)
-            yield given
-
-    return read_ahead(prepared())
-
-
 def lines_of_blocks(plan: Plan | None) -> dict[str, int]:
     """Line in the main program of each N word."""
     if plan is None:
@@ -280,7 +265,7 @@ def inputs_of(
     clamp = source.clamp
     channel = None if clamp is None else (2 if clamp.channel == 1 else 1)
     blocks = (
-        read_blocks(source.sound, block_samples=size, channel=channel)
+        read_ahead(read_blocks(source.sound, block_samples=size, channel=channel))
         if source.sound
         else _silence(source, size)
     )

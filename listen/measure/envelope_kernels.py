@@ -53,7 +53,7 @@ def new_envelope(hop: int) -> Envelope:
     )
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def follow_envelope(
     sound: NDArray[np.float64],
     start: int,
@@ -82,7 +82,7 @@ def follow_envelope(
         features[i, 1] = envelope.held[1]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def add_hop(sound: NDArray[np.float64], begin: int, envelope: Envelope) -> float:
     """Append the steps of one hop; give the crest of its power [nepers]."""
     steps = envelope.steps
@@ -101,7 +101,7 @@ def add_hop(sound: NDArray[np.float64], begin: int, envelope: Envelope) -> float
     return float(np.log(max(most, 1e-18) / (total / envelope.edges[-1] + 1e-18)))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def depth_and_evenness(envelope: Envelope) -> None:
     """Look at the whole envelope: how far it swings, and how alike the next swing is."""
     steps, taper = envelope.steps, envelope.taper

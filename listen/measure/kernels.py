@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 N_REFERENCES = 4
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def follow_references(
     bands_db: NDArray[np.float64],
     alive: NDArray[np.bool_],
@@ -72,7 +72,7 @@ def follow_references(
         memory[0] += 1.0
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def follow_extremes(
     levels_db: NDArray[np.float64],
     ring: NDArray[np.float64],
@@ -122,14 +122,14 @@ def follow_extremes(
         memory[0] += 1.0
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def power_of(spectra: NDArray[np.complex128], scale: float) -> NDArray[np.float64]:
     """Squared magnitudes times `scale`, in the shape of the spectra."""
     power: NDArray[np.float64] = (spectra.real**2 + spectra.imag**2) * scale
     return power
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def mean_in_bands(
     power: NDArray[np.float64],
     first: NDArray[np.int64],
@@ -162,7 +162,7 @@ def mean_in_bands(
             density[i, b] = max(total / (last[b] - first[b]), floor)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def mean_in_regions(
     density: NDArray[np.float64],
     alive: NDArray[np.bool_],
@@ -188,7 +188,7 @@ def mean_in_regions(
             levels_db[i, r] = 10.0 * np.log10(total / n_live) if n_live else 0.0
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def follow_flux(
     bands_db: NDArray[np.float64],
     alive: NDArray[np.bool_],
@@ -223,7 +223,7 @@ def follow_flux(
         flux_db[i, 1] = risen / n_live
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def hold_to(table: NDArray[np.float64], most: float) -> None:
     """Hold all values to ±`most`, and turn decibels into bels, in place."""
     for i in range(table.shape[0]):
@@ -251,7 +251,7 @@ class ShortMemory(NamedTuple):
     past: NDArray[np.float64]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def look_short(
     power: NDArray[np.float64],
     bank: Bank,

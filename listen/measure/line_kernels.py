@@ -34,7 +34,7 @@ class LongMemory(NamedTuple):
     held: NDArray[np.float64]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def follow_long(
     power: NDArray[np.float64],
     log_power: NDArray[np.float64],
@@ -77,7 +77,7 @@ def follow_long(
         rest[i] = memory.held[2 * n_regions :]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def follow_flatness(
     power: NDArray[np.float64],
     log_power: NDArray[np.float64],
@@ -101,7 +101,7 @@ def follow_flatness(
     memory.seen[0] += 1.0
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def strongest_lines(log_power: NDArray[np.float64], step_hz: float, found: NDArray[np.float64]) -> None:
     """Frequency, level and rise over its neighbours of the strongest lines, strongest first.
 
@@ -131,7 +131,7 @@ def strongest_lines(log_power: NDArray[np.float64], step_hz: float, found: NDArr
             n_found = insert_line(found, n_found, (k + shift_of_peak(level, k)) * step_hz, level[k], over)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def insert_line(
     found: NDArray[np.float64], n_found: int, frequency_hz: float, level_db: float, over_db: float
 ) -> int:
@@ -148,7 +148,7 @@ def insert_line(
     return n_found
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
 def shift_of_peak(level: NDArray[np.float64], peak: int) -> float:
     """How far the top lies from its bin, by the parabola through it and its neighbours [bins]."""
     left, top, right = level[peak - 1], level[peak], level[peak + 1]
