@@ -236,8 +236,9 @@ def tool_tables(answers: Mapping[str, str]) -> str:
         )
         if found and "?" in found.group(3):
             raise InputError(
-                f"the program does not say how wide T{found.group(1)} is; give number, kind, diameter and "
-                'flutes of every tool: `cut-listen job PROGRAM --tools "T1 flat end mill 12 3; T2 drill 5 2"`'
+                f"the program does not say how wide T{found.group(1)} is; check kind, diameter and flutes "
+                "of every tool, and write the diameter for the ?: "
+                f'`cut-listen job PROGRAM --tools "{answers["tools"]}"`'
             )
         if not found:
             raise InputError(

@@ -233,7 +233,8 @@ def test_a_wrong_answer_is_asked_again_at_once(program: Path, monkeypatch: pytes
 def test_a_tool_without_a_diameter_asks_for_it(tmp_path: Path) -> None:
     path = tmp_path / "plain.nc"
     path.write_text("G21 G90 G54\nT7 M6\nS900 M3\nG0 X0 Y0\nG1 Z-1. F90\nX9.\nM30\n")
-    with pytest.raises(InputError, match="does not say how wide T7 is; give number, kind, diameter"):
+    told = r'does not say how wide T7 is; check .*: `cut-listen job PROGRAM --tools "T7 flat end mill \? 3"`$'
+    with pytest.raises(InputError, match=told):
         job_text(read_facts(read_program(path)), {})
 
 
