@@ -227,7 +227,10 @@ class Follower:
         if best == STARTED_EARLY and is_past and self._tracking.clock.feed_known:
             return belief > LIKELY
         if best == NOT_HEARD and belief > CLEAR:
-            belief = self._wording.surely_over(reading.contact, reading.outcome(), at)
+            outcome = reading.outcome()
+            belief = self._wording.surely_over(reading.contact, outcome, at)
+            if belief > CLEAR and self._wording.may_still_be_told(reading.contact, outcome, at):
+                return False
         return belief > CLEAR
 
 

@@ -124,6 +124,14 @@ class Wording:
         _, absent, missed = self._left_out(index, outcome, belief, at)
         return absent + missed
 
+    def may_still_be_told(self, index: int, outcome: Outcome, at: int) -> bool:
+        """Whether a contact that does not come may be a missed one, and its time is not over yet."""
+        over_s = outcome.expected_offset_s + KNOWN_S
+        if not (self._quiet.is_told and at < over_s * self._rate) or self.space.deaf[index]:
+            return False
+        belief = float(outcome.beliefs[NOT_HEARD] / max(outcome.settled, 1e-9))
+        return self._left_out(index, outcome, belief, at)[1] < LEAST_BELIEF
+
     def _left_out(self, index: int, outcome: Outcome, belief: float, at: int) -> tuple[float, float, float]:
         """How often such a contact is not there; belief that it is not; that it was missed.
 

@@ -1,6 +1,7 @@
 """What the live ear believed where nothing was heard: a miss is mostly half heard."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -118,6 +119,27 @@ def sure_of_the_fifth(log_odds: float, missed_share: float = 0.03) -> float:
 def test_a_contact_that_was_half_heard_is_not_called_missing() -> None:
     assert sure_of_the_fifth(-4.0) > 0.75
     assert sure_of_the_fifth(0.5) == 0.0
+
+
+@pytest.mark.parametrize("later_s", [0.0, 0.25, 0.5, 0.75])
+def test_a_contact_that_may_have_been_missed_is_judged_once_its_time_can_tell(later_s: float) -> None:
+    """The fifth of eight should run for six seconds and is not there; the ear misses one in twenty.
+
+    That it does not come is clear before what the ear believed meanwhile is known.
+    """
+    places = [(a + 4.0 * (i > 4) + later_s, b + 4.0 * (i >= 4) + later_s) for i, (a, b) in enumerate(PLACES)]
+    program = timeline_of(places, feed_override=100.0, override_steady=True)
+    follower = Follower(program, rate=RATE, ear=replace(EAR, missed_share=0.05))
+    events = events_of([place for i, place in enumerate(places) if i != 4])
+    said: list[object] = []
+    for second in range(36):
+        follower.listen(believed(second, second + 1.0, -4.0))
+        new = tuple(e for e in events if second * RATE <= e.decided_at < (second + 1) * RATE)
+        said += follower.push(new, (second + 1) * RATE)
+    said += follower.close(36 * RATE)
+    (verdict,) = [one for one in said if isinstance(one, Verdict) and one.contact == 5]
+    assert verdict.kind == "not heard"
+    assert places[4][0] < verdict.called_at / RATE < places[4][1] + 2.0
 
 
 def test_the_less_an_ear_misses_the_surer_is_what_it_does_not_hear() -> None:

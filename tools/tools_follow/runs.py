@@ -19,7 +19,7 @@ LEAST_HEARD_AIR_S = 0.3  # what comes sooner after a contact is heard as one wit
 START, BURST, END, BREAK = (3.3, 1.1), (1.9, 0.9), (2.1, 1.0), (0.6, 0.9)
 MISSES_WORTH = 4.4  # misses come in rows: the beta distribution of a run's share of them
 MISSED_ODDS, AIR_ODDS, AIR_SPREAD = (0.1, 1.6), (-3.1, 0.9), 1.0  # of its belief; the last between runs' air
-BELIEF_S = 0.1  # from one belief to the next
+BELIEF_S, TOLD_S = 0.1, 1.0  # from one belief to the next, and how many are told at once
 UNHEARD_S, HEARD_SHARE = 0.15, (0.65, 0.25)
 
 
@@ -347,7 +347,7 @@ def _missed_share(rng: np.random.Generator, ear: EarRates) -> float:
 
 
 def believe(rng: np.random.Generator, truth: Truth) -> tuple[StateLikelihoods, ...]:
-    """What the live ear believes over each missed contact, and in air once it is decided, 3 s at a time."""
+    """What the live ear believes over each missed contact, and in air once it is decided, each second."""
     told = []
     air = (rng.normal(AIR_ODDS[0], AIR_SPREAD), AIR_ODDS[1])
     edges = [
@@ -356,7 +356,7 @@ def believe(rng: np.random.Generator, truth: Truth) -> tuple[StateLikelihoods, .
         if event.state != State.EXIT
     ]
     for start, stop in zip([0.0, *edges[1::2]], [*edges[::2], truth.end_s], strict=False):
-        cuts = [start, *np.arange(start + 3.0, stop, 3.0)]
+        cuts = [start, *np.arange(start + TOLD_S, stop, TOLD_S)]
         inside = [one for one in truth.missed if start < one[0] < stop]
         told += [_believed(rng, a, b, air) for a, b in pairwise([*cuts, stop])] if not inside else []
         told += [_believed(rng, a, b, MISSED_ODDS) for a, b in inside]
