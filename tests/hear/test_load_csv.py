@@ -63,6 +63,17 @@ def test_gaps_and_duplicates_are_passed_over_and_marks_come_once(tmp_path: Path)
 
 
 @pytest.mark.closed
+@pytest.mark.parametrize("later", ["1700000000", "1e300"])
+def test_a_clock_that_was_set_far_ahead_is_refused_and_not_waited_for(tmp_path: Path, later: str) -> None:
+    """Seconds since 1970 after seconds since the start: the frames between would never end."""
+    path = table(tmp_path, f"time_s,load_percent\n81.0,1\n81.2,1\n{later},1\n")
+    with pytest.raises(
+        RecordingError, match=r"row 4: time jumps by .* days, at most one is followed; was the"
+    ):
+        read_load_log(path, rate=RATE)
+
+
+@pytest.mark.closed
 def test_time_that_runs_backwards_is_refused_with_its_row(tmp_path: Path) -> None:
     path = table(tmp_path, "time_s,load_percent\n81.0,1\n81.2,1\n80.95,1\n")
     with pytest.raises(
