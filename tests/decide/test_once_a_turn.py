@@ -15,7 +15,7 @@ EDGES_HZ = log_edges(FINE_LOWEST_HZ, FINE_HIGHEST_HZ, N_FINE)
 TURN_HZ = 150.0
 FOUR_TEETH = Turning(spindle_hz=TURN_HZ, flutes=4)
 LOOK = 1920  # samples from look to look at 48 kHz: 25 a second
-CHANGES = 75  # look in which the cut changes, after 3 s
+CHANGES = 72  # look in which the cut changes, after 2.9 s
 
 
 def lines_of(*turns: float, n_looks: int = 160) -> NDArray[np.float32]:
@@ -33,7 +33,7 @@ def told(
     steady: bool = True,
     sings: tuple[float, ...] = (3.0, 4.0, 8.0, 12.0),
 ) -> list[Finding]:
-    """What is told where bands rise in look 75: those with a line at so many turns, and all of them."""
+    """What is told where bands rise in look 72: those with a line at so many turns, and all of them."""
     listener = TurnListener(EDGES_HZ, looks_per_s=25.0, turnings=(FOUR_TEETH,))
     if steady:
         listener.begin()
@@ -55,7 +55,7 @@ def test_lines_between_those_of_the_teeth_that_rise_for_good_are_told_with_their
     assert found.level_db == pytest.approx(8.0, abs=0.7)
     assert found.start == pytest.approx(CHANGES * LOOK, abs=2 * LOOK)
     assert 0.8 < found.probability <= 0.95
-    assert (found.decided_at - found.start) / (25.0 * LOOK) < 1.9
+    assert 0.85 * 1.6 <= (found.decided_at - CHANGES * LOOK) / (25.0 * LOOK) < 1.9
 
 
 @pytest.mark.closed
@@ -64,9 +64,9 @@ def test_lines_between_those_of_the_teeth_that_rise_for_good_are_told_with_their
     [
         ({1.0: 8.0, 2.0: 8.0, 3.0: 8.0, 4.0: 8.0, 5.0: 8.0}, 0.0, 160, True, (3.0, 4.0, 8.0)),  # deeper
         ({}, 10.0, 160, True, (3.0, 4.0, 8.0)),  # louder everywhere, as coolant is
-        ({3.0: 12.0}, 0.0, 160, True, (3.0, 4.0, 8.0)),  # one line alone: a tone of the shop
+        ({3.0: 20.0}, 0.0, 160, True, (3.0, 4.0, 8.0)),  # one line alone: a tone of the shop
         ({4.0: -10.0, 8.0: -10.0}, 0.0, 160, True, (3.0, 4.0, 8.0)),  # the teeth are softer: less feed
-        ({1.0: 8.0, 2.0: 8.0, 3.0: 8.0, 5.0: 8.0}, 0.0, 100, True, (3.0, 4.0, 8.0)),  # for a second
+        ({1.0: 8.0, 2.0: 8.0, 3.0: 8.0, 5.0: 8.0}, 0.0, 97, True, (3.0, 4.0, 8.0)),  # for a second
         ({1.0: 8.0, 2.0: 8.0, 3.0: 8.0, 5.0: 8.0}, 0.0, 160, False, (3.0, 4.0, 8.0)),  # an entry
         ({1.0: 8.0, 2.0: 8.0, 3.0: 8.0, 5.0: 8.0}, 0.0, 160, True, (2.4, 3.2, 6.4, 9.6)),  # 80 % speed
         ({1.0: 8.0, 2.0: 8.0, 3.0: 8.0, 5.0: 8.0}, 0.0, 160, True, ()),  # nobody says that it turns
