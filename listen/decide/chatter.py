@@ -140,13 +140,16 @@ class ChatterListener:
         """What is found, where the line has lasted, keeps its frequency, and was not told before."""
         line = _line_through(np.array([lines for _, lines in self._looks]), frequency)
         first = len(self._looks) - self._n_looks
-        lead = float(np.median(line.lead_db[line.look >= first]))
+        late = line.look >= first
+        if late.sum() < STANDS * self._n_looks:
+            return None
+        lead = _middle(line.lead_db[late])
         if lead < 0.0 or _is_among(frequency, self._entry_hz):
             first = len(self._looks) - self._n_long
         late = line.look >= first
         if first < 0 or late.sum() < STANDS * (len(self._looks) - first) or not _is_steady(line.hz):
             return None
-        hz, level = float(np.median(line.hz[late])), float(np.median(line.over_db[late]))
+        hz, level = _middle(line.hz[late]), _middle(line.over_db[late])
         is_long = line.look.size >= STANDS * self._n_long
         belief = min(self._belief(level, lead), SUREST if is_long else MAY_SQUEAL)
         if self._was_told(belief) or not self._stands_out(hz, level, lead):
@@ -238,11 +241,16 @@ def _line_through(looks: NDArray[np.float32], frequency: float) -> _Line:
     """The lines nearest to a frequency in (n_looks, n_lines, 3) looks, where they are the same."""
     hz, level = looks[:, :, 0], looks[:, :, 1]
     nearest = np.abs(hz - frequency).argmin(axis=1)
-    own = np.take_along_axis(looks, nearest[:, None, None], axis=1)[:, 0]
+    own = looks[np.arange(len(looks)), nearest]
     look = np.flatnonzero(np.abs(own[:, 0] - frequency) <= SAME_LINE * frequency)
     others = (_off_combs(hz, frequency) > SAME_LINE * frequency) & (hz > 0.0)
     loudest = np.where(others, level, -np.inf).max(axis=1)
     return _Line(look=look, hz=own[look, 0], over_db=own[look, 2], lead_db=own[look, 1] - loudest[look])
+
+
+def _middle(values: NDArray[np.float32]) -> float:
+    """The middle value, of two the upper."""
+    return float(np.sort(values)[values.size // 2])
 
 
 def _is_steady(hz: NDArray[np.float32]) -> bool:
