@@ -21,7 +21,7 @@ Core = NDArray[np.void]
 HOLD_TOLD_S = 3.0  # a hold told this long after the sound stopped explains it
 NEW_PLACE = 8  # stretches in which all places are carried
 # Guesses of each place then, and of all together: where it begins, until two contacts tell the rate, and on.
-ALL, MORE, FEW = (4000, 4000), (16, 1200), (3, 200)
+ALL, MORE, FEW = (4000, 4000), (24, 4000), (6, 800)
 FITS = -2.0  # log density of a contact's start and end by all guesses, from which it fits
 LOST, MOST_DEFICIT = 12.0, 16.0  # what contacts in a row lack of that together until the place is lost [nats]
 SURE_PLACE = 0.9  # belief from which a place is one to look around when it is lost
