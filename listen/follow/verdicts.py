@@ -215,7 +215,8 @@ class Wording:
 
     @staticmethod
     def _reason(kind: VerdictKind, contact: Contact, outcome: Outcome) -> str:
-        where = f"line {contact.line} ({contact.block})"
+        named = contact.block.startswith("line")  # by its number already, perhaps in a file of its own
+        where = contact.block if named else f"line {contact.line} ({contact.block})"
         if kind == VerdictKind.NOT_HEARD:
             if math.isfinite(outcome.expected_onset_s):
                 return f"{where}: contact expected about {outcome.expected_onset_s:.1f} s, none heard"
