@@ -59,7 +59,7 @@ class DecoderSettings:
         As for the second look [nats].
     """
 
-    open_now: float = 0.75
+    open_now: float = 0.5
     close_now: float = 0.3
     firm_frames: int = 1
     first_look: int = 45

@@ -16,6 +16,7 @@ from listen.states import EarRates
 Array = NDArray[np.float32]
 FORMAT = "cut-listen ear 1"
 SECOND_PARTS = ("second", "wider")  # of the arrays; a model may do with the first
+LATER_PARTS = ("taught",)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -84,6 +85,9 @@ class Model:
     second : tuple of Network
         Those that look both ways. What they score is their mean: fitted apart, each is wrong at
         other places.
+    later : tuple of Network
+        Asked together with them once the whole run is heard, and not while it goes on: on a few
+        seconds alone they are too careful.
     card : dict
         What it was fitted on and how it scored; see models/README.md.
     rates : EarRates
@@ -98,6 +102,7 @@ class Model:
     card: dict[str, Any]
     rates: EarRates
     shop: Shop | None = None
+    later: tuple[Network, ...] = ()
 
 
 def load_model(folder: Path, *, features: tuple[str, ...], version: int) -> Model:
@@ -116,11 +121,12 @@ def load_model(folder: Path, *, features: tuple[str, ...], version: int) -> Mode
     """
     card, stored = _read(folder, features=features, version=version)
     try:
-        live, second, shop = _network(stored, "live"), _second(stored), _shop(stored)
+        live, shop = _network(stored, "live"), _shop(stored)
+        second, later = (_kept(stored, parts) for parts in (SECOND_PARTS, LATER_PARTS))
     except (ValueError, KeyError) as error:
         raise _unusable(folder, error) from None
     rates = EarRates(**card["rates"])
-    return Model(name=folder.name, live=live, second=second, card=card, rates=rates, shop=shop)
+    return Model(name=folder.name, live=live, second=second, later=later, card=card, rates=rates, shop=shop)
 
 
 def load_network(folder: Path, part: str, *, features: tuple[str, ...], version: int) -> Network:
@@ -171,8 +177,9 @@ def save_model(model: Model, folder: Path) -> None:
     """Write a model folder that `load_model` reads back the same."""
     folder.mkdir(parents=True, exist_ok=True)
     arrays = _arrays(model.live, "live")
-    for network, part in zip(model.second, SECOND_PARTS[: len(model.second)], strict=True):
-        arrays |= _arrays(network, part)
+    for networks, parts in ((model.second, SECOND_PARTS), (model.later, LATER_PARTS)):
+        for network, part in zip(networks, parts[: len(networks)], strict=True):
+            arrays |= _arrays(network, part)
     if model.shop is not None:
         arrays |= _shop_arrays(model.shop)
     np.savez_compressed(folder / "arrays.npz", allow_pickle=False, **arrays)
@@ -192,9 +199,9 @@ def _read_card(folder: Path) -> dict[str, Any]:
     return card
 
 
-def _second(stored: dict[str, Array]) -> tuple[Network, ...]:
-    """The networks that look both ways."""
-    kept = [part for part in SECOND_PARTS if part == "second" or f"{part}.mean" in stored]
+def _kept(stored: dict[str, Array], parts: tuple[str, ...]) -> tuple[Network, ...]:
+    """Those of the networks that are there; ``second`` must be."""
+    kept = [part for part in parts if part == "second" or f"{part}.mean" in stored]
     return tuple(_network(stored, part) for part in kept)
 
 

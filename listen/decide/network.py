@@ -3,9 +3,10 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.decide.kernels import dense_rows, dense_tiles, run_memory, share_rows, squeeze_rows
+from listen.decide.kernels import TILE_ROWS, dense_rows, dense_tiles, run_memory, share_rows, squeeze_rows
 from listen.decide.model import Array, Layer, Network
 
+ROWS_AT_ONCE = 64 * TILE_ROWS  # of a long recording: what they bring stays near the processor
 SURE_HEAD = 2  # of the live ear's scores: log odds that there was contact a second ago
 
 
@@ -53,7 +54,7 @@ def score_whole(network: Network, features: NDArray[np.float64]) -> NDArray[np.f
     -------
     ndarray, shape (n_frames, n_heads)
     """
-    return score_given(network, *first_given(network, squeeze(network, features)))
+    return _score_flow(network, squeeze(network, features), first=0)
 
 
 def score_together(networks: tuple[Network, ...], features: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -70,11 +71,6 @@ def mean_of(scores: list[NDArray[np.float64]]) -> NDArray[np.float64]:
 def first_given(network: Network, flow: Array) -> tuple[Array, Array]:
     """What squeezed features bring to the first layer, forwards and backwards, (n_frames, 3 * n_units)."""
     return _given(network.forward[0], flow), _given(network.backward[0], flow)
-
-
-def score_given(network: Network, ahead: Array, back: Array) -> NDArray[np.float64]:
-    """Scores of what `first_given` gives, from an empty memory, shape (n_frames, n_heads)."""
-    return _score_flow(network, _both_ways(network, 0, ahead, back))
 
 
 def score_remembered(network: Network, ahead: Array, back: Array) -> NDArray[np.float64]:
@@ -96,13 +92,13 @@ def score_remembered(network: Network, ahead: Array, back: Array) -> NDArray[np.
     flow[:, :n_ahead] = ahead
     state = np.zeros(layer.n_units, dtype=np.float32)
     run_memory(back, layer.state_columns, layer.b_state, state, flow, n_ahead, -1)
-    return _score_flow(network, flow)
+    return _score_flow(network, flow, first=1)
 
 
-def _score_flow(network: Network, flow: Array) -> NDArray[np.float64]:
-    """Scores of what the first layer makes of the frames, both ways."""
-    for i in range(1, len(network.forward)):
-        flow = _both_ways(network, i, _given(network.forward[i], flow), _given(network.backward[i], flow))
+def _score_flow(network: Network, flow: Array, *, first: int) -> NDArray[np.float64]:
+    """Scores of what the layer before `first` makes of the frames."""
+    for forward, backward in zip(network.forward[first:], network.backward[first:], strict=True):
+        flow = _both_ways(forward, backward, flow)
     return _dense(network.heads.weight, network.heads.bias, flow).astype(np.float64)
 
 
@@ -133,11 +129,12 @@ def _given(layer: Layer, flow: Array) -> Array:
     return given
 
 
-def _both_ways(network: Network, index: int, ahead: Array, back: Array) -> Array:
-    """One layer over all frames, from an empty memory."""
-    forward, backward = network.forward[index], network.backward[index]
-    flow = np.empty((len(ahead), forward.n_units + backward.n_units), dtype=np.float32)
-    for layer, given, first, way in ((forward, ahead, 0, 1), (backward, back, forward.n_units, -1)):
-        state = np.zeros(layer.n_units, dtype=np.float32)
-        run_memory(given, layer.state_columns, layer.b_state, state, flow, first, way)
-    return flow
+def _both_ways(forward: Layer, backward: Layer, flow: Array) -> Array:
+    """One layer over all frames, from an empty memory; shape (n_frames, units of both ways)."""
+    heard = np.empty((len(flow), forward.n_units + backward.n_units), dtype=np.float32)
+    for layer, first, way in ((forward, 0, 1), (backward, forward.n_units, -1)):
+        columns, state = layer.state_columns, np.zeros(layer.n_units, dtype=np.float32)
+        for start in range(0, len(flow), ROWS_AT_ONCE)[::way]:
+            rows = slice(start, start + ROWS_AT_ONCE)
+            run_memory(_given(layer, flow[rows]), columns, layer.b_state, state, heard[rows], first, way)
+    return heard

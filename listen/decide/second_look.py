@@ -41,8 +41,9 @@ class SecondLookSettings:
         A change is dated by the latter where they have one this near.
     live_weight : float
         Share of what the live ear thought a second later [0 to 1].
-    gain : float
-        Nats that one frame's log odds count for; neighbouring frames say the same thing.
+    gain, gain_beside : float
+        Nats that one frame's log odds count for; neighbouring frames say the same thing. The latter
+        where another witness, which sees contact more coarsely, is weighed beside them.
     switch_cost : float
         [nats]
     short_frames, short_belief
@@ -72,14 +73,15 @@ class SecondLookSettings:
     plenty_air_s: float = 2.0
     near_frames: int = 20
     live_weight: float = 0.1
-    gain: float = 0.4
+    gain: float = 0.6
+    gain_beside: float = 0.4
     switch_cost: float = 3.5
     short_frames: int = 100
     short_belief: float = 1.5
     long_belief: float = 3.0
     least_belief: float = 1.4
     compare_s: float = 0.5
-    shortest_frames: int = 7
+    shortest_frames: int = 5
     rounds: int = 2
 
 
@@ -163,7 +165,7 @@ def belief_of(
     """Belief of each frame; parameters as for `second_look`."""
     settings = settings or SecondLookSettings()
     features = frames.values[:, layout.model]
-    states = shares(score_together(model.second, features))
+    states = shares(score_together(model.second + model.later, features))
     vectors = layout.vectors(frames.values)
     base = log_odds(1.0 - states[:, 0])
     live = _live_odds(Memory(model.live).push(features)[:, SURE_HEAD] if sure is None else sure)
@@ -202,8 +204,8 @@ def events_of(belief: Belief, *, beside: NDArray[np.float64] | None = None) -> t
         _drop_doubted(path, nats, belief.live, settings)
         path = dated(path, _path(belief.odds, settings), near=settings.near_frames)
     else:
-        nats = belief.odds + beside / settings.gain
-        path = _path(nats, settings)
+        nats = belief.odds + beside / settings.gain_beside
+        path = _path(nats, replace(settings, gain=settings.gain_beside))
     if (~path).sum() * belief.hop_s < settings.compare_s:
         return ()  # nothing to compare with: whether it is all contact or all air cannot be told
     sure = 1.0 / (1.0 + np.exp(-nats))
@@ -231,9 +233,12 @@ def _moved(at: int, changes: NDArray[np.int64], near: int) -> int:
 
 
 def _live_odds(sure: NDArray[np.float64]) -> NDArray[np.float64]:
-    """What the live ear thought of each frame a second later, as log odds held to ±9 nats."""
-    ahead = np.concatenate([sure[SURE_FRAMES:], np.full(min(SURE_FRAMES, sure.size), sure[-1])])
-    odds: NDArray[np.float64] = np.clip(ahead[: sure.size], -9.0, 9.0)
+    """What the live ear thought of each frame a second later, as log odds held to ±9 nats.
+
+    Of the last second it cannot have thought yet: that is no opinion, 0.
+    """
+    odds = np.zeros(sure.size)
+    odds[:-SURE_FRAMES] = np.clip(sure[SURE_FRAMES:], -9.0, 9.0)
     return odds
 
 

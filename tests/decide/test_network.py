@@ -5,9 +5,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from listen.decide import network as by_network
 from listen.decide.kernels import dense_rows, dense_tiles, run_memory, smooth_rows, tanh, weigh
 from listen.decide.model import Dense, Layer, Model, Network, load_model, save_model
-from listen.decide.network import Memory, score_together, score_whole
+from listen.decide.network import ROWS_AT_ONCE, Memory, score_together, score_whole
 from listen.errors import ModelError
 from listen.states import EarRates
 from tests.naive.naive_measure import run_memory as plain_memory
@@ -134,6 +135,14 @@ def test_two_sided_scores_of_reversed_sound_swap_the_two_ways() -> None:
     )
 
 
+@pytest.mark.parity
+def test_a_long_recording_is_scored_in_parts_as_in_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    features = np.random.default_rng(9).standard_normal((3 * ROWS_AT_ONCE + 5, 4))
+    in_parts = score_whole(network(both_ways=True), features)
+    monkeypatch.setattr(by_network, "ROWS_AT_ONCE", 4 * ROWS_AT_ONCE)
+    np.testing.assert_array_equal(in_parts, score_whole(network(both_ways=True), features))
+
+
 def model() -> Model:
     rates = EarRates(
         false_bursts_per_hour=1.0,
@@ -149,7 +158,8 @@ def model() -> Model:
         "rates": {name: getattr(rates, name) for name in EarRates.__dataclass_fields__},
     }
     two = (network(both_ways=True), network(both_ways=True, seed=3))
-    return Model(name="x", live=network(both_ways=False), second=two, card=card, rates=rates)
+    later = (network(both_ways=True, seed=8),)
+    return Model(name="x", live=network(both_ways=False), second=two, later=later, card=card, rates=rates)
 
 
 @pytest.mark.closed
@@ -162,6 +172,8 @@ def test_a_model_folder_reads_back_the_same(tmp_path: Path) -> None:
     apart = [score_whole(network, features) for network in back.second]
     np.testing.assert_allclose(found, (apart[0] + apart[1]) / 2.0, rtol=1e-12)
     assert back.rates == model().rates
+    (asked,), (kept,) = back.later, model().later
+    np.testing.assert_array_equal(score_whole(asked, features), score_whole(kept, features))
 
 
 @pytest.mark.closed

@@ -12,7 +12,7 @@ from listen.decide.kept import Kept
 from listen.decide.kernels import best_path, bridged
 from listen.decide.layout import Layout
 from listen.decide.read_out import fit_read_out, separation
-from listen.decide.second_look import SecondLookSettings, _drop_doubted, _own, dated
+from listen.decide.second_look import SecondLookSettings, _drop_doubted, _live_odds, _own, dated
 from listen.states import Event, Finding, Standing, State, Turning
 
 HOP = 10
@@ -79,6 +79,18 @@ def test_a_contact_that_the_ears_doubt_is_dropped(length: int, alone: float, liv
     path[50 : 50 + length] = True
     _drop_doubted(path, np.full(300, alone), np.full(300, live), SecondLookSettings())
     assert int(path.sum()) == (length if kept else 0)
+
+
+@pytest.mark.closed
+@pytest.mark.parametrize(("begin", "kept"), [(340, True), (200, False)])
+def test_a_contact_in_the_last_second_needs_no_belief_that_the_live_ear_cannot_have(
+    begin: int, kept: bool
+) -> None:
+    path = np.zeros(400, dtype=bool)
+    path[begin : begin + 60] = True
+    live = _live_odds(np.full(400, -5.0))
+    _drop_doubted(path, np.full(400, 4.0), live, SecondLookSettings())
+    assert path.any() == kept
 
 
 def stretches(*spans: tuple[int, int]) -> np.ndarray:

@@ -36,3 +36,16 @@ def test_fits_that_scale_their_features_otherwise_are_not_blended(tmp_path: Path
     one, other = _model(tmp_path / "one", weight=1.0), _model(tmp_path / "other", weight=1.0, scale=3.0)
     with pytest.raises(ValueError, match="did not go on"):
         comparing.mean_of(one, other, tmp_path / "made", shares=SHARES)
+
+
+def test_a_network_brought_to_other_scales_scores_the_same() -> None:
+    rng = np.random.default_rng(3)
+    known = {"mean": rng.normal(size=5), "scale": rng.uniform(0.5, 2.0, 5)}
+    known |= {"squeeze.weight": rng.normal(size=(4, 5)), "squeeze.bias": rng.normal(size=4)}
+    made = comparing.brought_to(known, rng.normal(size=5), rng.uniform(0.5, 2.0, 5))
+    features = rng.normal(size=5)
+    before, after = (
+        each["squeeze.weight"] @ ((features - each["mean"]) * each["scale"]) + each["squeeze.bias"]
+        for each in (known, made)
+    )
+    np.testing.assert_allclose(after, before, rtol=1e-12)

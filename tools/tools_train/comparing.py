@@ -5,6 +5,7 @@ import json
 import shutil
 from pathlib import Path
 
+from numpy.typing import NDArray
 from tools_ear import clips, hearing
 
 from listen.decide import Model, load_model
@@ -59,6 +60,16 @@ def mean_of(one: Path, other: Path, out: Path, *, shares: dict[str, float]) -> N
             share = shares[name.split(".", 1)[0]]
             stored[name] = ((1.0 - share) * mine[name] + share * theirs[name]).astype(mine[name].dtype)
     np.savez(out / "arrays.npz", allow_pickle=False, **stored)
+
+
+def brought_to(network: dict[str, NDArray], mean: NDArray, scale: NDArray) -> dict[str, NDArray]:
+    """The same network for features as (value - mean) * scale, whatever it was fitted for."""
+    weight, bias = network["squeeze.weight"], network["squeeze.bias"]
+    moved = {
+        "squeeze.weight": weight * (network["scale"] / scale),
+        "squeeze.bias": bias + weight @ ((mean - network["mean"]) * network["scale"]),
+    }
+    return {**network, **moved, "mean": mean, "scale": scale}
 
 
 def join(parts: dict[str, Path], out: Path) -> None:

@@ -3,6 +3,7 @@
 import copy
 import math
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -36,6 +37,8 @@ class Recipe:
         Of `disturb`, as a share of its usual sizes.
     squeeze : int
         Values that the features are squeezed to.
+    taught : float
+        Share of what other networks believe in what this one is to learn; the rest is the truth.
     """
 
     units: int
@@ -43,6 +46,7 @@ class Recipe:
     decay: float
     noise: float
     squeeze: int = 64
+    taught: float = 0.0
 
 
 RECIPES = {
@@ -50,6 +54,8 @@ RECIPES = {
     "second": Recipe(units=48, dropout=0.2, decay=2e-2, noise=1.0),
     "wider": Recipe(units=64, dropout=0.35, decay=3e-2, noise=2.0),
 }
+TAUGHT = Recipe(units=64, dropout=0.35, decay=3e-2, noise=2.0, taught=0.5)
+Teacher = Callable[[torch.Tensor], torch.Tensor]
 
 
 class Ear(nn.Module):
@@ -156,13 +162,19 @@ def edge_weight(labels: torch.Tensor) -> torch.Tensor:
     return 1.0 + 2.0 * near
 
 
-def loss_of(ear: Ear, features: torch.Tensor, labels: torch.Tensor) -> torch.Tensor:
-    """Cross-entropy of all read-outs."""
+def loss_of(
+    ear: Ear, features: torch.Tensor, labels: torch.Tensor, told: torch.Tensor | None = None
+) -> torch.Tensor:
+    """Cross-entropy of all read-outs.
+
+    With `told`, shares of the states, shape (n_crops, n_frames, n_states), a two-sided ear learns these.
+    """
     scores = ear(features)
     bce = nn.functional.binary_cross_entropy_with_logits
     if ear.memory.bidirectional:
         weight = edge_weight(labels) * edge_weight(labels.flip(1)).flip(1)
-        state = nn.functional.cross_entropy(scores.transpose(1, 2), labels, reduction="none")
+        shares = labels if told is None else told.transpose(1, 2)
+        state = nn.functional.cross_entropy(scores.transpose(1, 2), shares, reduction="none")
         return (state * weight).mean()
     contact, state = targets_of(labels)
     weight = edge_weight(labels)
@@ -211,14 +223,16 @@ def fit_one(
     batch: int,
     device: str,
     onto: dict[str, np.ndarray] | None = None,
+    teacher: Teacher | None = None,
 ) -> Ear:
     """Fit one network for so many minutes and keep the best slow mean of its weights.
 
     With `onto`, it goes on from those weights, in smaller steps; they stay where nothing is better.
+    With `teacher`, which gives shares of the states, it learns the mean of these and the truth.
     """
     torch.manual_seed(seed)
     rng = np.random.default_rng(seed)
-    recipe, both_ways = RECIPES[part], part != "live"
+    recipe, both_ways = RECIPES.get(part, TAUGHT), part != "live"
     heads = 4 if both_ways else N_LIVE
     ear = Ear(store.features.shape[1], recipe, heads=heads, both_ways=both_ways).to(device)
     top_rate = 3e-3
@@ -238,7 +252,8 @@ def fit_one(
         lengths, shares = CROPS["first" if spent < (SHORT_SHARE if onto is None else SHORT_ONTO) else "then"]
         length = int(rng.choice(lengths, p=shares))
         features, labels = store.crops(rng, "fit", batch=max(2, batch * 3000 // length), length=length)
-        loss = loss_of(ear, disturb(features, noise_share=recipe.noise), labels)
+        told = None if teacher is None else told_by(teacher, features, labels, share=recipe.taught)
+        loss = loss_of(ear, disturb(features, noise_share=recipe.noise), labels, told)
         optimiser.zero_grad()
         loss.backward()
         nn.utils.clip_grad_norm_(ear.parameters(), 1.0)
@@ -256,6 +271,13 @@ def fit_one(
             )
     print(f"{part} done: {steps} steps, best check {best_loss:.4f}", flush=True)
     return best
+
+
+def told_by(teacher: Teacher, features: torch.Tensor, labels: torch.Tensor, *, share: float) -> torch.Tensor:
+    """Shares of the states: partly what the teacher believes of the undisturbed sound, else the truth."""
+    with torch.no_grad():
+        believed = teacher(features)
+    return share * believed + (1.0 - share) * nn.functional.one_hot(labels, believed.shape[2])
 
 
 def blend(mean: Ear, ear: Ear, keep: float) -> None:
