@@ -43,7 +43,7 @@ def tanh(x: np.float32) -> np.float32:
     return TWO * half / (ONE + half * half)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def squeeze_rows(
     features: NDArray[np.float64],
     mean: NDArray[np.float32],
@@ -71,7 +71,7 @@ def squeeze_rows(
             outputs[i, u] = max(outputs[i, u] + bias[u], np.float32(0.0))
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def dense_rows(
     inputs: NDArray[np.float32],
     weight: NDArray[np.float32],
@@ -84,7 +84,7 @@ def dense_rows(
         outputs[i] += bias
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def dense_tiles(
     inputs: NDArray[np.float32],
     columns: NDArray[np.float32],
@@ -134,7 +134,7 @@ def weigh(columns: NDArray[np.float32], values: NDArray[np.float32], sums: NDArr
             sums[j] += values[k] * columns[k, j]
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", nogil=True)
 def run_memory(
     given: NDArray[np.float32],
     state_columns: NDArray[np.float32],
