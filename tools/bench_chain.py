@@ -37,9 +37,9 @@ def main(arguments: list[str]) -> int:
     print(f"the same in blocks of {AS_LIVE_MS} ms, as live: {as_live:.4f} s")
     print(
         f"{minutes:g} min from file to page: {cpu_s:.1f} s processor, {wall_s:.1f} s clock "
-        f"(budget {budget_s:.1f} s by the clock, on two cores)"
+        f"(budget {budget_s:.1f} s, for each)"
     )
-    return 0 if share <= CHAIN_BUDGET and wall_s <= budget_s else 1
+    return 0 if share <= CHAIN_BUDGET and max(cpu_s, wall_s) <= budget_s else 1
 
 
 def make_recording(path: Path, minutes: float) -> None:
