@@ -3,6 +3,7 @@
 import os
 import struct
 import sys
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -18,6 +19,7 @@ from listen.errors import InputError, RecordingError
 
 LEAST_RATE = 8000
 SOUND_SUFFIXES = (".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3")
+_QUIET = threading.Lock()
 _OPEN_ENDED = (0, 0xFFFFFFFF)  # sizes that a writer leaves when it cannot go back to fill them in
 
 
@@ -139,20 +141,24 @@ def _whole_reader(file: Any) -> Callable[[int], NDArray[np.float64]]:
 
 @contextmanager
 def quiet(path: Path) -> Iterator[None]:
-    """Keeps the MP3 library's own notes off standard error: what matters of them is an error of ours."""
-    if path.suffix.lower() != ".mp3":
+    """Keeps the MP3 library's own notes off standard error: what matters of them is an error of ours.
+
+    One at a time, since each puts back what it found there.
+    """
+    if path.suffix.lower() != ".mp3" or sys.stderr is None:
         yield
         return
-    sys.stderr.flush()
-    kept = os.dup(2)
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nowhere, 2)
-    os.close(nowhere)
-    try:
-        yield
-    finally:
-        os.dup2(kept, 2)
-        os.close(kept)
+    with _QUIET:
+        sys.stderr.flush()
+        kept = os.dup(2)
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, 2)
+        os.close(nowhere)
+        try:
+            yield
+        finally:
+            os.dup2(kept, 2)
+            os.close(kept)
 
 
 def _open(path: Path) -> Any:

@@ -1,6 +1,8 @@
 """Sound files read block by block, and each refusal with its one clear line."""
 
+import os
 import struct
+import threading
 from itertools import pairwise
 from pathlib import Path
 
@@ -12,7 +14,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from listen.errors import InputError, RecordingError
-from listen.hear.audio_file import read_blocks, sound_info
+from listen.hear.audio_file import quiet, read_blocks, sound_info
 
 RATE = 16000
 
@@ -138,3 +140,25 @@ def test_what_is_no_sound_is_refused_in_one_line(tmp_path: Path, tone: NDArray[n
         with pytest.raises(RecordingError, match=message) as raised:
             list(read_blocks(tmp_path / name, block_samples=100))
         assert "\n" not in str(raised.value)
+
+
+@pytest.mark.closed
+def test_two_files_kept_quiet_at_once_leave_standard_error_as_it_was() -> None:
+    """Each puts back what it found: the second must not find the first's silence."""
+    before, inside, go_on = os.fstat(2), [threading.Event(), threading.Event()], threading.Event()
+
+    def read(index: int) -> None:
+        with quiet(Path("a.mp3")):
+            inside[index].set()
+            if index == 0:
+                inside[1].wait(timeout=0.3)  # not before the first is done
+            go_on.wait(timeout=0.3 if index == 0 else 1.0)
+
+    readers = [threading.Thread(target=read, args=(index,)) for index in (0, 1)]
+    readers[0].start()
+    inside[0].wait(timeout=10.0)
+    readers[1].start()
+    readers[0].join(timeout=10.0)
+    go_on.set()
+    readers[1].join(timeout=10.0)
+    assert os.path.samestat(os.fstat(2), before)
