@@ -21,7 +21,8 @@ HELD = {"FEED_HOLD", "INTERRUPTED", "STOPPED", "PROGRAM_STOPPED", "OPTIONAL_STOP
 OVER = {"PROGRAM_COMPLETED"}
 NOTHING = {"", "nan", "na", "n/a", "null", "none", "nil", "-", "--", "---", "?", "unavailable", "off"}
 LARGEST_SHARE = 1.3
-LONGEST_PAUSE_S = 86_400.0  # from row to row
+DAY_S = 86_400.0
+LONGEST_PAUSE_S = DAY_S  # from row to row
 ANOTHER_RPM, ANOTHER_SHARE = 10.0, 0.02
 
 
@@ -166,7 +167,7 @@ def _timed(
                 f"times must increase; was the logger's clock set during the run, or two logs joined?"
             )
         if times_s and time_s > times_s[-1] + LONGEST_PAUSE_S:
-            days = (time_s - times_s[-1]) / LONGEST_PAUSE_S
+            days = (time_s - times_s[-1]) / DAY_S
             raise RecordingError(
                 f"{name} row {number}: time jumps by {days:.3g} days, at most one is "
                 f"followed; was the logger's clock set during the run, or two logs joined?"
