@@ -9,6 +9,7 @@ gets softer is no change here: that is how cuts end.
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.decide.ranks import middle
 from listen.states import Finding
 
 BLOCK_FRAMES = 10
@@ -63,7 +64,7 @@ class ChangeListener:
             self.end()  # what comes next may be another entry, or an override raised again
             return ()
         rises = self._rises()
-        if _middle(rises) < RISE_DB:
+        if middle(rises) < RISE_DB:
             return ()
         found = self._finding(at, rises)
         self.begin()  # what comes next is held against the new sound
@@ -73,7 +74,7 @@ class ChangeListener:
         """Whether the newest block is far softer than the cut mostly was."""
         if len(self._blocks) <= SETTLES_BLOCKS + 1:
             return False
-        return bool(_middle(self._blocks[-1] - _middle(self._blocks[:-1])) < -LETS_GO_DB)
+        return bool(middle(self._blocks[-1] - middle(self._blocks[:-1])) < -LETS_GO_DB)
 
     def _rises(self) -> NDArray[np.float64]:
         """Rise of each band over what it mostly was [dB], zeros where the whole does not stay louder.
@@ -83,23 +84,23 @@ class ChangeListener:
         before = self._blocks[SETTLES_BLOCKS:-LASTS_BLOCKS]
         if len(before) < LEAST_BEFORE:
             return np.zeros(self._centres_hz.size)
-        rises = self._blocks[SETTLES_BLOCKS:] - _middle(before)
-        whole = _middle(rises.T)
+        rises = self._blocks[SETTLES_BLOCKS:] - middle(before)
+        whole = middle(rises.T)
         usual = np.sort(whole[:-LASTS_BLOCKS])[int(USUAL * (len(before) - 1))]
         if whole[-LASTS_BLOCKS:].min() < usual + OVER_DB:
             return np.zeros(self._centres_hz.size)
-        return _middle(rises[-LASTS_BLOCKS:])
+        return middle(rises[-LASTS_BLOCKS:])
 
     def _finding(self, at: int, rises: NDArray[np.float64]) -> Finding:
-        most, middle = int(np.argmax(rises)), float(_middle(rises))
+        most, whole = int(np.argmax(rises)), float(middle(rises))
         return Finding(
             kind="sound changed",
             start=at - LASTS_BLOCKS * self._block,
             stop=at,
             decided_at=at,
             frequency_hz=float(self._centres_hz[most]),
-            level_db=middle,
-            probability=float(np.clip(0.5 + (middle - RISE_DB) / 8.0, 0.5, 0.95)),
+            level_db=whole,
+            probability=float(np.clip(0.5 + (whole - RISE_DB) / 8.0, 0.5, 0.95)),
         )
 
 
@@ -115,10 +116,3 @@ def was_cutting(belief: NDArray[np.float64], n_ago: int) -> bool:
     """
     first = max(0, belief.size - n_ago - BEFORE_FRAMES)
     return bool(belief[first : first + BEFORE_FRAMES].mean() >= 0.5)
-
-
-def _middle(rows: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The middle one, along the first axis; of two the upper."""
-    place = len(rows) // 2
-    middle: NDArray[np.float64] = np.partition(rows, place, axis=0)[place]
-    return middle

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.decide.ranks import middle
 from listen.decide.tooth_pass import KNOWN_OFF, LEAST_LOOKS, lasting_lines, tooth_pass
 from listen.states import Finding, Turning
 
@@ -143,13 +144,13 @@ class ChatterListener:
         late = line.look >= first
         if late.sum() < STANDS * self._n_looks:
             return None
-        lead = _middle(line.lead_db[late])
+        lead = float(middle(line.lead_db[late]))
         if lead < 0.0 or _is_among(frequency, self._entry_hz):
             first = len(self._looks) - self._n_long
         late = line.look >= first
         if first < 0 or late.sum() < STANDS * (len(self._looks) - first) or not _is_steady(line.hz):
             return None
-        hz, level = _middle(line.hz[late]), _middle(line.over_db[late])
+        hz, level = float(middle(line.hz[late])), float(middle(line.over_db[late]))
         is_long = line.look.size >= STANDS * self._n_long
         belief = min(self._belief(level, lead), SUREST if is_long else MAY_SQUEAL)
         if self._was_told(belief) or not self._stands_out(hz, level, lead):
@@ -246,11 +247,6 @@ def _line_through(looks: NDArray[np.float32], frequency: float) -> _Line:
     others = (_off_combs(hz, frequency) > SAME_LINE * frequency) & (hz > 0.0)
     loudest = np.where(others, level, -np.inf).max(axis=1)
     return _Line(look=look, hz=own[look, 0], over_db=own[look, 2], lead_db=own[look, 1] - loudest[look])
-
-
-def _middle(values: NDArray[np.float32]) -> float:
-    """The middle value, of two the upper."""
-    return float(np.sort(values)[values.size // 2])
 
 
 def _is_steady(hz: NDArray[np.float32]) -> bool:

@@ -56,7 +56,7 @@ class DecoderSettings:
     wonder_frames : int
         But not sooner than this after the last time.
     gain, switch_cost : float
-        As for the second look [nats].
+        Nats that one frame's log odds count for, and that a change costs.
     """
 
     open_now: float = 0.5

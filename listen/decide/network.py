@@ -60,7 +60,7 @@ def score_whole(network: Network, features: NDArray[np.float64]) -> NDArray[np.f
 
 
 def score_together(networks: tuple[Network, ...], features: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The mean of what several networks score, each as by `score_whole`, in a thread of its own."""
+    """The mean of what several networks score, each as by `score_whole`; each has a thread."""
     with ThreadPoolExecutor(len(networks)) as pool:
         return mean_of(list(pool.map(lambda network: score_whole(network, features), networks)))
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.decide.ranks import at_rank
 from listen.decide.tooth_pass import KNOWN_OFF, tooth_pass
 from listen.states import Finding, Turning
 
@@ -24,7 +25,7 @@ HIGHEST_TURN = 6  # lines up to here, or one above the tooth pass: higher ones t
 TEETH = 3  # multiples of the tooth pass that are looked at
 LINE_HZ = 20.0  # half the width of a line in a window of 100 ms
 LOWEST_HZ = 130.0  # below this no machine is quiet; common practice, no source
-RISE_DB = 5.0  # in none of 210 made clips with a whole cutter, 60 of them with a cut that grows or shrinks
+RISE_DB = 5.0  # cuts that grow or shrink rise by less; `tools/bench ear --findings` prints false ones
 MOST_DB, LEAST_LINES = 2.0, 2  # by so much the two that rose most may rise more than all
 ALONE_DB = 6.0  # most by which one line counts for more than the next: alone it may be a tone of the shop
 HELD = 0.35  # share of the looks that may be below what counts as a level: a second of talk is no change
@@ -96,7 +97,7 @@ class TurnListener:
 
     def _found(self, at: int, so_far: Callable[[], NDArray[np.float32]]) -> tuple[Finding, ...]:
         bands = np.array([needed for _, needed in self._looks])
-        rises = _held(bands[-self._after :]) - _held(bands[: -self._after])
+        rises = at_rank(bands[-self._after :], HELD) - at_rank(bands[: -self._after], HELD)
         for places in self._places:
             rise = places.rise_db(rises)
             if rise < RISE_DB:
@@ -170,13 +171,6 @@ def _bands_of_none(edges_hz: NDArray[np.float64], turn_hz: float, most: int) -> 
     low, high = edges_hz[:-1] - LINE_HZ, edges_hz[1:] + LINE_HZ
     is_free = np.floor(high / turn_hz) == np.floor(low / turn_hz)
     return np.flatnonzero((low > LOWEST_HZ) & (high < (most + 1) * turn_hz) & is_free)
-
-
-def _held(bands_db: NDArray[np.float64]) -> NDArray[np.float64]:
-    """What each band mostly has at the least, of (n_looks, n_fine) levels [dB]."""
-    place = int(HELD * len(bands_db))
-    held: NDArray[np.float64] = np.partition(bands_db, place, axis=0)[place]
-    return held
 
 
 def _since(levels_db: NDArray[np.float64]) -> int:

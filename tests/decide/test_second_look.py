@@ -7,12 +7,15 @@ import pytest
 from sklearn.linear_model import LogisticRegression
 from sklearn.metrics import roc_auc_score
 
+from listen.blocks import Frames
 from listen.decide.contact_sound import ContactListener
 from listen.decide.kept import Kept
 from listen.decide.kernels import best_path, bridged
 from listen.decide.layout import Layout
+from listen.decide.network import score_whole
 from listen.decide.read_out import fit_read_out, separation
-from listen.decide.second_look import SecondLookSettings, _drop_doubted, _live_odds, _own, dated
+from listen.decide.second_look import SecondLookSettings, _drop_doubted, _live_odds, _own, belief_of, dated
+from listen.ears import ear_layout, shipped_model
 from listen.states import Event, Finding, Standing, State, Turning
 
 HOP = 10
@@ -79,6 +82,19 @@ def test_a_contact_that_the_ears_doubt_is_dropped(length: int, alone: float, liv
     path[50 : 50 + length] = True
     _drop_doubted(path, np.full(300, alone), np.full(300, live), SecondLookSettings())
     assert int(path.sum()) == (length if kept else 0)
+
+
+@pytest.mark.closed
+def test_all_two_sided_networks_are_asked_after_the_run() -> None:
+    """The states are the mean of what those score that are asked live, and the one that joins them."""
+    model, layout = shipped_model(), ear_layout()
+    values = np.random.default_rng(5).normal(0.0, 1.0, (300, layout.lines.stop))
+    frames = Frames(at=np.arange(1, 301) * 480, values=values)
+    networks = (*model.second, *model.later)
+    assert len(networks) == 3
+    scores = np.mean([score_whole(network, values[:, layout.model]) for network in networks], axis=0)
+    found = belief_of(frames, model, layout, hop=480).states
+    np.testing.assert_allclose(found, np.exp(scores) / np.exp(scores).sum(axis=1, keepdims=True), atol=1e-9)
 
 
 @pytest.mark.closed
