@@ -15,15 +15,7 @@ from listen.timeline import Caution, SpanKind
 # Most a tooth takes, as a share of the diameter: a hundredth is usual in metal, six in wood
 # (common practice, no source).
 IN_METAL, ELSEWHERE = (20, "a twentieth"), (12, "a twelfth")
-KINDS = (
-    "flat end mill",
-    "ball end mill",
-    "bull nose end mill",
-    "face mill",
-    "drill",
-    "spot drill",
-    "chamfer mill",
-)
+UNLIKE = ("reamer", "tap", "thread mill", "probe", "other")  # of other feeds than these shares
 
 
 def check_bite(path: TimedPath, job: Job, segments: Segments, cuts: list[Cut]) -> list[Caution]:
@@ -35,7 +27,7 @@ def check_bite(path: TimedPath, job: Job, segments: Segments, cuts: list[Cut]) -
     found = []
     for number in np.unique(path.spans.tool[spans]).tolist():
         tool = job.tool(number)
-        if tool is None or not tool.flutes or tool.kind not in KINDS:
+        if tool is None or not tool.flutes or tool.kind in UNLIKE:
             continue
         mine = spans[path.spans.tool[spans] == number]
         mine = mine[path.spindle_rpm[mine] != 0.0]
