@@ -1,9 +1,10 @@
-"""Cuts that stop too soon on made sound, heard by the shipped ear: how soon it is said, how often falsely.
+"""Cuts that stop too soon, or are not there, on made sound, heard by the shipped ear: what is said of them.
 
 `tools/bench follow --only "made stops"` listens to made clips of two minutes at 12 and 6 dB with all
 disturbances. Each is followed as a program that expects just its contacts, the feed clock known: any
 "cutting stopped" is false. Then four times as one that expects every fourth contact with air after it to go
-on. Drawn events say nothing of how long the ear takes to confirm; this does.
+on, and three times as one that expects a contact more, in the air between two: that one is not there. Drawn
+events say nothing of how long the ear takes to confirm, nor of what it believes meanwhile; this does.
 """
 
 from collections.abc import Sequence
@@ -15,7 +16,7 @@ import numpy as np
 from listen.ears import Heard, shipped_model
 from listen.follow import Follower
 from listen.states import Event, StateLikelihoods
-from listen.timeline import Cue, SpanKind, Timeline
+from listen.timeline import Cue, SpanKind, Timeline, Verdict, VerdictKind
 from tools.tools_follow.measure_ear import clip, told
 from tools.tools_follow.programs import timeline_of
 
@@ -24,6 +25,7 @@ AIR_S, LENGTH_S = 1.2, 0.5  # a contact that stops has at least so much air afte
 LEFT_S, LONGER = 0.4, 1.5  # air left of it; longest that it is expected to go on, as a share of its length,
 LEAST_LONGER = 0.43  # and shortest: stopped at 70 % at the latest, as in the line "cut short"
 ONE_IN = 4
+ROOM_S, ABSENT_S, N_ABSENT = 2.4, 0.8, 3  # least air about a contact that is not there, its length, how many
 SOON_S = (0.1, 0.15, 0.2, 0.3, 0.6, 1.0, 9.0)  # after a stop
 Cuts = list[tuple[float, float, float]]  # start, leaving, stop [s]
 Counts = dict[str, float]
@@ -44,8 +46,8 @@ def program(cuts: Cuts, length_s: float) -> Timeline:
     return replace(drawn, contacts=contacts, override_steady=True)
 
 
-def stops(timeline: Timeline, items: Sequence[Heard], rate: int) -> list[Cue]:
-    """What is said of cuts that stopped."""
+def said_of(timeline: Timeline, items: Sequence[Heard], rate: int) -> list[object]:
+    """All that is said of what was heard."""
     follower = Follower(timeline, rate=rate, ear=shipped_model().rates)
     said: list[object] = []
     for item in items:
@@ -53,8 +55,30 @@ def stops(timeline: Timeline, items: Sequence[Heard], rate: int) -> list[Cue]:
             follower.listen(item)
         elif isinstance(item, Event):
             said += follower.push((item,), item.decided_at)
-    said += follower.close(round(timeline.duration * rate))
+    return [*said, *follower.close(round(timeline.duration * rate))]
+
+
+def stops(said: Sequence[object]) -> list[Cue]:
+    """What is said of cuts that stopped."""
     return [cue for cue in said if isinstance(cue, Cue) and cue.kind == "cutting stopped"]
+
+
+def not_heard(said: Sequence[object]) -> set[int]:
+    """Contacts that are called not heard, counted from 0."""
+    judged = {item.contact - 1: item.kind for item in said if isinstance(item, Verdict) and item.contact}
+    return {contact for contact, kind in judged.items() if kind == VerdictKind.NOT_HEARD}
+
+
+def absent_told(cuts: Cuts, length_s: float, items: Sequence[Heard], rate: int) -> list[bool]:
+    """For each contact put into air where nothing is heard, whether it is called not heard."""
+    wide = [k for k, (one, other) in enumerate(pairwise(cuts)) if other[0] - one[2] > ROOM_S]
+    found = []
+    for after in wide[2 :: max(1, len(wide) // N_ABSENT)][:N_ABSENT]:
+        start = 0.5 * (cuts[after][2] + cuts[after + 1][0] - ABSENT_S)
+        more = (start, start + ABSENT_S - 0.05, start + ABSENT_S)
+        said = said_of(program([*cuts[: after + 1], more, *cuts[after + 1 :]], length_s), items, rate)
+        found.append(after + 1 in not_heard(said))
+    return found
 
 
 def delays(cuts: Cuts, length_s: float, items: Sequence[Heard], rate: int) -> list[float]:
@@ -73,7 +97,7 @@ def delays(cuts: Cuts, length_s: float, items: Sequence[Heard], rate: int) -> li
             start, leaving, stop = cuts[index]
             more = min(following[index] - stop - LEFT_S, LONGER * (stop - start))
             longer[index] = (start, leaving + more, stop + more)
-        said = stops(program(longer, length_s), items, rate)
+        said = stops(said_of(program(longer, length_s), items, rate))
         for index in able[first::ONE_IN]:
             after = [cue.at / rate - cuts[index][2] for cue in said if cue.contact == index + 1]
             found.append(min((delay for delay in after if delay > -LEFT_S), default=np.inf))
@@ -89,6 +113,10 @@ def one_clip(seed: int) -> Counts:
         return {}
     items = told(made)
     after = np.array(delays(cuts, CLIP_S, items, made.rate))
-    counts = {"false": float(len(stops(program(cuts, CLIP_S), items, made.rate))), "of": float(after.size)}
+    as_it_is = said_of(program(cuts, CLIP_S), items, made.rate)
+    absent = absent_told(cuts, CLIP_S, items, made.rate)
+    counts = {"false": float(len(stops(as_it_is))), "of": float(after.size)}
+    counts |= {"absent told": float(sum(absent)), "absent of": float(len(absent))}
+    counts |= {"wrongly absent": float(len(not_heard(as_it_is))), "contacts": float(len(cuts))}
     counts["cutting"] = sum(stop - start for start, _, stop in cuts)
     return counts | {f"within {soon_s}": float(np.sum(after <= soon_s)) for soon_s in SOON_S}

@@ -207,6 +207,9 @@ def _made_stops(counts: list[Counts]) -> None:
     print(f"    false cues a run {false:.2f}{over(false, CUE_LIMIT)}")
     for soon_s in SOON_S:
         print(f"    said within {soon_s:.2f} s of it {share(total(counts, f'within {soon_s}'), of)}")
+    told, wrongly = (total(counts, name) for name in ("absent told", "wrongly absent"))
+    print(f"    contacts that are not there called not heard {share(told, total(counts, 'absent of'))}")
+    print(f"    contacts that are there called not heard {share(wrongly, total(counts, 'contacts'))}")
 
 
 def _memory(counts: list[Counts]) -> None:
