@@ -1,4 +1,4 @@
-"""Fit the live network and the two that look both ways with PyTorch, and write them as plain arrays."""
+"""Fit the live network and those that look both ways with PyTorch, and write them as plain arrays."""
 
 import copy
 import math
@@ -53,8 +53,9 @@ RECIPES = {
     "live": Recipe(units=96, dropout=0.2, decay=3e-2, noise=1.2),
     "second": Recipe(units=48, dropout=0.2, decay=2e-2, noise=1.0),
     "wider": Recipe(units=64, dropout=0.35, decay=3e-2, noise=2.0),
+    "taught": Recipe(units=64, dropout=0.35, decay=3e-2, noise=2.0, taught=0.5),
 }
-TAUGHT = Recipe(units=64, dropout=0.35, decay=3e-2, noise=2.0, taught=0.5)
+ALONE = [part for part, recipe in RECIPES.items() if not recipe.taught]  # need no fitted networks
 Teacher = Callable[[torch.Tensor], torch.Tensor]
 
 
@@ -232,7 +233,7 @@ def fit_one(
     """
     torch.manual_seed(seed)
     rng = np.random.default_rng(seed)
-    recipe, both_ways = RECIPES.get(part, TAUGHT), part != "live"
+    recipe, both_ways = RECIPES[part], part != "live"
     heads = 4 if both_ways else N_LIVE
     ear = Ear(store.features.shape[1], recipe, heads=heads, both_ways=both_ways).to(device)
     top_rate = 3e-3
@@ -345,20 +346,20 @@ def part_of(model: Path, part: str) -> dict[str, np.ndarray]:
 def fit_model(
     shards: Path, out: Path, *, minutes: float, seed: int, batch: int, onto: Path | None = None
 ) -> None:
-    """Fit the networks and write `arrays.npz`; `tools/train card` adds the card.
+    """Fit the networks that need no others, and write `arrays.npz`; `tools/train card` adds the card.
 
     With `onto`, all go on from that model.
     With an accelerator for each they are fitted at once and have all the minutes; else one after the other.
     """
     out.mkdir(parents=True, exist_ok=True)
-    at_once = torch.cuda.device_count() >= len(RECIPES)
-    each = minutes if at_once else minutes / len(RECIPES)
+    at_once = torch.cuda.device_count() >= len(ALONE)
+    each = minutes if at_once else minutes / len(ALONE)
     jobs = [
         (shards, part, f"cuda:{index}" if at_once else _device(), each, seed, batch, onto)
-        for index, part in enumerate(RECIPES)
+        for index, part in enumerate(ALONE)
     ]
     if at_once:
-        with torch.multiprocessing.get_context("spawn").Pool(len(RECIPES)) as pool:
+        with torch.multiprocessing.get_context("spawn").Pool(len(ALONE)) as pool:
             found = pool.starmap(fit_part, jobs, chunksize=1)
     else:
         found = [fit_part(*job) for job in jobs]
