@@ -94,6 +94,7 @@ def test_an_output_that_is_full_is_one_line(folder: Path) -> None:
             text=True,
             check=False,
             cwd=folder,
+            timeout=120,
         )
     assert done.returncode == 2
     assert done.stderr.splitlines() == [

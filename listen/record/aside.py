@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from listen.record.sound import SoundWriter
 
-MOST_WAITING = 4  # blocks; more sound than this never waits in memory
+MOST_WAITING = 4  # blocks, when `push` returns
 
 
 class Taker(Protocol):
@@ -70,7 +70,7 @@ class AsideSound:
             self.problem = self._sound.problem
 
     def _take_up(self) -> None:
-        """Wait for the first block that is on its way; where it raised, what comes after it is dropped."""
+        """Wait for the first block that is on its way; where it raised, what was not begun is dropped."""
         try:
             self.problem = self._waiting.popleft().result()
         except BaseException:

@@ -92,9 +92,16 @@ def test_no_more_than_a_few_blocks_wait() -> None:
     aside = AsideSound(notes)
     for number in range(MOST_WAITING):
         aside.push(block(number))
-    pushing = threading.Thread(target=aside.push, args=(block(MOST_WAITING),))
+    begun = threading.Event()
+
+    def push() -> None:
+        begun.set()
+        aside.push(block(MOST_WAITING))
+
+    pushing = threading.Thread(target=push)
     pushing.start()
-    pushing.join(timeout=0.1)
+    assert begun.wait(timeout=10.0)
+    pushing.join(timeout=0.2)
     assert pushing.is_alive()
     notes.may_go_on.set()
     pushing.join(timeout=10.0)
