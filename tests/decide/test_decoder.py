@@ -59,6 +59,14 @@ def test_one_contact_is_supposed_at_once_and_dated_when_confirmed() -> None:
 
 
 @pytest.mark.closed
+@pytest.mark.parametrize(("believed", "is_supposed"), [(0.51, True), (0.48, False)])
+def test_contact_is_supposed_as_soon_as_it_is_as_likely_as_not(believed: float, is_supposed: bool) -> None:
+    """At even odds; `run` gives the live ear .02 + .96 of each number."""
+    found = run(believed * contact(start=100, stop=104), second=np.zeros(400))
+    assert any(event.standing is Standing.PROVISIONAL for event in found) == is_supposed
+
+
+@pytest.mark.closed
 def test_a_burst_that_the_second_ear_does_not_hear_is_withdrawn() -> None:
     """A knock of 80 ms fools the live ear only."""
     events = run(contact(start=100, stop=108), second=np.zeros(400))

@@ -44,6 +44,14 @@ def test_lines_at_every_fourth_turn_only_are_no_three_flutes() -> None:
 
 
 @pytest.mark.closed
+def test_two_lines_are_too_few_for_another_number_of_flutes() -> None:
+    """Turns 4 and 8 of a cutter of three flutes: with a third, at 12, they would be of four."""
+    found = tooth_pass(looks_of(400.0, 800.0), known(6000.0, 3))
+    assert found is not None
+    assert found.hz == pytest.approx(300.0, rel=0.003)
+
+
+@pytest.mark.closed
 def test_two_flutes_that_sing_at_every_turn_or_every_fourth_stay_two() -> None:
     for orders in ((1, 2, 3, 4), (4, 8, 12, 16)):
         found = tooth_pass(looks_of(*(150.0 * k for k in orders)), known(9000.0, 2))

@@ -8,6 +8,7 @@ import pytest
 from listen.blocks import Block, LoadSample
 from listen.decide import Belief, SecondLookSettings, Seen, find_lag, fuse_look, taught_by_load
 from listen.decide.fuse import Lag, load_says
+from listen.decide.second_look import events_of
 from listen.ears import Ear, LoadEar, SoundEar, shipped_model
 from listen.fused_ear import FusedEar
 from listen.job_file import load_job
@@ -122,6 +123,18 @@ def test_a_light_cut_that_sound_is_sure_of_stays_and_one_that_it_is_sure_is_none
     heard = belief(CUTS, strength=9.0)
     fused = spans(fuse_look([heard], seen, lag=Lag(late_s=0.0, agrees=0.9), rate=RATE))
     np.testing.assert_allclose(fused, CUTS, rtol=0, atol=0.1)
+
+
+@pytest.mark.closed
+@pytest.mark.parametrize(("beside_nats", "is_heard"), [(0.95, True), (0.7, False)])
+def test_what_another_witness_says_is_weighed_in_nats_a_frame(beside_nats: float, is_heard: bool) -> None:
+    """By hand: sound at -2 counts -0.8 a frame; 100 frames must bring the cost of two changes, 7 nats."""
+    heard = belief(CUTS, strength=1.0)
+    inside = np.zeros(heard.at.size, dtype=np.bool_)
+    inside[1000:1100] = True
+    heard = heard.with_odds(np.where(inside, -2.0, -9.0))
+    beside = np.where(inside, beside_nats, -1.0)
+    assert bool(events_of(heard, beside=beside)) == is_heard
 
 
 @pytest.mark.closed
