@@ -1,6 +1,6 @@
 // The one-page record of a first run, to print: what was heard and what a person saw stay apart.
 
-import {clockText, make} from "./words.js";
+import {NO_CONTACTS, clockText, make} from "./words.js";
 import {simpleRow, stretchText, verdictText} from "./tables.js";
 
 const BLANK_ROWS = 5;
@@ -24,6 +24,7 @@ export function wireRecord({run, $}) {
   if (shown.length < run.contacts.length) {
     $("record-heard").append(make("tr", {}, make("td", {colSpan: 5}, `and ${run.contacts.length - shown.length} more, in run.json`)));
   }
+  if (!run.contacts.length) $("record-heard").append(make("tr", {}, make("td", {colSpan: 5}, NO_CONTACTS)));
   const label = (id) => run.contacts.find((row) => row.id === id)?.label ?? "–";
   for (const look of run.looks) $("record-looks").append(simpleRow(clockText(look.at_s, 1), label(look.contact), [look.text, look.place].filter(Boolean).join(", ")));
   if (!run.looks.length) $("record-looks").append(simpleRow("", "", "nothing noted during the run"));

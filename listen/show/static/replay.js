@@ -1,6 +1,6 @@
 // The page of a finished run: first a sentence, then the first flag, then everything along time.
 
-import {FIXED_LINE, STATE_WORDS, clockText, lengthNumber, make, write} from "./words.js";
+import {FIXED_LINE, NO_CONTACTS, STATE_WORDS, clockText, lengthNumber, make, write} from "./words.js";
 import {Spectrum, Track} from "./track.js";
 import {LANES, Scope} from "./scope.js";
 import {listenToPointer} from "./pointer.js";
@@ -185,6 +185,7 @@ function wireControls() {
 function writeTables() {
   const deeds = {play: playContact, hasSound, unit: run.unit};
   fillTable($("contact-rows"), run.contacts, (row) => contactRow(row, deeds));
+  if (!run.contacts.length) $("contact-rows").append(make("tr", {}, make("td", {colSpan: 9}, NO_CONTACTS)));
   $("untold").hidden = !run.contacts.some((row) => row.verdict === "cannot tell");
   fillTable($("flag-rows"), run.flags, (flag) => flagRow(flag, {play: playFlag, hasSound}));
   if (!run.flags.length) $("flag-rows").append(make("tr", {}, make("td", {colSpan: 4}, "No flags. That is no permission: look at the part.")));
