@@ -58,3 +58,22 @@ def test_the_thread_ends_with_the_iterator() -> None:
     next(ahead)
     ahead.close()  # type: ignore[attr-defined]
     assert not [each for each in threading.enumerate() if each.name.startswith("read ahead")]
+
+
+def test_a_source_that_is_left_early_is_closed_at_once() -> None:
+    """Not when it is collected: an open sound file cannot be renamed or removed on Windows."""
+    closed: list[bool] = []
+
+    def source() -> Iterator[Block]:
+        try:
+            yield block(0)
+            yield block(1)
+            yield block(2)
+        finally:
+            closed.append(True)
+
+    kept = source()
+    ahead = read_ahead(kept)
+    next(ahead)
+    ahead.close()  # type: ignore[attr-defined]
+    assert closed == [True]
