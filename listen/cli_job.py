@@ -5,12 +5,8 @@ from pathlib import Path
 
 from listen.errors import InputError
 from listen.expect.facts import Facts, read_facts
-from listen.expect.setup_questions import (
-    Question,
-    check_answer,
-    job_text,
-    questions,
-)
+from listen.expect.setup_job import check_answer, job_text
+from listen.expect.setup_questions import Question, questions
 from listen.expect.setup_said import drawn, said_back
 from listen.job import Job
 from listen.job_file import job_of_text, load_job

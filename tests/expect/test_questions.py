@@ -7,7 +7,8 @@ import pytest
 from listen.cli_job import asked, job_of, make_job
 from listen.errors import InputError
 from listen.expect.facts import diameter_in, pitch_in, read_facts
-from listen.expect.setup_questions import job_text, questions
+from listen.expect.setup_job import job_text
+from listen.expect.setup_questions import questions
 from listen.expect.setup_said import drawn, said_back
 from listen.job import Box, Cylinder
 from listen.job_file import load_job
@@ -146,6 +147,12 @@ def test_a_tool_table_and_a_machine_kept_once(program: Path) -> None:
         ({"zero": "midle"}, "did you mean 'middle'"),
         ({"tools": "T1 flat end mill"}, "must be number, kind, diameter and flutes"),
         ({"tools": "T1 flat endmill 12 3"}, "did you mean 'flat end mill'"),
+        (
+            {"tools": "T1 drill 1.2.3 2"},
+            r"diameter of T1 must be one number, as 12, \.5 or 3/8, got '1\.2\.3'",
+        ),
+        ({"tools": "T1 drill 3/0 2"}, "diameter of T1 must be one number"),
+        ({"tools": "T1 tap 6 3 pitch ."}, "pitch of T1 must be one number"),
         ({"overrides": "10"}, "two numbers"),
         ({"jaws": "low"}, "one number"),
     ],
