@@ -115,7 +115,9 @@ def job(
     program: Annotated[Path, typer.Argument(metavar="PROGRAM", help="The program file.")],
     size: Annotated[str | None, typer.Option(help="Stock size, as 80x50x20 or diameter x height.")] = None,
     zero: Annotated[str | None, typer.Option(help="Where X0 Y0 is, as 'left front corner'.")] = None,
-    z0: Annotated[str | None, typer.Option("--z0", help="Where Z0 is, as 'top of the stock'.")] = None,
+    z0: Annotated[
+        str | None, typer.Option("--z0", help="As 'top of the stock' or '1 below the top'.")
+    ] = None,
     material: Annotated[str | None, typer.Option(help="As 'aluminium 6061'.")] = None,
     tools: Annotated[str | None, typer.Option(help="As 'T1 flat end mill 12 3; T2 drill 5 2'.")] = None,
     kind: Annotated[str | None, typer.Option(help="raised dry run, first cut or repeat.")] = None,

@@ -77,41 +77,43 @@ def _facts_of(program: Path) -> Facts:
 
 
 def asked(facts: Facts, given: Mapping[str, str]) -> dict[str, str]:
-    """Answers by key: those given, and for the others what the person types."""
+    """Answers by key: those given, and for the others what the person types.
+
+    Raises
+    ------
+    InputError
+        If one of those given is not right: before anything is asked.
+    """
     answers = dict(given)
+    for key in given:
+        check_answer(facts, key, answers)
     for question in questions(facts):
         if question.key not in answers:
-            answers[question.key] = _ask(facts, question)
+            answers[question.key] = _ask(facts, question, answers)
     return answers
 
 
-def _ask(facts: Facts, question: Question) -> str:
+def _ask(facts: Facts, question: Question, before: Mapping[str, str]) -> str:
     """Ask until the answer is right; a plain return takes the default."""
     if question.why:
         print(f"  ({question.why})")
     for number, choice in enumerate(question.choices, start=1):
         print(f"  {number}  {choice}")
     while True:
-        typed = input(f"{question.text} [{question.default}] ").strip()
-        if question.choices:
-            chosen = _chosen(question, typed)
-            if chosen is not None:
-                return chosen
-            print(f"  one of 1 to {len(question.choices)}, please")
-            continue
+        typed = _chosen(question, input(f"{question.text} [{question.default}] ").strip())
         try:
-            check_answer(facts, question.key, typed or question.default)
+            check_answer(facts, question.key, {**before, question.key: typed})
         except InputError as error:
             print(f"  {error}")
             continue
         return typed
 
 
-def _chosen(question: Question, typed: str) -> str | None:
-    """The choice that was typed, as a number or in words; None where it is none."""
+def _chosen(question: Question, typed: str) -> str:
+    """The choice of a number that was typed; other words as they are."""
     if typed.isdigit() and 1 <= int(typed) <= len(question.choices):
         return question.choices[int(typed) - 1]
-    return typed if not typed or typed in question.choices else None
+    return typed
 
 
 def _agreed() -> bool:

@@ -40,7 +40,8 @@ def _idle_tool(path: TimedPath, number: int, span: int) -> Caution:
         span,
         kind=KIND,
         text=f"T{number} feeds, but never touches the stock of this job",
-        remedy="is that meant? else check stock and zero in the job, and the tool's size",
+        remedy="is that meant? else check stock and zero in the job (does the raw top stand above Z0?), "
+        "and the tool's size",
     )
 
 

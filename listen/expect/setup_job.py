@@ -6,7 +6,7 @@ from fractions import Fraction
 
 from listen.errors import InputError
 from listen.expect.facts import Facts
-from listen.expect.setup_questions import ZERO_HEIGHTS, answers_with_defaults, questions
+from listen.expect.setup_questions import ZERO_HEIGHTS, answers_with_defaults, below_top
 from listen.job import KINDS_OF_TOOL, nearest
 
 _TOOL = re.compile(
@@ -15,22 +15,22 @@ _TOOL = re.compile(
 )
 
 
-def check_answer(facts: Facts, key: str, answer: str) -> None:
-    """Look at one answer as soon as it is given.
+def check_answer(facts: Facts, key: str, answers: Mapping[str, str]) -> None:
+    """Look at one answer as soon as it is given, beside those given before.
 
     Raises
     ------
     InputError
         Where it cannot become part of a job.
     """
-    full = {**{question.key: question.default for question in questions(facts)}, key: answer}
-    if key == "size":
+    full = answers_with_defaults(facts, answers)
+    if key in ("size", "z0"):
         stock_table(facts, full)
     elif key == "tools":
         tool_tables(full)
     elif key == "overrides":
         _machine(full)
-    elif key == "jaws" and answer:
+    elif key == "jaws" and full["jaws"]:
         _jaws(facts, full)
 
 
@@ -44,15 +44,15 @@ def stock_table(facts: Facts, answers: Mapping[str, str]) -> str:
     Raises
     ------
     InputError
-        Where the size is not two or three lengths above 0.
+        Where the size is not two or three lengths above 0, or Z0 does not lie in it.
     """
     size = _numbers_in(answers["size"].replace("−", "-"))
     if len(size) not in (2, 3) or not all(v > 0.0 for v in size):
         raise InputError(
             f"stock size must be three lengths X x Y x Z, or diameter x Z, got {answers['size']!r}"
         )
-    high = size[-1]
-    z = (-high, 0.0) if answers["z0"] == ZERO_HEIGHTS[0] else (0.0, high)
+    top = _top(answers["z0"], size[-1])
+    z = (top - size[-1], top)
     lines = (
         ["[stock]"]
         if facts.offsets[0] == "G54"
@@ -71,6 +71,16 @@ def stock_table(facts: Facts, answers: Mapping[str, str]) -> str:
     if answers["material"]:
         lines.append(f"material = {_quoted(answers['material'])}")
     return "\n".join(lines)
+
+
+def _top(z0: str, high: float) -> float:
+    """Where the top of a stock so high lies, as Z."""
+    if z0 in ZERO_HEIGHTS:
+        return 0.0 if z0 == ZERO_HEIGHTS[0] else high
+    below = below_top(z0)
+    if below is None or not below < high:
+        raise InputError(f"Z0 must lie in the stock, {high:g} high, got {z0!r}")
+    return below
 
 
 def _corner(place: str, width: float, depth: float) -> tuple[float, float]:

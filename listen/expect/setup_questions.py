@@ -1,6 +1,7 @@
 """The questions of `cut-listen job`, each with the answer that the program itself suggests."""
 
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -10,6 +11,7 @@ from listen.job import KINDS_OF_RUN, nearest
 
 ZERO_PLACES = ("left front corner", "middle", "left back corner", "right front corner", "right back corner")
 ZERO_HEIGHTS = ("top of the stock", "underside of the stock")
+_BELOW = re.compile(r"(\d+\.?\d*|\.\d+) below( the top( of the stock)?)?")
 USUAL_FLUTES = {"drill": 2, "spot drill": 2, "chamfer mill": 2, "reamer": 6, "tap": 3, "face mill": 5}
 
 
@@ -26,7 +28,7 @@ class Question:
     default : str
         What a plain return means; "" where there is no sensible default and an answer may be left out.
     choices : tuple of str
-        Where only these are right.
+        Where only these are right; for the place of Z0 also what `below_top` reads.
     why : str
         What the answer is for.
     """
@@ -61,6 +63,7 @@ def questions(facts: Facts) -> tuple[Question, ...]:
             text="Where is Z0?",
             default=ZERO_HEIGHTS[1] if facts.low[2] >= 0.0 else ZERO_HEIGHTS[0],
             choices=ZERO_HEIGHTS,
+            why="or, where a face is milled down to it, how far below the raw top: as '1 below the top'",
         ),
         Question(
             key="material",
@@ -136,13 +139,29 @@ def answers_with_defaults(facts: Facts, answers: Mapping[str, str]) -> dict[str,
     Raises
     ------
     InputError
-        For an answer that is not one of the choices.
+        For an answer that is not right for a question with choices.
     """
     full = {}
     for question in questions(facts):
         given = answers.get(question.key, "").strip() or question.default
-        if question.choices and given not in question.choices:
+        if question.choices and not _is_choice(question, given):
             near = nearest(given, question.choices)
             raise InputError(f"{question.text} {given!r} is not one of {', '.join(question.choices)}{near}")
         full[question.key] = given
     return full
+
+
+def _is_choice(question: Question, answer: str) -> bool:
+    return answer in question.choices or (question.key == "z0" and below_top(answer) is not None)
+
+
+def below_top(answer: str) -> float | None:
+    """How far Z0 lies below the top of the stock, None where an answer does not say it so.
+
+    Examples
+    --------
+    >>> below_top("1.5 below the top"), below_top("underside of the stock")
+    (1.5, None)
+    """
+    found = _BELOW.fullmatch(answer)
+    return float(found[1]) if found else None

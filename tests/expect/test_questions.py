@@ -108,6 +108,17 @@ def test_the_guessed_stock_reaches_from_its_zero_to_the_tool(places: str, size: 
     assert asked_size.default == size
 
 
+@pytest.mark.parametrize("said", ["1.5 below the top of the stock", "1.5 below the top", "1.5 below"])
+def test_a_zero_that_a_face_is_milled_down_to_lies_below_the_top(program: Path, said: str) -> None:
+    """With the raw top at Z0, a facing pass at Z0 never touches and the first touch comes unsaid."""
+    facts = read_facts(read_program(program))
+    target = program.with_suffix(".toml")
+    target.write_text(job_text(facts, {"size": "80 x 50 x 20", "z0": said}))
+    job = load_job(target)
+    assert job.setups[0].stock == Box(low=(0.0, 0.0, -18.5), high=(80.0, 50.0, 1.5))
+    assert said_back(facts, job).startswith("Z0 is 1.5 below the top of the stock; deepest −12; 6.5 above")
+
+
 def test_an_offset_without_stock_is_said_back(program: Path) -> None:
     program.write_text(PROGRAM.replace("M30", "G55 G0 X0 Y0 Z50\nG1 Z-1 F100\nM30"))
     facts = read_facts(read_program(program))
@@ -153,6 +164,9 @@ def test_a_tool_table_and_a_machine_kept_once(program: Path) -> None:
         ),
         ({"tools": "T1 drill 3/0 2"}, "diameter of T1 must be one number"),
         ({"tools": "T1 tap 6 3 pitch ."}, "pitch of T1 must be one number"),
+        ({"z0": "20 below the top", "size": "80x50x20"}, "Z0 must lie in the stock, 20 high, got '20 below"),
+        ({"z0": "1 above the top"}, "is not one of top of the stock"),
+        ({"z0": "1.2.3 below"}, "is not one of top of the stock"),
         ({"overrides": "10"}, "two numbers"),
         ({"jaws": "low"}, "one number"),
     ],
@@ -227,14 +241,21 @@ def test_a_tapping_feed_that_is_not_the_pitch_is_found_by_the_comment_alone(tmp_
 def test_a_wrong_answer_is_asked_again_at_once(program: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Eight answers were lost to one slip, told only after the last."""
     facts = read_facts(read_program(program))
-    typed = iter(
-        ["eighty", "80x50x20", "9", "middle", "", "", "T1 flat endmill 12 3", "", "", "10", "", "low", ""]
-    )
+    place = ["eighty", "80x50x20", "9", "middle", "above", "20 below", "19 below"]
+    typed = iter([*place, "", "T1 flat endmill 12 3", "", "", "10", "", "low", ""])
     monkeypatch.setattr("builtins.input", lambda _: next(typed))
     answers = asked(facts, {})
     assert next(typed, None) is None
     assert (answers["size"], answers["zero"], answers["tools"]) == ("80x50x20", "middle", "")
-    assert "min = [-40, -25, -20]" in job_text(facts, answers)
+    assert "min = [-40, -25, -1]" in job_text(facts, answers)
+
+
+def test_what_was_given_wrong_is_told_before_anything_is_asked(
+    program: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("builtins.input", lambda _: pytest.fail("asked"))
+    with pytest.raises(InputError, match="stock size must be"):
+        asked(read_facts(read_program(program)), {"size": "eighty"})
 
 
 def test_a_tool_without_a_diameter_asks_for_it(tmp_path: Path) -> None:
