@@ -15,15 +15,19 @@ if TYPE_CHECKING:
 
 
 def contact_table(run: Run) -> "Table":
-    """One row a contact: where, when it should have come, when it came, what became of it."""
+    """One row a contact: where, when it should have come, when it came, what became of it.
+
+    Where the terminal is narrow the verdict goes on below; all else stays in one piece.
+    """
     from rich.box import SIMPLE_HEAD
     from rich.table import Table
 
     table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
     for name in ("#", "tool", "line", "expected s", "heard s", "verdict", "sure"):
-        is_time = name.endswith(" s")
-        whole = is_time or name in ("line", "verdict", "sure")
-        table.add_column(name, justify="right" if is_time else "left", no_wrap=whole, overflow="fold")
+        whole = name != "verdict"
+        table.add_column(
+            name, justify="right" if name.endswith(" s") else "left", no_wrap=whole, overflow="fold"
+        )
     for contact in run.contacts:
         table.add_row(*_row(contact, run))
     return table
@@ -45,7 +49,7 @@ def _row(contact: RunContact, run: Run) -> list[str]:
 
 def _stretch(stretch: object, rate: int) -> str:
     onset, offset = getattr(stretch, "onset", None), getattr(stretch, "offset", None)
-    return "-" if onset is None or offset is None else f"{onset / rate:.2f} to {offset / rate:.2f}"
+    return "-" if onset is None or offset is None else f"{onset / rate:.2f}\u2013{offset / rate:.2f}"
 
 
 def _verdict(contact: RunContact, unit: str, *, raised: bool) -> str:

@@ -1,10 +1,12 @@
 """What the replay page is told."""
 
+import io
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from rich.console import Console
 
 from listen.blocks import Block
 from listen.record import RunWriter
@@ -91,3 +93,24 @@ def test_contacts_after_the_end_and_pecks_of_one_line_are_counted_as_such(tmp_pa
     third, fourth = contacts[2].block, contacts[3].block
     told = f"5 expected, 0 heard as expected, 0 not heard, 4 cannot tell (line 79, {third}, {fourth})"
     assert run_sentence(run) == f"{told}, 1 after the end of the recording"
+
+
+def test_the_table_names_contact_and_tool_on_a_narrow_terminal(tmp_path: Path) -> None:
+    """80 columns, half an hour into a recording: number and tool were squeezed out to one letter a line."""
+    timeline = timeline_of([(1002.0, 1006.0)])
+    contact = replace(timeline.contacts[0], block="N240 in O2000.nc")
+    early = called(replace(timeline, contacts=(contact,)), VerdictKind.STARTED_EARLY, 0.99)
+    early = replace(early, heard_onset=1001 * RATE, heard_offset=1006 * RATE, early_by_mm=2.5, witness="mark")
+    early = replace(early, expected_onset=1002 * RATE, expected_offset=1006 * RATE, strength=Strength.HEAVIER)
+    timeline = replace(timeline, contacts=(contact,))
+    with RunWriter(tmp_path / "run", rate=RATE, live=False, sound="none", timeline=timeline) as writer:
+        writer.push(Block(samples=np.zeros(RATE), start=0, rate=RATE), early)
+        run = writer.finish()
+    screen = io.StringIO()
+    Console(file=screen, width=80).print(contact_table(run))
+    head, _, row, *_ = (line for line in screen.getvalue().splitlines() if line.strip())
+    assert head.split()[:3] == ["#", "tool", "line"]
+    number, tool = str(contact.id), f"T{contact.tool}"
+    assert row.split()[:5] == [number, tool, "N240", "in", "O2000.nc"]
+    assert "1002.00\u20131006.00" in row
+    assert "1001.00\u20131006.00" in row
