@@ -6,7 +6,13 @@ from pathlib import Path
 
 from listen.cli_job import job_of
 from listen.cli_print import print_preview, say_set_aside
-from listen.coach.preview import PreviewSettings, contacts_of_passes, make_preview, read_range
+from listen.coach.preview import (
+    PreviewSettings,
+    contacts_of_passes,
+    contacts_within,
+    make_preview,
+    read_range,
+)
 from listen.coach.wrong_setup import (
     effects_of,
     louder_everywhere_db,
@@ -35,7 +41,8 @@ def preview(
     if asked := read_range(passes):
         settings = replace(settings, contacts=contacts_of_passes(plan.timeline, asked))
     if not off_by:
-        print_preview(_made(plan, out, settings, sound), out, json=json)
+        run = _made(plan, out, settings, sound)
+        print_preview(run, out, wanted=len(contacts_within(plan.timeline, settings.contacts)), json=json)
         return FINE
     wrong = plan_job(with_wrong_zero(plan.job, read_offset(off_by, plan.job.units)))
     override = settings.feed_override or plan.timeline.feed_override

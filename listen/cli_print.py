@@ -71,13 +71,18 @@ def say_set_aside(out: Path) -> Callable[[Path], None]:
     return say
 
 
-def print_preview(run: Run, folder: Path, *, json: bool) -> None:
-    """What was made, and where it is."""
+def print_preview(run: Run, folder: Path, *, wanted: int, json: bool) -> None:
+    """What was made, how many of the contacts wanted that is, and where it is."""
     if json:
         print(to_json.dumps(run_values(run)))
         return
-    made = counted(len(run.contacts), "contact")
+    n_made = len(run.contacts)
+    made = counted(n_made, "contact") if n_made == wanted else f"the first {n_made} of {wanted} contacts"
     print(f"made, not heard: {made} in {run.duration / run.rate:.0f} s of sound")
+    if n_made < wanted:
+        print(
+            "sound is made for some ten minutes: --override 100 takes in more, --passes or --contacts others"
+        )
     wav = folder / "sound.wav"
     print(f"sound: {wav if wav.is_file() else folder / run.header.sound}")
     print(f"page: {folder / 'timeline.html'}")

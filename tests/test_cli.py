@@ -295,6 +295,19 @@ def test_a_preview_of_a_program_with_warnings_says_so(job: Path, capsys: pytest.
     assert first.startswith("! 1 warning on its sheet: read `cut-listen expect ")
 
 
+def test_a_preview_that_is_cut_at_ten_minutes_says_of_how_many_contacts_it_is(
+    job: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = ["preview", str(job), "--out", str(job.parent / "made")]
+    assert main(made) == FINE
+    assert capsys.readouterr().out.startswith("made, not heard: 2 contacts in ")
+    monkeypatch.setattr("listen.coach.preview.LONGEST_S", 1.0)
+    assert main(made) == FINE
+    first, second, *_ = capsys.readouterr().out.splitlines()
+    assert first.startswith("made, not heard: the first 1 of 2 contacts in ")
+    assert "--passes" in second
+
+
 def test_a_replay_of_a_program_with_warnings_says_so(
     sound: Path, job: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -188,8 +188,8 @@ def make_sound(timeline: Timeline, settings: PreviewSettings) -> Made:
     return synthesise(timeline, script=script, voice=voice, room=room, rate=RATE, rng=rng)
 
 
-def cut_timeline(timeline: Timeline, contacts: tuple[int, int] | None) -> Timeline:
-    """The program from a little before the first contact asked for to a little after the last.
+def contacts_within(timeline: Timeline, contacts: tuple[int, int] | None) -> list[Contact]:
+    """The contacts from the first to the last asked for, all where none are.
 
     Raises
     ------
@@ -201,6 +201,18 @@ def cut_timeline(timeline: Timeline, contacts: tuple[int, int] | None) -> Timeli
     if not asked:
         has = counted(len(timeline.contacts), "contact")
         raise InputError(f"{timeline.program} has {has}, none of them from {low} to {high}")
+    return asked
+
+
+def cut_timeline(timeline: Timeline, contacts: tuple[int, int] | None) -> Timeline:
+    """The program from a little before the first contact asked for to a little after the last.
+
+    Raises
+    ------
+    InputError
+        If there is no such contact.
+    """
+    asked = contacts_within(timeline, contacts)
     whole = contacts is None
     begin = 0.0 if whole else max(0.0, asked[0].start - LEAD_IN_S)
     longest = LONGEST_S * timeline.feed_override / 100.0
