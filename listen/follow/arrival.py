@@ -61,14 +61,15 @@ class Arrival:
         target.add(True, logs, target.fields(model) | learnt, On.ON_TIME)
 
     def _held(self, target: Target, waits: NDArray[np.bool_]) -> None:
-        priors, forecast = self._model.priors, target.forecast
-        per_gap, per_s = self._model.holds_in_air()
-        share = np.where(waits, 0.9, 1.0 - (1.0 - per_gap) * np.exp(-per_s * forecast.mean))
-        median = np.where(waits, priors.wait_median_s, priors.hold_median_s)
+        priors, forecast, holding = self._model.priors, target.forecast, self._model.holding
+        share = np.where(waits, 0.9, self._model.held_share(target.parents, forecast.mean))
         spread = np.sqrt(forecast.variance)
         late = np.hypot(forecast.behind, 0.3 * spread)
-        logs = np.log(share) + lognormal_log(late, median=median, spread=priors.hold_log_spread)
+        waited = lognormal_log(late, median=priors.wait_median_s, spread=priors.hold_log_spread)
+        logs = np.log(share) + np.where(waits, waited, holding.length_log(target.parents, late))
         fields = target.fields(self._model) | {"predicted": target.at}
+        seen = holding.after_hold(target.parents, target.n_gaps, late)
+        fields |= {name: np.where(waits, target.parents[name], value) for name, value in seen.items()}
         target.add(forecast.behind > 0.5 * spread, logs, fields, On.HELD)
 
     def _late(self, target: Target) -> None:

@@ -110,7 +110,6 @@ class Engine:
             self._deficit = 0.5 * LOST  # these are given a chance before others are begun
         self._adopt(children, wide=is_lost or not self.is_started)
         self._learn_scale(is_gap=True)
-        self.model.learn_holds(float(self.weights[self.core["code"] == On.HELD].sum()))
         self._learn_habits()
         self._learn_ear(at)
         self.rings.contact[:, slot] = np.where(self.core["phase"] == Phase.EXTRA, -1, self.core["k"])

@@ -110,7 +110,7 @@ class FeedClock:
         """Known override now; 1 where it is not known."""
         return self._rates[-1]
 
-    def holds_in_air(self, per_gap: float, per_s: float) -> tuple[float, float]:
+    def holds_in_air(self, per_gap: Floats | float, per_s: float) -> tuple[Floats | float, float]:
         """Holds in a gap, and in each of its seconds: as believed, or by what has been told."""
         if self.holds_known:
             return UNTOLD_PER_GAP, UNTOLD_IN_AIR_PER_S

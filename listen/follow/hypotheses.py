@@ -79,6 +79,10 @@ CORE = np.dtype(
         ("vr", "f8"),
         ("shift", "f8"),  # how much earlier than its place this contact began [program s]
         ("early_mm", "f8"),  # the last early start [mm], 0 for none
+        ("gaps", "f8"),  # gaps that this guess has seen, older ones faded
+        ("held", "f8"),  # and those of them in which it says the program was held,
+        ("hold_log", "f8"),  # log of how long those holds were over the usual length,
+        ("hold_square", "f8"),  # and half the squares of what they strayed from each other
         ("gone", "?"),  # the tool is gone: nothing more is expected to be heard
         ("logw", "f8"),
         ("parent", "i4"),
@@ -212,7 +216,7 @@ def tailed_log(x: Floats, variance: Floats, *, tail: float, scale: float) -> Flo
     return result
 
 
-def lognormal_log(x: Floats, *, median: Floats | float, spread: float) -> Floats:
+def lognormal_log(x: Floats, *, median: Floats | float, spread: Floats | float) -> Floats:
     """Log density of a log-normal; −inf where `x` is not above 0."""
     safe = np.maximum(x, 1e-9)
     z = np.log(safe / median) / spread

@@ -15,6 +15,7 @@ from scipy.special import ndtr
 
 from listen.follow.feed_clock import FeedClock
 from listen.follow.habits import Habit
+from listen.follow.holding import Holding
 from listen.follow.hypotheses import normal_log, tailed_log
 from listen.follow.own_ear import OwnEar, date_tells
 from listen.follow.priors import ANY_FEED, KNOWN_FEED, TOLD_FEED, Priors, Timing
@@ -27,7 +28,6 @@ BEFORE, KEEP = 4.0, 60.0
 LEAST_FACTOR, MOST_FACTOR = 0.1, 9.0
 TURN_BACK = 0.3  # share of turns that go back to where the dial stood before
 MOST_NOISE, CLIP = 50.0, 6.0
-BEFORE_GAPS, KEEP_GAPS, MOST_HELD = 8.0, 24.0, 0.9
 NEAR_LOST_S = 0.5
 NEW_TOOL_S, MOST_CARRIED = 1.0, 2.0  # standard deviations of the gap bias that go over to the next tool
 UNTOLD_TURN = 1e-5
@@ -116,9 +116,8 @@ class Model:
         self.ear = OwnEar(priors)
         self.ways_out = WaysOut()
         self.lost: list[tuple[float, float]] = []  # when nothing was heard [s]
-        self.held_share = priors.hold_per_gap  # of the gaps of this run
+        self.holding = Holding(priors)
         self.turns, self.holds = Habit(priors.step_per_s), Habit(priors.hold_per_s)
-        self._held, self._gaps = BEFORE_GAPS * priors.hold_per_gap, BEFORE_GAPS
 
     def way_out_s(self, k: Ints, log_rate: Floats) -> Floats:
         """How long the tool takes to leave contacts `k` at a log rate over the known override [s]."""
@@ -136,15 +135,11 @@ class Model:
             inside |= (at > start - NEAR_LOST_S) & (at < stop + NEAR_LOST_S)
         return inside
 
-    def learn_holds(self, held: float) -> None:
-        """Take the belief that the last gap had a hold in it: some people hold at every exit."""
-        fade = min(1.0, KEEP_GAPS / (self._gaps + 1.0))
-        self._held, self._gaps = fade * (self._held + held), fade * (self._gaps + 1.0)
-        self.held_share = min(self._held / self._gaps, MOST_HELD)
-
-    def holds_in_air(self) -> tuple[float, float]:
-        """How often a gap has a hold in it, and each of its seconds."""
-        return self.clock.holds_in_air(self.held_share, self.holds.per_s)
+    def held_share(self, core: NDArray[np.void], mean_s: Floats) -> Floats:
+        """Chance of a hold in a gap of this length [s], by each guess."""
+        per_gap, per_s = self.clock.holds_in_air(self.holding.share(core), self.holds.per_s)
+        result: Floats = 1.0 - (1.0 - per_gap) * np.exp(-per_s * mean_s)
+        return result
 
     def rapid_share(self, core: NDArray[np.void]) -> Floats:
         """Chance that the rapid override is another than each guess says; large until a rapid was heard."""

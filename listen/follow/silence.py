@@ -83,6 +83,7 @@ class Silence:
         self._rapid_share = model.rapid_share(core)[:, None]
         self._left = np.cumprod(np.column_stack([np.ones(core.size), self._absent]), axis=1)
         self._there = self._left[:, :-1] * (1.0 - self._absent)
+        self._log_held, self._held_spread = model.holding.lengths(core[:, None])
         self._known: Floats | None = None
 
     def _spread(
@@ -133,7 +134,9 @@ class Silence:
             self._forecast(known)
         behind = elapsed - self._mean
         on_time = ndtr(-behind / self._spread_s)
-        held = self._held_on(behind, self._median_s)
+        held = self._model.holding.lasts(self._log_held, self._held_spread, behind)
+        if self._waits.any():
+            held = np.where(self._waits, self._held_on(behind, self._model.priors.wait_median_s), held)
         slow = ndtr(-(behind - 2.0 * self._mean) / (1.0 + self._mean))
         quiet = self._on_time * on_time + self._held * held + self._slower * slow
         result: Floats = np.minimum(np.maximum(quiet, 0.0), 1.0)
@@ -145,9 +148,8 @@ class Silence:
         feed = self._feed * np.exp(-known)
         self._mean = np.maximum(feed + self._rapid + self._rest, LEAST_S)
         self._spread_s = 1.5 * np.sqrt(feed**2 * self._feed_variance + self._other_variance)
-        per_gap, per_s = self._model.holds_in_air()
-        self._held = np.where(self._waits, 0.9, 1.0 - (1.0 - per_gap) * np.exp(-per_s * self._mean))
-        self._median_s = np.where(self._waits, priors.wait_median_s, priors.hold_median_s)
+        share = self._model.held_share(self._core[self._air][:, None], self._mean)
+        self._held = np.where(self._waits, 0.9, share)
         turned = (1e-5 if clock.told_by_control else 1e-3) if clock.feed_known else priors.step_per_boundary
         self._slower = turned + np.where(self._rapid > 0.15, self._rapid_share, 0.0)
         self._on_time = 1.0 - self._held - self._slower

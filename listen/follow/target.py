@@ -90,6 +90,7 @@ class Target:
             "shift": 0.0,
             "gone": False,
             "predicted": self.at - self.forecast.behind,
+            **model.holding.after_gaps(self.parents, self.n_gaps),
         }
 
     def least_mm(self, model: Model) -> Floats:
