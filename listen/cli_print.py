@@ -57,8 +57,8 @@ def warning_lines(plan: Plan | None) -> Iterator[str]:
         where = ""
         if plan is not None and caution.line is not None:
             elsewhere = "(in " in caution.text  # a line of another file, which the text names
-            name = None if elsewhere else plan.path.blocks.get((0, caution.line))
-            where = f"line {caution.line}: " if name is None else f"{name} (line {caution.line}): "
+            where = f"line {caution.line}" if elsewhere else plan.path.where(0, caution.line)
+            where += ": "
         yield f"{where}{caution.text}; {caution.remedy}"
 
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from listen.approach import Approach
 from listen.errors import InputError
 from listen.lengths import MM_PER
+from listen.where import said_block
 
 Place = tuple[float, float, float]
 
@@ -170,6 +171,11 @@ class Contact:
                 f"contact {self.id} (line {self.line}) lasts {length} s, too short for ramps of "
                 f"{self.ramp_in} and {self.ramp_out} s"
             )
+
+    @property
+    def where(self) -> str:
+        """Its contact line by N word and number, as every message names it."""
+        return said_block(self.block, self.line)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,19 @@ pytestmark = pytest.mark.battery
 
 PACKAGE = Path(__file__).resolve().parents[1] / "listen"
 WORDS = frozenset(
-    {"errors", "blocks", "states", "approach", "timeline", "stage", "job", "job_file", "shipped", "lengths"}
+    {
+        "errors",
+        "blocks",
+        "states",
+        "approach",
+        "timeline",
+        "stage",
+        "job",
+        "job_file",
+        "shipped",
+        "lengths",
+        "where",
+    }
 )  # the shared words
 STAGES = frozenset({"program", "expect", "hear", "measure", "decide", "follow", "advise", "record"})
 MAY_IMPORT: dict[str, frozenset[str]] = {

@@ -12,6 +12,7 @@ from listen.approach import Approach, Rung
 from listen.lengths import length_number, length_text
 from listen.states import Event, Standing, State
 from listen.timeline import Cue, Mark, MarkKind, Place, Position, SpanKind, Timeline
+from listen.where import said_block
 
 NEAR_MM = 0.1  # a place that was read lies this near the path
 AMBIGUOUS_MM = 0.5  # least and most way to the touch differ by more: the reading does not tell
@@ -99,8 +100,8 @@ class ApproachCue:
         if rung.highest_override is not None and rung.highest_override < 100.0:
             at_most = f", {'rapid' if rung.rapid else 'feed'} at {rung.highest_override:.0f} % or less"
         look = " Stop the spindle there and compare the gap with a rule or block." if rung.compare else ""
-        where = rung.block or f"line {rung.line}"
-        return f"Hold at {self._shown(rung.place, _axis(rung))} ({where}{at_most}).{look}"
+        where = said_block(rung.block, rung.line)
+        return f"Hold at {self._shown(rung.place, _axis(rung))} in {where}{at_most}.{look}"
 
     def _shown(self, place: Place, axis: int) -> str:
         return f"{'XYZ'[axis]} {length_number(place[axis], self._unit, 2)}"

@@ -9,10 +9,10 @@ other only when it is confirmed and followed. Times to press are those that are 
 from dataclasses import replace
 
 from listen.advise.clock import RealClock
-from listen.advise.words import line_of
 from listen.lengths import length_text
 from listen.states import Event, Standing, State
 from listen.timeline import Contact, Cue, HoldPoint, Mark, MarkKind, Position, StopWay, Timeline
+from listen.where import said_block
 
 GRID_S = 0.5  # positions come this often
 PAGE_S = 0.15  # from the decision to the drawn word, by its budget
@@ -128,10 +128,10 @@ class HoldCue:
     def _how(self, hold: HoldPoint) -> str:
         if hold.how is StopWay.PROGRAM_STOP:
             only = ", only with optional stop on" if "optional stop" in hold.note else ""
-            return f"The program stops in {line_of(hold.block, hold.line)}{only}."
+            return f"The program stops in {said_block(hold.block, hold.line)}{only}."
         if hold.time_to_press_s >= self._least_s:
             return "Hand on feed hold."
-        return f"No time for feed hold: single block on before {line_of(hold.block, hold.line)}."
+        return f"No time for feed hold: single block on before {said_block(hold.block, hold.line)}."
 
     def _provisional(self, event: Event) -> tuple[Cue, ...]:
         """Heard where it was predicted: two that agree."""

@@ -82,20 +82,7 @@ def verdict_text(
 
 def place_of(contact: Contact) -> str:
     """A contact as a person finds it: number, tool, N word and line."""
-    return f"contact {contact.id}, T{contact.tool}, {line_of(contact.block, contact.line)}"
-
-
-def line_of(block: str, line: int) -> str:
-    """A line by its N word, which the control shows, and by its number in the file.
-
-    Examples
-    --------
-    >>> line_of("N240", 31), line_of("line 31", 31), line_of("line 5 in O2000.nc", 5)
-    ('N240 (line 31)', 'line 31', 'line 5 in O2000.nc')
-    """
-    if not block:
-        return f"line {line}"
-    return block if block.startswith("line") else f"{block} (line {line})"
+    return f"contact {contact.id}, T{contact.tool}, {contact.where}"
 
 
 def number_word(number: int) -> str:

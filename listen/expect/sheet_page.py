@@ -19,6 +19,7 @@ from listen.expect.sheet_terminal import (
     tool_cells,
 )
 from listen.job import Job
+from listen.where import said_block
 
 _SIGNED = re.compile(r"(?<![\w-])[^\W\d_]?-\.?\d[\d.]*")
 _STYLE = """
@@ -154,7 +155,7 @@ def _touch(touch: Sheet, sheet: Sheet, shown: Shown, job: Job) -> str:
     how = "coming down" if touch["downwards"] else "coming sideways"
     return (
         f'<section class="touch"><h2>T{tool.number} {_text(tool.kind)} ⌀{shown.length(tool.diameter)}: '
-        f"first touch, {_text(touch['block'])}</h2>"
+        f"first touch, {_text(said_block(touch['block'], touch['line']))}</h2>"
         f'<div class="pair">{drawn}<div><p>The control shows ({_text(touch["offset"])}, {how})</p>'
         f'<p class="shows">{_text(shown.place(touch["shows"]))}</p>'
         f"<p>You will hear: {_text(touch['hears'])}; {_text(touch['audible'])}</p>"

@@ -11,6 +11,7 @@ from rich.text import Text
 from listen.expect.sheet import Sheet
 from listen.expect.sheet_programs import program_lines
 from listen.lengths import length_number
+from listen.where import said_block
 
 WIDTH = 100
 CONTROL_DIGITS = {"mm": 3, "inch": 2}
@@ -48,13 +49,11 @@ class Shown:
 
     def where(self, line: int) -> str:
         """A line by its N word, which the control shows, and by its number in the file."""
-        name = self._names.get(str(line))
-        return f"line {line}" if name is None else f"{name} (line {line})"
+        return said_block(self._names.get(str(line), ""), line)
 
     def stop(self, hold: Sheet) -> str:
         """Where a hold stops: its line, in another file with that file's name."""
-        block = str(hold["block"])
-        return block if " in " in block else self.where(hold["line"])
+        return said_block(hold["block"], hold["line"])
 
     @staticmethod
     def stretch(first: str, last: str) -> str:
@@ -212,7 +211,7 @@ def least_words(least: float | None) -> str:
 def _touch(touch: Sheet, sheet: Sheet, shown: Shown) -> list[RenderableType]:
     tool = next(t for t in sheet["tools"] if t["number"] == touch["tool"])
     name = f"T{tool['number']} {tool['kind']} ⌀{shown.length(tool['diameter'])}"
-    head = Text(f"{name} touches first in {touch['block']}", style="bold")
+    head = Text(f"{name} touches first in {said_block(touch['block'], touch['line'])}", style="bold")
     how = "coming down" if touch["downwards"] else "coming sideways"
     lines = [
         f"  the control shows  {shown.place(touch['shows'])}   ({touch['offset']}, {how})",

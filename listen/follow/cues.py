@@ -11,7 +11,7 @@ from listen.follow.surprise import SURE, Early, Stop, Surprises
 from listen.follow.tracking import Tracking
 from listen.lengths import length_text
 from listen.states import Event, Standing, State, StateLikelihoods
-from listen.timeline import Contact, Cue
+from listen.timeline import Cue
 
 
 class Cues:
@@ -126,7 +126,7 @@ class Cues:
     def _before_line(self, early: Early, at: int) -> Cue:
         contact = self._tracking.space.timeline.contacts[early.contact]
         why = "" if self._tracking.clock.feed_known else " Early, or the override was raised."
-        text = f"Contact {early.early_s:.1f} s too soon for {_named(contact)}: hold, and look.{why}"
+        text = f"Contact {early.early_s:.1f} s too soon for {contact.where}: hold, and look.{why}"
         return Cue(at=at, kind="before its line", contact=contact.id, text=text)
 
     def _stopped(self, event: Event) -> tuple[Cue, ...]:
@@ -156,7 +156,7 @@ class Cues:
         contact = timeline.contacts[stop.contact]
         left = length_text(stop.left_mm, timeline.shown_in, 0)
         text = (
-            f"Cutting stopped about {left} before the end of {_named(contact)}. "
+            f"Cutting stopped about {left} before the end of {contact.where}. "
             "If you did not press hold, hold now."
         )
         return Cue(at=at, kind="cutting stopped", contact=contact.id, text=text)
@@ -196,13 +196,8 @@ class Cues:
             self._still_said = k
             contact = space.timeline.contacts[k]
             text = (
-                f"STILL CUTTING {behind:.1f} s after the cut of {_named(contact)} should have ended: "
+                f"STILL CUTTING {behind:.1f} s after the cut of {contact.where} should have ended: "
                 "do not stop the spindle."
             )
             return (Cue(at=at, kind="still cutting", contact=contact.id, text=text),)
         return ()
-
-
-def _named(contact: Contact) -> str:
-    """The block as a person finds it: N word and line."""
-    return contact.block if contact.block.startswith("line") else f"{contact.block} (line {contact.line})"

@@ -68,7 +68,7 @@ class Onset:
                 break
             rows, first, k = rows[inside], first[inside], k[inside]
             lost, before, again = lost[inside], before[inside], again[inside]
-            absent = self._absent(k, before, growing.parents[rows])
+            absent = self._absent(k, before, growing.parents[rows], at)
             prior = lost + np.log1p(-absent)
             target = Target.of(
                 self.model, growing, rows, k, prior, at=at, spread_s=spread_s, n_gaps=n_absent + 1
@@ -96,16 +96,24 @@ class Onset:
         result: Floats = dropout_log(rest) + np.log(DROPOUT_S)
         return result
 
-    def _absent(self, k: Ints, before: Floats, parents: Core) -> Floats:
+    def _absent(self, k: Ints, before: Floats, parents: Core, at: float) -> Floats:
         """Chance that a contact is not heard: not there, too faint, or while nothing was heard at all."""
         space, priors = self.model.space, self.model.priors
-        ear = np.where(space.deaf[k], 0.9, np.where(space.faint[k], FAINT, priors.missed))
+        ear = np.where(space.deaf[k], 0.9, np.where(space.faint[k], FAINT, self.model.ear.misses))
+        ear = ear * self._believed(k, parents, at)
         if self.model.lost_since(parents["t0"]):
-            amounts = np.maximum(space.at_start[k] - space.amounts_until(parents["u0"]), 0.0)
-            forecast = self.model.forecast(parents, amounts, 0.0, boundary_s=0.0, is_gap=True)
-            ear = np.where(self.model.in_lost(parents["t0"] + forecast.mean), LOST, ear)
+            ear = np.where(self.model.in_lost(self.model.due_s(parents, space.at_start[k])), LOST, ear)
         result: Floats = np.minimum(before + ear, 0.98)
         return result
+
+    def _believed(self, k: Ints, parents: Core, at: float) -> Floats:
+        """How much likelier what the ear believed meanwhile is of each contact, missed, than of air."""
+        space, quiet = self.model.space, self.model.quiet
+        if quiet is None or not quiet.is_told:
+            return np.ones(k.shape)
+        due = self.model.due_s(parents, space.at_start[k])
+        over = due + (space.stop - space.start)[k] * np.exp(-parents["m"]) / self.model.clock.rate
+        return np.nan_to_num(quiet.for_misses(due, over, at), nan=1.0)
 
     def _resumed(self, growing: Growing, rows: Ints, at: float) -> None:
         """The program goes on where it was held inside the cut."""

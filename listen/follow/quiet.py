@@ -108,30 +108,36 @@ class Quiet:
 
         None where nothing is known of it. What lies after `now_s` is not used.
         """
-        if not (math.isfinite(start_s) and math.isfinite(stop_s)):
-            return None
-        least = 1 if stop_s <= now_s else LEAST_STEPS
-        odds = self.mean_odds(start_s + EDGE_S, min(stop_s, now_s), least=least)
-        return None if odds is None else self._ratio_beside(odds, self._quietest(start_s, stop_s, now_s))
+        found = float(self.for_misses(np.array([start_s]), np.array([stop_s]), now_s)[0])
+        return found if math.isfinite(found) else None
 
-    def _ratio_beside(self, odds: float, quietest: float) -> float:
-        """The ratio; what is believed no less all about it tells of neither."""
-        ratio, louder = self._ratio(odds), quietest - self._tells.air
-        return ratio if louder <= 0.0 else min(ratio, max(1.0, self._ratio(odds - louder)))
+    def for_misses(self, start_s: Odds, stop_s: Odds, now_s: float) -> Odds:
+        """The same of many stretches at once, shape (n_stretches,); NaN where nothing is known."""
+        found = np.full(start_s.shape, np.nan)
+        asked = np.isfinite(start_s) & np.isfinite(stop_s)
+        if self.is_told and asked.any():
+            found[asked] = self._ratios(start_s[asked], stop_s[asked], now_s)
+        return found
 
-    def _quietest(self, start_s: float, stop_s: float, now_s: float) -> float:
-        """The least log odds of a tenth of a second near a stretch, not in it; -inf where none is known."""
-        before = self._odds(start_s - NEAR_S, start_s - EDGE_S)
-        after = self._odds(stop_s + EDGE_S, min(stop_s + NEAR_S, now_s))
-        near = np.concatenate([before, after])
-        return float(near.min()) if near.size else -math.inf
+    def _ratios(self, start_s: Odds, stop_s: Odds, now_s: float) -> Odds:
+        """The ratios; what is believed no less all about a stretch tells of neither."""
+        near_from_s, near_until_s = float(start_s.min()) - NEAR_S, min(float(stop_s.max()) + NEAR_S, now_s)
+        heard = self._heard(near_from_s, near_until_s)
+        least = np.where(stop_s <= now_s, 1, LEAST_STEPS)
+        odds = heard.means(start_s + EDGE_S, np.minimum(stop_s, now_s), least)
+        before = heard.quietest(start_s - NEAR_S, start_s - EDGE_S)
+        after = heard.quietest(stop_s + EDGE_S, np.minimum(stop_s + NEAR_S, now_s))
+        about = np.minimum(before, after)
+        louder = np.maximum(np.where(about < np.inf, about, -np.inf) - self._tells.air, 0.0)
+        beside = np.where(louder > 0.0, np.maximum(1.0, self._ratio(odds - louder)), np.inf)
+        result: Odds = np.minimum(self._ratio(odds), beside)
+        return result
 
-    def _odds(self, start_s: float, stop_s: float) -> Odds:
-        """Mean log odds of each tenth of a second that is known of a stretch."""
-        steps = self._steps(start_s, stop_s) % self._n.size
-        known = steps[self._n[steps] > 0.0]
-        odds: Odds = self._sum[known] / self._n[known]
-        return odds
+    def _heard(self, start_s: float, stop_s: float) -> "_Heard":
+        """What is known of a stretch, and of nothing that is kept no more."""
+        steps = self._steps(start_s, stop_s)
+        slots = steps % self._n.size
+        return _Heard(int(steps[0]) if steps.size else 0, self._sum[slots], self._n[slots])
 
     def _steps(self, start_s: float, stop_s: float) -> NDArray[np.int64]:
         """The tenths of a second in a stretch that may be kept still."""
@@ -139,11 +145,12 @@ class Quiet:
         first, last = math.ceil(start_s / STEP_S), math.floor(stop_s / STEP_S)
         return np.arange(max(first, self._newest + 1 - self._n.size, 0), min(last, self._newest))
 
-    def _ratio(self, odds: float) -> float:
-        """How much likelier this mean is over a missed contact than in air."""
+    def _ratio(self, odds: Odds) -> Odds:
+        """How much likelier each mean is over a missed contact than in air."""
         tells = self._tells
-        ratio = math.exp(tells.still + tells.slope * odds + tells.bend * odds * odds)
-        return LEAST if ratio < tells.air_below else min(max(ratio, LEAST), MOST)
+        ratio = np.exp(tells.still + tells.slope * odds + tells.bend * odds * odds)
+        result: Odds = np.where(ratio < tells.air_below, LEAST, np.minimum(np.maximum(ratio, LEAST), MOST))
+        return result
 
     @property
     def is_told(self) -> bool:
@@ -162,6 +169,44 @@ class Quiet:
         if np.count_nonzero(n) < least:
             return None
         return float(self._sum[steps % self._n.size].sum() / n.sum())
+
+
+class _Heard:
+    """Sums of the log odds in each tenth of a second from `first` on, and how many frames each has."""
+
+    def __init__(self, first: int, total: Odds, n: Odds) -> None:
+        self._first = first
+        self._odds = np.where(n > 0.0, total / np.maximum(n, 1.0), np.inf)
+        self._sums, self._frames, self._known = (_running(each) for each in (total, n, n > 0.0))
+
+    def _between(self, start_s: Odds, stop_s: Odds) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """First and one past the last tenth of each stretch that is known."""
+        most = self._odds.size
+        begin = np.clip(np.ceil(start_s / STEP_S).astype(np.int64) - self._first, 0, most)
+        end = np.clip(np.floor(stop_s / STEP_S).astype(np.int64) - self._first, 0, most)
+        return begin, np.maximum(begin, end)
+
+    def means(self, start_s: Odds, stop_s: Odds, least: NDArray[np.int64]) -> Odds:
+        """Mean log odds of each stretch; NaN where fewer tenths than `least` are known."""
+        begin, end = self._between(start_s, stop_s)
+        n = self._frames[end] - self._frames[begin]
+        is_known = self._known[end] - self._known[begin] >= least
+        total = self._sums[end] - self._sums[begin]
+        result: Odds = np.where(is_known, total / np.maximum(n, 1.0), np.nan)
+        return result
+
+    def quietest(self, start_s: Odds, stop_s: Odds) -> Odds:
+        """The least log odds in each stretch of a second at most; infinite where none is known."""
+        begin, end = self._between(start_s, stop_s)
+        index = begin[:, None] + np.arange(round(NEAR_S / STEP_S))
+        odds = np.append(self._odds, np.inf)[np.minimum(index, self._odds.size)]
+        result: Odds = np.where(index < end[:, None], odds, np.inf).min(axis=1)
+        return result
+
+
+def _running(values: NDArray[np.generic]) -> Odds:
+    """Sums of all values before each place, shape (n_values + 1,)."""
+    return np.concatenate([[0.0], np.cumsum(values, dtype=np.float64)])
 
 
 def _of_normals(odds: float, loud: tuple[float, float], quiet: tuple[float, float]) -> float:

@@ -152,5 +152,5 @@ class _Judge:
             heard_offset=verdict.heard_offset,
             strength=strength,
             louder_db=louder,
-            reason=f"line {contact.line} ({contact.block}): the sound ends before it could be judged",
+            reason=f"{contact.where}: the sound ends before it could be judged",
         )

@@ -63,7 +63,7 @@ class Tracking:
         self.priors = priors or priors_for(timeline, ear)
         self.engine = Engine(self.space, self.priors, self.clock, n_slots=n_slots, width=width)
         self.boundaries = Boundaries(rate)
-        self.quiet = Quiet(rate)
+        self.quiet = self.engine.model.quiet = Quiet(rate)
         self.now_s = 0.0
         self.ended_s: float | None = None
         self.probabilities: dict[int, float] = {}

@@ -215,15 +215,13 @@ class Wording:
 
     @staticmethod
     def _reason(kind: VerdictKind, contact: Contact, outcome: Outcome) -> str:
-        named = contact.block.startswith("line")  # by its number already, perhaps in a file of its own
-        where = contact.block if named else f"line {contact.line} ({contact.block})"
         if kind == VerdictKind.NOT_HEARD:
             if math.isfinite(outcome.expected_onset_s):
-                return f"{where}: contact expected about {outcome.expected_onset_s:.1f} s, none heard"
-            return f"{where}: contact expected, none heard"
+                return f"{contact.where}: contact expected about {outcome.expected_onset_s:.1f} s, none heard"
+            return f"{contact.where}: contact expected, none heard"
         if not math.isfinite(outcome.onset_s):
-            return f"{where}: nothing to judge by"
+            return f"{contact.where}: nothing to judge by"
         heard = f"heard {outcome.onset_s:.2f}"
         heard += f" to {outcome.offset_s:.2f} s" if np.isfinite(outcome.offset_s) else " s, and on"
         expected = f"expected {outcome.expected_onset_s:.2f} to {outcome.expected_offset_s:.2f} s"
-        return f"{where}: {heard}, {expected}"
+        return f"{contact.where}: {heard}, {expected}"

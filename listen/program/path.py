@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from listen.errors import InputError
 from listen.timeline import Caution, Spans
+from listen.where import block_of, said_block
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -71,12 +72,11 @@ class TimedPath:
 
     def where(self, file: int, line: int) -> str:
         """A line by its N word, which the control shows, and by its number; in another file with its name."""
-        name = self.blocks.get((file, line))
-        said = f"line {line}" if name is None else f"{name} (line {line})"
-        return f"{said} in {self.files[file]}" if file else said
+        return said_block(self._block(file, line), line)
 
     def block_name(self, span: int) -> str:
         """The N word of a span's line, or "line 12" where it has none; of another file with its name."""
-        line, file = int(self.spans.line[span]), int(self.file[span])
-        name = self.blocks.get((file, line), f"line {line}")
-        return f"{name} in {self.files[file]}" if file else name
+        return self._block(int(self.file[span]), int(self.spans.line[span]))
+
+    def _block(self, file: int, line: int) -> str:
+        return block_of(self.blocks.get((file, line)), line, self.files[file] if file else "")

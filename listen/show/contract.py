@@ -18,6 +18,7 @@ from listen.record import Listing, Run, RunContact, RunHold, Stretch
 from listen.record.words import how_sure, run_sentence
 from listen.states import Event, Finding
 from listen.timeline import Contact, Cue, Flag, Look, Mark, Position, Spans, Timeline, Verdict, VerdictKind
+from listen.where import said_block
 
 FIXED_LINE = "This screen cannot stop the machine. Watch the machine."
 Told = Event | Finding | Gap | LoadSample | Position | Verdict | Cue | Flag | Mark | Look
@@ -93,8 +94,7 @@ def run_page(run: Run) -> dict[str, Any]:
         "holds": [
             {
                 "contact": hold.contact,
-                "line": hold.line,
-                "block": _block_of(hold, run.timeline),
+                "where": said_block(_block_of(hold, run.timeline), hold.line),
                 "how": hold.how,
             }
             | {"from_s": hold.start / rate, "to_s": hold.stop / rate}

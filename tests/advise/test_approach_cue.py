@@ -72,7 +72,7 @@ def test_without_a_place_read_there_is_a_height_and_no_millimetres() -> None:
     """First of the halvings of 41 mm: 20.5 mm above the touch at Z0."""
     (cue,) = said(down(), place(), place(at=4100), place(at=8100))
     assert cue.kind == "next rung"
-    assert "Hold at Z 20.50 (line 1" in cue.text
+    assert "Hold at Z 20.50 in line 1." in cue.text
     assert "First touch at X 40.00 Y 25.00 Z 0.00." in cue.text
     assert "mm to first touch" not in cue.text
 
@@ -81,7 +81,7 @@ def test_an_inch_job_is_told_in_inches() -> None:
     """What the control shows there: 20.5 mm is 0.8071 inch, 12 mm 0.472."""
     inches = dataclasses.replace(down(), shown_in="inch")
     first, way = said(inches, place(), read(NAN, NAN, 12.0))
-    assert "Hold at Z 0.8071 (line 1" in first.text
+    assert "Hold at Z 0.8071 in line 1" in first.text
     assert "First touch at X 1.5748 Y 0.9843 Z 0.0000." in first.text
     assert way.text.startswith("0.472 inch to first touch, by the place read.")
 
@@ -95,7 +95,7 @@ def test_with_a_place_read_the_way_and_the_next_height_are_told() -> None:
     """Of 20.5, 10.25, 5.125, 2.56 and 1.28 mm the next below 12 mm is 10.25."""
     cue = said(down(), place(), read(NAN, NAN, 12.0))[-1]
     assert cue.kind == "distance"
-    assert cue.text.startswith("12.0 mm to first touch, by the place read. Hold at Z 10.25 (line 1")
+    assert cue.text.startswith("12.0 mm to first touch, by the place read. Hold at Z 10.25 in line 1")
 
 
 def test_a_height_that_is_left_by_side_moves_tells_no_distance() -> None:

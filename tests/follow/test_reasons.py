@@ -12,7 +12,7 @@ from tests.follow.runs import contact
 @pytest.mark.closed
 @pytest.mark.parametrize(
     ("block", "named"),
-    [("N240", "line 31 (N240)"), ("line 31", "line 31"), ("line 31 in O2000.nc", "line 31 in O2000.nc")],
+    [("N240", "N240 (line 31)"), ("line 31", "line 31"), ("line 31 in O2000.nc", "line 31 in O2000.nc")],
 )
 def test_a_line_is_named_once(block: str, named: str) -> None:
     absent = Outcome(beliefs=np.zeros(8), expected_onset_s=12.0, expected_offset_s=14.0)

@@ -104,6 +104,7 @@ def made_timeline() -> Timeline:
             HoldPoint(
                 contact=1,
                 line=6,
+                block="N60",
                 how=StopWay.FEED_HOLD,
                 from_s=4.1,
                 until_s=5.4,

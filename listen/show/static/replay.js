@@ -192,18 +192,11 @@ function writeTables() {
   const label = (id) => contactOf(id)?.label ?? (id === null ? "–" : String(id));
   for (const hold of run.holds) {
     const room = hold.time_to_press_s === null ? "–" : hold.time_to_press_s < 1 ? "no room to hold here" : `${hold.time_to_press_s.toFixed(1)} s`;
-    $("hold-rows").append(simpleRow(label(hold.contact), lineText(hold), hold.how, stretchText([hold.from_s, hold.to_s]), room));
+    $("hold-rows").append(simpleRow(label(hold.contact), hold.where, hold.how, stretchText([hold.from_s, hold.to_s]), room));
   }
   for (const look of run.looks) $("look-rows").append(simpleRow(clockText(look.at_s, 1), label(look.contact), look.text, look.place));
   if (!run.holds.length) $("hold-rows").append(simpleRow("none reached", "", "", "", ""));
   if (!run.looks.length) $("look-rows").append(simpleRow("none noted", "", "", ""));
-}
-
-// A line by its N word, which the control shows, and by its number in the file.
-function lineText({line, block}) {
-  if (block.includes(" in ")) return block; // of another file than the listing's
-  const name = /^[\s/]*N\s*(\d+)/i.exec(run.listing[line - 1] ?? "");
-  return name ? `N${Number(name[1])} (line ${line})` : `line ${line}`;
 }
 
 function writeFirst() {
