@@ -13,6 +13,7 @@ from listen.follow.offset import Offset
 from listen.follow.onset import Onset
 from listen.follow.own_ear import SLIP_S
 from listen.follow.priors import Priors, rate_grid
+from listen.follow.quiet import Quiet
 from listen.follow.silence import Silence
 from listen.follow.space import Space
 from listen.follow.starting import anew, first_guesses, started_at
@@ -40,6 +41,8 @@ class Engine:
     priors : Priors
     clock : FeedClock
         Told of marks by its owner.
+    quiet : Quiet
+        Told by its owner what the ear believes.
     n_slots : int
         Heard stretches that each guess remembers.
     width : int
@@ -56,11 +59,13 @@ class Engine:
         When each stretch was heard [s]; NaN for what is not over.
     """
 
-    def __init__(self, space: Space, priors: Priors, clock: FeedClock, *, n_slots: int, width: int) -> None:
+    def __init__(
+        self, space: Space, priors: Priors, clock: FeedClock, quiet: Quiet, *, n_slots: int, width: int
+    ) -> None:
         self.space = space
         self.priors = priors
         self.clock = clock
-        self.model = Model(space, priors, clock)
+        self.model = Model(space, priors, clock, quiet)
         self.n_slots = n_slots
         self.width = width
         self.n_stretches = 0

@@ -55,12 +55,7 @@ class Follower:
         self._rate = rate
         self._tick = max(int(TICK_S * rate), 1)
         self._next_tick = self._tick
-        self._wording = Wording(
-            self._tracking.engine.model,
-            rate,
-            readings=self._tracking.readings,
-            quiet=self._tracking.quiet,
-        )
+        self._wording = Wording(self._tracking.engine.model, rate, readings=self._tracking.readings)
         self._strengths = Strengths(timeline)
         self._unexpected = Unexpected(self._tracking)
         self._cues = Cues(self._tracking)

@@ -19,6 +19,7 @@ from listen.follow.holding import Holding
 from listen.follow.hypotheses import normal_log, tailed_log
 from listen.follow.own_ear import OwnEar, date_tells
 from listen.follow.priors import ANY_FEED, KNOWN_FEED, TOLD_FEED, Priors, Timing
+from listen.follow.quiet import Quiet
 from listen.follow.space import FEED, FIXED, LOOSE, RAPID, Space
 from listen.follow.way_out import WaysOut
 
@@ -108,13 +109,14 @@ class Scale:
 class Model:
     """The timing model that onset, offset and silence share."""
 
-    def __init__(self, space: Space, priors: Priors, clock: FeedClock) -> None:
+    def __init__(self, space: Space, priors: Priors, clock: FeedClock, quiet: Quiet) -> None:
         self.space = space
         self.priors = priors
         self.clock = clock
         self.scales = {True: Scale(), False: Scale()}  # of gaps, of contacts
         self.ear = OwnEar(priors)
         self.ways_out = WaysOut()
+        self.quiet = quiet  # what the ear believed meanwhile
         self.lost: list[tuple[float, float]] = []  # when nothing was heard [s]
         self.holding = Holding(priors)
         self.turns, self.holds = Habit(priors.step_per_s), Habit(priors.hold_per_s)
@@ -214,6 +216,14 @@ class Model:
         """Variance of the gap bias by now; another tool has other air."""
         again = np.where(amounts[:, LOOSE] > NEW_TOOL_S, 1.0, self.priors.bias_drift)
         result: Floats = core["vb"] + (again * self.timing.gap_bias_s * slow) ** 2
+        return result
+
+    def due_s(self, core: NDArray[np.void], amounts: Floats) -> Floats:
+        """When each guess is at a place with these amounts from the program's start, held no more [s]."""
+        way = np.maximum(amounts - self.space.amounts_until(core["u0"]), 0.0)
+        rate = np.exp(core["m"]) * self.clock.rate
+        taken = way[:, FEED] / rate + way[:, RAPID] * np.exp(-core["lr"]) + way[:, FIXED] + way[:, LOOSE]
+        result: Floats = core["t0"] + taken + core["b"]
         return result
 
     def on_time_log(self, forecast: Forecast) -> Floats:

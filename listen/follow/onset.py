@@ -17,6 +17,7 @@ Core = NDArray[np.void]
 MOST_ABSENT = 6
 HOPELESS = -11.0  # guesses this far below the best before the start was heard are not grown [nats]
 DUE, MOST_NOT_DUE = 4.0, -3.0  # standard deviations; log density at most of a start that comes sooner
+LEAST_PAST_S = 0.3  # what is due later than this before a start tells nothing yet of a miss
 CUT_STEPS = 9.0  # guesses this far below the best are not taken for restarted [nats]
 AFTER_END_PER_S, AFTER_END_S = 1.0 / 60.0, 120.0  # doors, air guns, voices once the program is over
 LOST = 0.95  # share of contacts not heard where the sound was lost
@@ -98,7 +99,7 @@ class Onset:
 
     def _absent(self, k: Ints, before: Floats, parents: Core, at: float) -> Floats:
         """Chance that a contact is not heard: not there, too faint, or while nothing was heard at all."""
-        space, priors = self.model.space, self.model.priors
+        space = self.model.space
         ear = np.where(space.deaf[k], 0.9, np.where(space.faint[k], FAINT, self.model.ear.misses))
         ear = ear * self._believed(k, parents, at)
         if self.model.lost_since(parents["t0"]):
@@ -108,12 +109,14 @@ class Onset:
 
     def _believed(self, k: Ints, parents: Core, at: float) -> Floats:
         """How much likelier what the ear believed meanwhile is of each contact, missed, than of air."""
-        space, quiet = self.model.space, self.model.quiet
-        if quiet is None or not quiet.is_told:
-            return np.ones(k.shape)
-        due = self.model.due_s(parents, space.at_start[k])
-        over = due + (space.stop - space.start)[k] * np.exp(-parents["m"]) / self.model.clock.rate
-        return np.nan_to_num(quiet.for_misses(due, over, at), nan=1.0)
+        model, space = self.model, self.model.space
+        told, due_s = np.ones(k.shape), model.due_s(parents, space.at_start[k])
+        past = np.flatnonzero(due_s < at - LEAST_PAST_S)
+        if past.size and model.quiet.is_told:
+            length_s = (space.stop - space.start)[k] * np.exp(-parents["m"]) / model.clock.rate
+            ratio = model.quiet.for_misses(due_s[past], (due_s + length_s)[past], at)
+            told[past] = np.where(np.isfinite(ratio), ratio, 1.0)
+        return told
 
     def _resumed(self, growing: Growing, rows: Ints, at: float) -> None:
         """The program goes on where it was held inside the cut."""

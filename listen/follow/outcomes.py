@@ -34,6 +34,8 @@ class Outcome:
         Where it should have been, by that guess [s].
     early_mm : float
         How far before its place it began, by that guess [mm].
+    asked : float
+        Share of the belief in "not heard" of guesses that went on past it, and asked what the ear believed.
     reach : float
         How far the belief reaches where the sound ended before it could be judged [0 to 1].
     agreed : float
@@ -48,6 +50,7 @@ class Outcome:
     onset_s: float = float("nan")
     offset_s: float = float("nan")
     early_mm: float = 0.0
+    asked: float = 0.0
     reach: float = 1.0
     agreed: float = 1.0
     most: float = 1.0
@@ -92,6 +95,8 @@ class Reading:
         if is_over:
             self._kind[self._kind == STOPPED] = ENDED_EARLY
         self.beliefs = self._add_up(absent_now)
+        past = float(self._weights[self._kind == NOT_HEARD].sum())
+        self._asked = past / max(float(self.beliefs[NOT_HEARD]), 1e-12)
 
     @property
     def settled(self) -> float:
@@ -163,7 +168,9 @@ class Reading:
         view, order = self._view, self._view.order
         if not (self._mine.shape[1] and self._mine[row].any()):
             onset, offset = _where_expected(view, row, self.contact, order)
-            return Outcome(beliefs=self.beliefs, expected_onset_s=onset, expected_offset_s=offset)
+            return Outcome(
+                beliefs=self.beliefs, expected_onset_s=onset, expected_offset_s=offset, asked=self._asked
+            )
         slots, rings = order[self._mine[row]], view.rings
         first, last = slots[0], slots[-1]
         begins = rings.contact[row, first] == self.contact

@@ -57,8 +57,16 @@ def refined_verdicts(
     tuple of Verdict
         One for each expected contact in program order, then the unexpected ones.
     """
-    tracking = Tracking(timeline, rate=rate, ear=ear or DEFAULT_EAR, n_slots=N_SLOTS, width=WIDTH, most=WIDTH)
-    judge = _Judge(tracking, Strengths(timeline, sounds), _quiet(beliefs, rate))
+    tracking = Tracking(
+        timeline,
+        rate=rate,
+        ear=ear or DEFAULT_EAR,
+        n_slots=N_SLOTS,
+        width=WIDTH,
+        most=WIDTH,
+        quiet=_quiet(beliefs, rate),
+    )
+    judge = _Judge(tracking, Strengths(timeline, sounds))
     last = 0
     for at, item in _in_order(events, marks, gaps):
         boundary = tracking.take(item)
@@ -102,9 +110,9 @@ DEFAULT_EAR = EarRates(
 class _Judge:
     """Takes outcomes while they can still be read from the guesses."""
 
-    def __init__(self, tracking: Tracking, strengths: Strengths, quiet: Quiet) -> None:
+    def __init__(self, tracking: Tracking, strengths: Strengths) -> None:
         self.tracking = tracking
-        self.wording = Wording(tracking.engine.model, tracking.rate, readings=tracking.readings, quiet=quiet)
+        self.wording = Wording(tracking.engine.model, tracking.rate, readings=tracking.readings)
         self.strengths = strengths
         self.unexpected = Unexpected(tracking)
         self._outcomes: list[Outcome] = []

@@ -106,7 +106,7 @@ class Silence:
         gone = core["gone"][:, None]
         before = np.where(gone, priors.absent_lost, np.full(k.shape, priors.absent_again))
         before[:, :1] = np.where(gone, priors.absent_gone, priors.absent)
-        ear = np.where(space.deaf[k], 0.9, np.where(space.faint[k], FAINT, priors.missed))
+        ear = np.where(space.deaf[k], 0.9, np.where(space.faint[k], FAINT, self._model.ear.misses))
         if self._model.lost_since(core["t0"]):
             due = core["t0"][:, None] + self._feed + self._rapid + self._rest
             ear = np.where(self._model.in_lost(due), LOST, ear)

@@ -40,7 +40,7 @@ class Tracking:
     probabilities : dict
         The ear's belief in each stretch, by its number; only the newest are kept.
     quiet : Quiet
-        What the live ear believes, as far as it is told.
+        What the ear believes, as far as it is told.
     readings : deque of (onset_s, source)
         Starts of contact [s] before which a place was told since the contact before, and by whom.
     """
@@ -55,15 +55,16 @@ class Tracking:
         width: int,
         most: int,
         priors: Priors | None = None,
+        quiet: Quiet | None = None,
     ) -> None:
         self.rate = rate
         self.space = Space(timeline)
         self.clock = FeedClock(timeline)
         self.read_ahead = ReadAhead(timeline)
         self.priors = priors or priors_for(timeline, ear)
-        self.engine = Engine(self.space, self.priors, self.clock, n_slots=n_slots, width=width)
+        self.quiet = quiet or Quiet(rate)
+        self.engine = Engine(self.space, self.priors, self.clock, self.quiet, n_slots=n_slots, width=width)
         self.boundaries = Boundaries(rate)
-        self.quiet = self.engine.model.quiet = Quiet(rate)
         self.now_s = 0.0
         self.ended_s: float | None = None
         self.probabilities: dict[int, float] = {}

@@ -8,7 +8,6 @@ import numpy as np
 from listen.follow.model import Model
 from listen.follow.outcomes import AS_EXPECTED, ENDED_EARLY, KINDS, NOT_HEARD, STARTED_EARLY, Outcome
 from listen.follow.priors import FAINT
-from listen.follow.quiet import Quiet
 from listen.timeline import Contact, Strength, Verdict, VerdictKind
 
 # What a belief is worth, without and with the feed clock, by `python -m tools.tools_follow.calibrate`.
@@ -38,23 +37,14 @@ class Wording:
         Sample rate [Hz].
     readings : sequence of (onset_s, source)
         See `Tracking`; more may come.
-    quiet : Quiet
-        What the live ear believed meanwhile, as far as it is known.
     """
 
-    def __init__(
-        self,
-        model: Model,
-        rate: int,
-        *,
-        readings: Sequence[tuple[float, str]] = (),
-        quiet: Quiet | None = None,
-    ) -> None:
+    def __init__(self, model: Model, rate: int, *, readings: Sequence[tuple[float, str]] = ()) -> None:
         self.space = model.space
         self._model = model
         self._rate = rate
         self._readings = readings
-        self._quiet = quiet or Quiet(rate)
+        self._quiet = model.quiet
         self._unheard = -2  # the last contact that was not heard,
         self._absent = 0.0  # and belief that it was not there
         self._short = -2  # the last heard one, where it ended early
@@ -135,30 +125,35 @@ class Wording:
     def _left_out(self, index: int, outcome: Outcome, belief: float, at: int) -> tuple[float, float, float]:
         """How often such a contact is not there; belief that it is not; that it was missed.
 
-        `belief`: of the guesses that it was left out. They weighed that before the ear was asked; where it
-        tells nothing, that stands.
+        `belief`: of the guesses that it was left out. Those that went on past it have asked what the ear
+        believed, those that still wait have not; where it tells nothing, that stands.
         """
         fault, taken = self._faults(index)
         missed = self._missed(index, outcome, at)
         if not self._quiet.is_told:
             absent = belief * fault / max(fault + missed, 1e-12)
             return fault, absent, belief - absent
-        left_out = belief / (taken + self._taken_for_missed(index))
+        left_out = belief / (taken + self._taken_for_missed(index, outcome, at))
         total = max(left_out * (fault + missed) + 1.0 - belief, 1e-12)
         return fault, left_out * fault / total, left_out * missed / total
 
     def _missed(self, index: int, outcome: Outcome, called_at: int) -> float:
         """How often a contact is missed, as far as what the ear believed where this one should be allows."""
-        window = outcome.expected_onset_s, outcome.expected_offset_s
-        for_a_miss = self._quiet.for_a_miss(*window, called_at / self._rate - KNOWN_S)
-        if for_a_miss is None and self._quiet.is_told:  # too short to tell
-            for_a_miss = 1.0
+        for_a_miss = self._for_a_miss(outcome, called_at)
         missed = self._model.ear.missed(for_a_miss)
         return max(missed, FAINT * (for_a_miss or 0.0)) if self.space.faint[index] else missed
 
-    def _taken_for_missed(self, index: int) -> float:
+    def _for_a_miss(self, outcome: Outcome, at: int) -> float | None:
+        """How much likelier what the ear believed is of a miss; None where it tells nothing at all."""
+        window = outcome.expected_onset_s, outcome.expected_offset_s
+        found = self._quiet.for_a_miss(*window, at / self._rate - KNOWN_S)
+        return 1.0 if found is None and self._quiet.is_told else found  # too short to tell
+
+    def _taken_for_missed(self, index: int, outcome: Outcome, at: int) -> float:
         """How often the guesses took such a contact to be missed."""
-        return FAINT if self.space.faint[index] else self._model.priors.missed
+        asked = self._for_a_miss(outcome, at) or 1.0
+        missed = FAINT if self.space.faint[index] else self._model.ear.misses
+        return missed * (outcome.asked * asked + 1.0 - outcome.asked)
 
     def _goes_on(self) -> None:
         """A contact was heard: the tool is there, and those before that were not heard may be misses."""

@@ -7,6 +7,7 @@ from listen.follow import Follower
 from listen.follow.feed_clock import FeedClock
 from listen.follow.model import Model
 from listen.follow.priors import priors_for
+from listen.follow.quiet import Quiet
 from listen.follow.space import Space
 from listen.timeline import Position
 from tests.follow.runs import EAR, RATE, Stretches, events_of, timeline_of
@@ -44,6 +45,6 @@ def test_sounds_after_the_end_are_no_contacts_anew() -> None:
 def test_air_that_took_long_with_one_tool_says_little_of_the_next(loose_s: float, carried_s: float) -> None:
     """Two standard deviations of 0.08 s go over a tool change, no more."""
     program = timeline_of(PLACES)
-    model = Model(Space(program), priors_for(program, EAR), FeedClock(program))
+    model = Model(Space(program), priors_for(program, EAR), FeedClock(program), Quiet(RATE))
     usual = model.usual(np.array([2.47]), np.array([loose_s]), np.array([1.0]))
     assert usual == pytest.approx([carried_s], rel=0, abs=1e-12)

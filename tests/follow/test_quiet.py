@@ -11,7 +11,7 @@ from listen.follow.own_ear import OwnEar
 from listen.follow.priors import priors_for
 from listen.follow.quiet import LIVE, SECOND_LOOK, Quiet
 from listen.states import StateLikelihoods
-from listen.timeline import Verdict
+from listen.timeline import Position, Verdict
 from tests.follow.runs import EAR, RATE, events_of, timeline_of
 
 pytestmark = pytest.mark.closed
@@ -177,3 +177,21 @@ def test_the_second_look_tells_nothing_by_what_is_below_even() -> None:
     quiet.take(believed(17.0, 20.0, -5.0))
     assert quiet.for_a_miss(5.0, 7.0, LATER) == 0.03
     assert quiet.for_a_miss(15.0, 17.0, LATER) == pytest.approx(math.exp(0.11), rel=1e-3)
+
+
+def believed_missed(log_odds: float) -> float:
+    """Belief that the fourth of eight alike was left out; after the third is three seconds of silence too much."""
+    follower = Follower(timeline_of(PLACES), rate=RATE, ear=replace(EAR, missed_share=0.03))
+    for start_s, stop_s, odds in ((0.0, 11.0, -3.1), (11.0, 13.0, log_odds), (13.0, 14.5, -3.1)):
+        follower.listen(believed(start_s, stop_s, odds))
+    said: list[object] = []
+    for event in events_of([PLACES[0], PLACES[1], PLACES[2], PLACES[4]]):
+        said += follower.push((event,), event.decided_at)
+    last = [one for one in said if isinstance(one, Position)][-1]
+    return last.probability if last.next_contact == 6 else 0.0
+
+
+def test_what_the_ear_believed_tells_a_hold_from_a_contact_missed() -> None:
+    """Held for three seconds, or the fourth missed: the times are the same, the place is a contact apart."""
+    odds = [p / (1.0 - p) for p in (believed_missed(0.5), believed_missed(-4.0))]
+    assert odds[0] > 3.0 * odds[1]

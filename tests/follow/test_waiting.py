@@ -8,6 +8,7 @@ from listen.follow.feed_clock import FeedClock
 from listen.follow.hypotheses import CORE, Phase
 from listen.follow.model import Model
 from listen.follow.priors import priors_for
+from listen.follow.quiet import Quiet
 from listen.follow.silence import Silence
 from listen.follow.space import Space
 from listen.follow.tracking import Tracking
@@ -55,7 +56,7 @@ def test_a_guess_that_waits_on_pays_for_the_silence_once() -> None:
     3.5 s later: much the same again for it, 0.30 of it absent with no contact after it.
     """
     program = timeline_of(PLACES)
-    model = Model(Space(program), priors_for(program, EAR), FeedClock(program))
+    model = Model(Space(program), priors_for(program, EAR), FeedClock(program), Quiet(RATE))
     core = np.zeros(1, CORE)
     core["k"], core["phase"], core["t0"], core["u0"], core["q"], core["v"] = (
         2,

@@ -7,6 +7,7 @@ from listen.follow.feed_clock import FeedClock
 from listen.follow.model import Model
 from listen.follow.outcomes import AS_EXPECTED, STARTED_EARLY, Outcome
 from listen.follow.priors import priors_for
+from listen.follow.quiet import Quiet
 from listen.follow.space import Space
 from listen.follow.verdicts import Wording
 from tests.follow.runs import EAR, RATE, timeline_of
@@ -17,7 +18,7 @@ pytestmark = pytest.mark.closed
 def said(kind: int, belief: float, *, agreed: float = 1.0, steady: bool = False) -> float:
     """Probability that comes with the verdict on the first contact, for this belief in one kind."""
     program = timeline_of([(2.0, 4.0), (6.0, 8.0)], feed_override=100.0, override_steady=steady)
-    wording = Wording(Model(Space(program), priors_for(program, EAR), FeedClock(program)), RATE)
+    wording = Wording(Model(Space(program), priors_for(program, EAR), FeedClock(program), Quiet(RATE)), RATE)
     beliefs = np.zeros(8)
     beliefs[kind], beliefs[1 - kind] = belief, 1.0 - belief
     outcome = Outcome(
