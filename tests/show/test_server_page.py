@@ -65,7 +65,7 @@ class Feed:
     def __init__(self, board: Board) -> None:
         self.board = board
         self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._run)
+        self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
 
     def _run(self) -> None:
@@ -403,6 +403,9 @@ def test_no_time_is_counted_down_while_it_does_not_listen(browser: Browser) -> N
     assert page.evaluate(WATCH, ["#ear-word", "NOT LISTENING", 1000]) >= 0
     assert page.inner_text("#next-what").startswith(f"T{first.tool}, ")
     assert "in about" not in page.inner_text("#next-what")
+    board.end("The run has ended.")
+    assert page.evaluate(WATCH, ["#ear-more", "has ended", 1000]) >= 0
+    assert page.inner_text("#next-what") == "–"
     page.close()
     server.stop()
     feed.stop()

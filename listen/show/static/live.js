@@ -228,7 +228,7 @@ function paint() {
 }
 
 function paintNext(on) {
-  const {next} = now;
+  const next = now.ended ? null : now.next; // of a run that has ended nothing comes
   if (!next) {
     put($("next-what"), sheet ? "–" : "no job: only what is heard is told");
     put($("next-where"), "");
