@@ -46,15 +46,23 @@ def plan(sheet: Sheet, *, width_mm: float = 70.0) -> str:
             f'height="{high[1] - low[1]}" stroke-width="{thin}"/>'
         )
     parts.append(_zero(0.5 * margin, thin))
-    for touch in sheet["first_touches"]:
-        x, y, _ = touch["shows"]
-        parts.append(
-            f'<circle class="touch" cx="{x}" cy="{-y}" r="{2 * thin}"/>'
-            f'<text x="{x + 3 * thin}" y="{-y - 2 * thin}" font-size="{9 * thin:.3f}">T{touch["tool"]}</text>'
-        )
+    parts += _touches(sheet["first_touches"], thin)
     return _svg(
         width_mm, width_mm * deep / wide, (west, -north, wide, deep), "".join(parts), "set-up from above"
     )
+
+
+def _touches(touches: list[Sheet], thin: float) -> list[str]:
+    """A dot at each place of first touch, with the tools that touch there."""
+    tools: dict[tuple[float, float], list[str]] = {}
+    for touch in touches:
+        x, y, _ = touch["shows"]
+        tools.setdefault((x, y), []).append(f"T{touch['tool']}")
+    return [
+        f'<circle class="touch" cx="{x}" cy="{-y}" r="{2 * thin}"/>'
+        f'<text x="{x + 3 * thin}" y="{-y - 2 * thin}" font-size="{9 * thin:.3f}">{", ".join(names)}</text>'
+        for (x, y), names in tools.items()
+    ]
 
 
 def _keep_out_rect(keep_out: Sheet, west: float, south: float, east: float, north: float, thin: float) -> str:
@@ -102,7 +110,7 @@ def first_touch(touch: Sheet, stock: Sheet, tool: Tool, label: str, *, width_mm:
         f'stroke-dasharray="{4 * thin}"/>'
     )
     parts.append(
-        f'<text x="{left + thin}" y="{-z - 2 * thin}" font-size="{12 * thin:.3f}">{escape(label)}</text>'
+        f'<text x="{left + thin}" y="{-z - 4 * thin}" font-size="{12 * thin:.3f}">{escape(label)}</text>'
     )
     axis = "XY"[along]
     parts.append(

@@ -33,6 +33,7 @@ class Shown:
     def __init__(self, sheet: Sheet) -> None:
         self.unit = sheet["shown_in"]
         self._names: dict[str, str] = sheet.get("block_names", {})
+        self._contacts: list[Sheet] = sheet["contacts"]
 
     def length(self, value: float | None, digits: int | None = None) -> str:
         """A length as the control would show it, or to digits of a millimetre; "–" where it is not known."""
@@ -50,6 +51,13 @@ class Shown:
     def where(self, line: int) -> str:
         """A line by its N word, which the control shows, and by its number in the file."""
         return said_block(self._names.get(str(line), ""), line)
+
+    def contact(self, number: int) -> str:
+        """A contact by its number and its line, and which it is where a line has several, as of pecks."""
+        its = next(one for one in self._contacts if one["id"] == number)
+        alike = [one["id"] for one in self._contacts if one["block"] == its["block"]]
+        which = _which(alike.index(number), len(alike))
+        return f"contact {number}{which} in {said_block(its['block'], its['line'])}"
 
     def stop(self, hold: Sheet) -> str:
         """Where a hold stops: its line, in another file with that file's name."""
@@ -71,6 +79,14 @@ class Shown:
         return " ".join(f"{axis}{self.length(a)}" for axis, a, b in pairs if abs(a - b) > 5e-4) or self.place(
             place
         )
+
+
+def _which(index: int, n: int) -> str:
+    """Which of so many; nothing where it is the only one."""
+    if n == 1:
+        return ""
+    nth = {0: "the first", n - 1: "the last"}.get(index, f"number {index + 1}")
+    return f", {nth} of {n}"
 
 
 def clock_text(seconds: float) -> str:
@@ -249,7 +265,7 @@ def look_text(look: Sheet | None, shown: Shown) -> str:
         "feed hold": f"feed hold in {shown.stop(look)}, {look['time_to_press_s']:.1f} s to press",
     }[look["how"]]
     clear = f"{shown.length(look['clear'], 1)} {shown.unit} clear or more"
-    return f"after contact {look['contact']}: {where}, {clear}"
+    return f"after {shown.contact(look['contact'])}: {where}, {clear}"
 
 
 def _passes(sheet: Sheet, shown: Shown) -> Table:

@@ -12,6 +12,7 @@ import jsonschema
 import pytest
 
 from listen.expect import expect
+from listen.expect.drawing import plan
 from listen.expect.sheet import sheet_of, sheet_schema
 from listen.expect.sheet_page import sheet_page
 from listen.expect.sheet_terminal import WIDTH, clock_text, terminal_text
@@ -105,6 +106,21 @@ def test_lines_go_by_the_n_words_that_the_control_shows(job: Job) -> None:
     text = terminal_text(_sheet(job))
     assert "T1 -3.000 (G54, N70 (line 11))" in text
     assert next(row for row in text.splitlines() if "side cut at Z-3" in row).split()[6] == "N80"
+
+
+def test_a_look_names_its_contact_by_line_and_among_the_pecks_of_it(job: Job) -> None:
+    """A number alone tells nobody where a peck is: from R2 by Q3 the hole's end at -1, -4, -7, -10, -12."""
+    text = " ".join(terminal_text(_sheet(job)).split())
+    assert "look after contact 1 in N80 (line 12): " in text
+    assert "look after contact 6, the last of 5 in line 18: " in text
+
+
+def test_tools_that_touch_first_at_one_place_share_a_label(job: Job) -> None:
+    """A drill and the tap after it: their labels lay on each other."""
+    sheet: dict[str, Any] = _sheet(job)
+    drill = next(touch for touch in sheet["first_touches"] if touch["tool"] == 2)
+    both = {**sheet, "first_touches": [*sheet["first_touches"], {**drill, "tool": 4}]}
+    assert re.findall(r">(T[^<]*)</text>", plan(both)) == ["T1", "T2, T4"]
 
 
 def test_holds_and_rungs_carry_the_n_word_of_their_line(job: Job) -> None:
@@ -339,7 +355,7 @@ def test_a_line_of_another_file_is_named_with_that_file(tmp_path: Path) -> None:
     text = " ".join(terminal_text(_sheet(load_job(tmp_path / "main.toml")), contacts=True).split())
     assert "! line 4: T1 cuts 2.00 mm deep, its cutting length is 1.00 mm (in O2000.nc)" in text
     assert "touches first in line 4 in O2000.nc" in text
-    assert "after contact 1: switch single block on before line 5 in O2000.nc, " in text
+    assert "after contact 1 in line 4 in O2000.nc: switch single block on before line 5 in O2000.nc, " in text
     assert "slot at Z-2 4 in O2000.nc 1 " in text
     assert "Lowest Z of each tool: T1 -2.000 (G54, line 3 in O2000.nc)" in text
     assert "N20" not in text.split("touches first")[1]
