@@ -17,6 +17,7 @@ from listen.states import ContactSound, Event, Finding, Standing, State, Turning
 LOW_HZ, HIGH_HZ = 300.0, 8000.0
 EDGE_S = 0.08  # left out next to a change of contact
 AIR_S = 1.0  # of air before a contact that it is held against
+SHORT_AIR_S = 0.3  # less than this may be a cut that the ear lost for a moment
 TONES_S = 4.0  # of air whose lines are the machine's own
 MOST_LOOKS = 400  # that a tooth-pass frequency is taken from
 LOOK_EVERY = 4  # frames; lines change no faster
@@ -56,6 +57,7 @@ class ContactListener:
         self._n_frames = 0
         self._entry: int | None = None
         self._last_air = 0
+        self._air_db = float("nan")  # of the last air that a contact was held against
         self._may_be_over = False  # an exit is supposed: what sings now is no chatter
         self._change.end()
         self._turns.end()
@@ -92,29 +94,32 @@ class ContactListener:
             air_from = max(event.at - round(TONES_S * self._per_s), self._last_air)
             air = self._kept.lines(air_from, event.at - 2 * self._hop)[::LOOK_EVERY]
             self._chatter.begin(air, now)
+            self._air_db = self._air_level_db(event.at)
         elif event.state is State.AIR and self._entry is not None:
             yield self._sum_up(self._entry, event)
             self._change.end()
             self._turns.end()
             self._entry, self._last_air = None, event.at
 
-    def _air_from(self, start: int) -> int:
-        return max(start - round(AIR_S * self._per_s), self._last_air)
-
     def _sum_up(self, start: int, event: Event) -> ContactSound:
         edge = min(round(EDGE_S * self._per_s), (event.at - start) // 4)
         cut = self._kept.bands(start + edge, event.at - edge)
-        air = self._kept.bands(self._air_from(start), start - 2 * self._hop)
-        level = self._level_db(cut) - self._level_db(air) if len(cut) and len(air) else float("nan")
         teeth = tooth_pass(self._looks(start + edge, event.at - edge), self._turnings)
         return ContactSound(
             start=start,
             stop=event.at,
             decided_at=event.decided_at,
-            level_db=level,
+            level_db=self._level_db(cut) - self._air_db,
             tooth_pass_hz=teeth.hz if teeth else float("nan"),
             tooth_pass_spread_hz=teeth.spread_hz if teeth else 0.0,
         )
+
+    def _air_level_db(self, start: int) -> float:
+        """Level of the air before a contact; where that is short, no more than of the air before it."""
+        air_from = max(start - round(AIR_S * self._per_s), self._last_air)
+        level = self._level_db(self._kept.bands(air_from, start - 2 * self._hop))
+        is_short = start - air_from < SHORT_AIR_S * self._per_s
+        return float(np.fmin(level, self._air_db)) if is_short else level
 
     def _looks(self, start: int, stop: int) -> NDArray[np.float32]:
         """Lines of a stretch, some of them where it is long."""
@@ -122,6 +127,8 @@ class ContactListener:
         return looks[:: 1 + len(looks) // MOST_LOOKS]
 
     def _level_db(self, bands_db: NDArray[np.float32]) -> float:
-        """Mean level of some frames in the band that counts [dB]."""
+        """Mean level of some frames in the band that counts [dB]; NaN of none."""
+        if not len(bands_db):
+            return float("nan")
         power = 10.0 ** (bands_db[:, self._audible].astype(np.float64) / 10.0) * self._width
         return float(10.0 * np.log10(power.sum(axis=1).mean() + 1e-18))

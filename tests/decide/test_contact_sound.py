@@ -1,0 +1,61 @@
+"""How loud a contact was over the air before it, with levels that are known."""
+
+import numpy as np
+import pytest
+
+from listen.decide.contact_sound import ContactListener
+from listen.decide.kept import Kept
+from listen.decide.layout import Layout
+from listen.states import Event, Standing, State
+
+HOP = 10  # samples a frame of 10 ms
+LAYOUT = Layout(
+    model=slice(0, 0),
+    bands=slice(0, 2),
+    fine=slice(0, 0),
+    lines=slice(2, 8),
+    band_edges_hz=np.array([300.0, 1000.0, 8000.0]),
+    fine_edges_hz=np.zeros(1),
+    hop_s=0.01,
+    window_s=0.02,
+)
+AIR_DB, CUT_DB = -50.0, -41.0
+
+
+def levels_of(contacts: list[tuple[int, int]], loud: list[tuple[int, int]], *, kept_s: float) -> list[float]:
+    """Levels told of contacts, heard at these frames, where the sound is loud in others."""
+    kept = Kept(LAYOUT, hop=HOP, kept_s=kept_s)
+    listener = ContactListener(LAYOUT, kept, hop=HOP, turnings=())
+    states = {a: State.ENTRY for a, _ in contacts} | {b: State.AIR for _, b in contacts}
+    told = []
+    for frame in range(1, max(states) + 1):
+        level = CUT_DB if any(a < frame <= b for a, b in loud) else AIR_DB
+        kept.push(np.array([frame * HOP]), np.array([[level, level, *[0.0] * 6]]))
+        if frame in states:
+            at = frame * HOP
+            event = Event(
+                state=states[frame], at=at, decided_at=at, probability=1.0, standing=Standing.CONFIRMED
+            )
+            told += [sound.level_db for sound in listener.hear(event)]
+    return told
+
+
+@pytest.mark.closed
+@pytest.mark.parametrize("break_frames", [1, 7, 25])
+def test_a_cut_that_the_ear_lost_for_a_moment_is_as_loud_after_it(break_frames: int) -> None:
+    """By hand: 9 dB over the air before, in both pieces, though between them nothing was air."""
+    contacts = [(200, 300), (300 + break_frames, 450)]
+    assert levels_of(contacts, [(200, 450)], kept_s=10.0) == pytest.approx([9.0, 9.0])
+
+
+@pytest.mark.closed
+def test_short_air_that_is_air_counts_as_any() -> None:
+    assert levels_of([(200, 300), (320, 420)], [(200, 300), (320, 420)], kept_s=10.0) == pytest.approx(
+        [9.0, 9.0]
+    )
+
+
+@pytest.mark.closed
+def test_a_cut_longer_than_what_is_kept_is_held_against_the_air_before_it() -> None:
+    """The frames of that air are long overwritten when the cut ends."""
+    assert levels_of([(200, 2000)], [(200, 2000)], kept_s=2.0) == pytest.approx([9.0])
