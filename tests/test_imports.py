@@ -19,6 +19,8 @@ WORDS = frozenset(
         "stage",
         "job",
         "job_file",
+        "job_table",
+        "job_tools",
         "shipped",
         "lengths",
         "where",
