@@ -158,7 +158,7 @@ class Follower:
             spread=spread if started else max(space.end, 1.0),
             rate=0.0 if held or not started else rate * tracking.clock.rate,
             next_contact=space.timeline.contacts[likeliest].id if likeliest < space.n else None,
-            probability=min(chance, 1.0) if started else 0.0,
+            probability=min(chance, 1.0) * view.share if started else 0.0,
             witness=self._witness(likeliest),
         )
 

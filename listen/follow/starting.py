@@ -8,6 +8,7 @@ from listen.follow.model import Model, slowness
 
 Core = NDArray[np.void]
 Grid = tuple[Floats, Floats]
+Rates = tuple[Floats, Floats, Floats]  # log rates, their variance, log of how likely each is
 MOST_STARTS = 48  # above this, a start in the middle is tried with few rates
 NEAR_BEFORE, NEAR_AFTER = 6, 30  # contacts before and after where the place was lost that are tried
 # How often listening begins with the program well under way: where it begins in air, and inside a contact.
@@ -32,18 +33,32 @@ def first_guesses(model: Model, grid: Grid, at: float, *, spread_s: float, is_op
     if space.n == 0:
         return np.zeros(0, CORE)
     few = space.n > MOST_STARTS
-    m, v, logs = _rates(model, grid)
-    top = _with_wide(_from_contact(model, (m, v, logs), np.array([0]), at, spread_s, is_open), model)
+    rates = _rates(model, grid)
+    top = _with_wide(_from_contact(model, rates, np.array([0]), at, spread_s, is_open), model)
     if space.n == 1:
         return top
     middle = np.arange(1, space.n)
     if few and not model.clock.feed_known:
-        m, v = np.log(FEW_RATES), np.full(FEW_RATES.size, 0.2**2)
-        logs = np.full(FEW_RATES.size, -np.log(FEW_RATES.size))
-    rest = _from_contact(model, (m, v, logs), middle, at, spread_s, is_open)
+        rates = _gathered(rates)
+    rest = _from_contact(model, rates, middle, at, spread_s, is_open)
     rest = rest[rest["logw"] > rest["logw"].max() - 16.0]
     result: Core = np.concatenate([top, rest])
     return result
+
+
+def _gathered(rates: Rates) -> Rates:
+    """The same belief in fewer rates: the likeliest one, and the others about each of `FEW_RATES`.
+
+    Places are not to be told apart by how finely their rates are believed.
+    """
+    m, v, logs = rates
+    best = int(np.argmax(logs))
+    weights = np.where(np.arange(m.size) == best, 0.0, np.exp(logs))
+    about = np.abs(m[:, None] - np.log(FEW_RATES)).argmin(axis=1) == np.arange(FEW_RATES.size)[:, None]
+    share = about @ weights
+    mean = about @ (weights * m) / share
+    spread = about @ (weights * (m * m + v)) / share - mean**2
+    return np.append(mean, m[best]), np.append(spread, v[best]), np.log(np.append(share, np.exp(logs[best])))
 
 
 def anew(model: Model, grid: Grid, at: float, *, spread_s: float, near: int) -> Core:
@@ -59,7 +74,7 @@ def anew(model: Model, grid: Grid, at: float, *, spread_s: float, near: int) -> 
     return core
 
 
-def _rates(model: Model, grid: Grid) -> tuple[Floats, Floats, Floats]:
+def _rates(model: Model, grid: Grid) -> Rates:
     """Log rate over the known override, its variance, and how likely each is."""
     priors = model.priors
     rates, logs = grid
@@ -83,7 +98,7 @@ def _with_wide(core: Core, model: Model) -> Core:
     return np.concatenate([core, wide])
 
 
-def _blank(model: Model, rates: tuple[Floats, Floats, Floats]) -> Core:
+def _blank(model: Model, rates: Rates) -> Core:
     core = np.zeros(rates[0].size, CORE)
     core["m"], core["v"], core["mb"] = rates[0], rates[1], rates[0]
     slow = slowness(core["m"] + np.log(max(model.clock.rate, 1e-3)))
@@ -98,7 +113,7 @@ def _blank(model: Model, rates: tuple[Floats, Floats, Floats]) -> Core:
 
 def _from_contact(
     model: Model,
-    rates: tuple[Floats, Floats, Floats],
+    rates: Rates,
     contacts: NDArray[np.int64],
     at: float,
     spread_s: float,
@@ -123,7 +138,7 @@ def _from_contact(
 
 def _at_contacts(
     model: Model,
-    rates: tuple[Floats, Floats, Floats],
+    rates: Rates,
     contacts: NDArray[np.int64],
     at: float,
     spread_s: float,

@@ -17,12 +17,14 @@ class View:
     engine : Engine
         Read only; make a new view after each change.
     most : int
-        Guesses kept, the likeliest ones.
+        Guesses kept, the likeliest ones; they stand for those left out that are at the same place.
 
     Attributes
     ----------
     core, rings
         The rows kept.
+    share : float
+        Belief in the places that they stand for, as of the last boundary [0 to 1].
     weights : ndarray, shape (n_rows,)
         Belief in each as of the last boundary, adding up to 1.
     """
@@ -31,7 +33,7 @@ class View:
         self.engine = engine
         self.space = engine.space
         rows = np.argsort(-engine.core["logw"], kind="stable")[:most]
-        self.core = engine.core[rows]
+        self.core, self.share = _standing_for_all(engine.core, rows)
         self.rings = engine.rings.take(rows)
         weights = np.exp(self.core["logw"])
         self.weights: Floats = weights / weights.sum()
@@ -103,3 +105,15 @@ class View:
         spread = np.sqrt(self._q + run * run * self._strays) * (self._rate * pace)
         late = np.maximum(elapsed - needed, 0.0)
         return place, np.minimum(spread + 0.1 * late, self._most_spread)
+
+
+def _standing_for_all(core: NDArray[np.void], rows: NDArray[np.int64]) -> tuple[NDArray[np.void], float]:
+    """The guesses `rows`, weighted as all of the same contact and phase together, and belief in them."""
+    places = core["k"].astype(np.int64) * 8 + core["phase"]
+    found, place = np.unique(places, return_inverse=True)
+    weights = np.exp(core["logw"] - core["logw"].max())
+    of_all = np.bincount(place, weights=weights, minlength=found.size)
+    of_kept = np.bincount(place[rows], weights=weights[rows], minlength=found.size)
+    kept = core[rows]
+    kept["logw"] += np.log(of_all / np.maximum(of_kept, 1e-300))[place[rows]]
+    return kept, float(of_all[of_kept > 0.0].sum() / of_all.sum())

@@ -59,3 +59,13 @@ def test_alike_contacts_heard_from_inside_one_are_one_of_several(rate: float) ->
 
 def test_equal_values_are_ranked_in_their_order() -> None:
     assert _rank_among_equals(np.array([5, 5, 2, 5, 2, 9], np.int32)).tolist() == [0, 1, 0, 2, 1, 0]
+
+
+def test_a_place_is_not_believed_for_how_finely_its_rates_are() -> None:
+    """Sixty alike contacts, listened to from inside one: 30 % for the first, as where listening begins; no more.
+
+    Fewer rates are tried of sixty contacts than of one; what the guesses kept leave out counts as well.
+    """
+    places = [(2.0 + 6.0 * i, 6.0 + 6.0 * i) for i in range(60)]
+    heard = [(0.0, 2.5), *((2.5 + 2.0 + 6.0 * i, 2.5 + 6.0 + 6.0 * i) for i in range(4))]
+    assert last_position(timeline_of(places), heard).probability < 0.4
