@@ -62,7 +62,7 @@ def test_equal_values_are_ranked_in_their_order() -> None:
 
 
 def test_a_place_is_not_believed_for_how_finely_its_rates_are() -> None:
-    """Sixty alike contacts, listened to from inside one: 30 % for the first, as where listening begins; no more.
+    """Sixty alike contacts, listened to from inside one: 30 % for the first, as where listening begins.
 
     Fewer rates are tried of sixty contacts than of one; what the guesses kept leave out counts as well.
     """
