@@ -180,7 +180,7 @@ def test_the_second_look_tells_nothing_by_what_is_below_even() -> None:
 
 
 def believed_missed(log_odds: float) -> float:
-    """Belief that the fourth of eight was left out; after the third it is quiet for three seconds too long."""
+    """Belief that the fourth of eight was left out; after the third it is quiet three seconds too long."""
     follower = Follower(timeline_of(PLACES), rate=RATE, ear=replace(EAR, missed_share=0.03))
     for start_s, stop_s, odds in ((0.0, 11.0, -3.1), (11.0, 13.0, log_odds), (13.0, 14.5, -3.1)):
         follower.listen(believed(start_s, stop_s, odds))
