@@ -1,5 +1,6 @@
 """Rotary axes: moves are judged only while each stands as it did when the first cut began."""
 
+import math
 from collections.abc import Mapping
 
 from listen.program.control import MACHINE_DECIDES, Control
@@ -36,13 +37,21 @@ def _say_set_up(control: Control, letter: str, angle: float) -> None:
 
 
 def _say_turned(control: Control) -> None:
-    control.turned = any(
-        abs(angle - control.set_up_angles[letter]) > SAME_DEG for letter, angle in control.angles.items()
-    )
-    if control.turned:
-        names = " and ".join(sorted(control.angles))
+    away = [
+        letter
+        for letter, angle in sorted(control.angles.items())
+        if abs(_within_a_turn(angle - control.set_up_angles[letter])) > SAME_DEG
+    ]
+    control.turned = bool(away)
+    if away:
+        names = " and ".join(away)
         control.note(
             "not judged",
             f"a rotary axis ({names}) turns the work away from its set-up: not followed until it is back",
             "watch this part by eye; contacts here are not expected and not judged",
         )
+
+
+def _within_a_turn(angle: float) -> float:
+    """The same angle without its whole turns [-180 to 180 degrees]."""
+    return math.remainder(angle, 360.0)

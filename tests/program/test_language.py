@@ -251,6 +251,24 @@ def test_an_axis_that_first_turns_after_a_cut_is_turned_away() -> None:
     assert np.isnan(path.spans.end[-1]).all()
 
 
+def test_whole_turns_bring_the_work_back_and_only_what_is_turned_is_named() -> None:
+    """A360 is A0 again, and a tenth of a degree is not; B stands still all along."""
+    program = read(START + "G0 A0 B5\nG1 X2 F100\nA360\nG1 X4\nA359.9\nG1 X6\nM30\n")
+    path = time_program(program, Machine())
+    np.testing.assert_array_equal(path.spans.end[2:, 0], [2.0, 4.0, np.nan, np.nan])
+    assert [kind for kind, _ in told(program)][2:5] == ["unknown", "feed", "unknown"]
+    (note,) = [note for note in program.notes if note.kind == "not judged"]
+    assert note.line == START.count("\n") + 5
+    assert note.text.startswith("a rotary axis (A) turns")
+
+
+def test_an_axis_that_the_program_turns_to_where_it_stood_turns_nothing() -> None:
+    """First named after a cut, at 0 where it stood: nothing waits and nothing is said."""
+    program = read(START + "G1 X2 F100\nA0\nX4\nM30\n")
+    assert [kind for kind, _ in told(program)] == ["rapid", "feed", "feed"]
+    assert program.notes == ()
+
+
 @pytest.mark.parametrize(
     ("line", "word"),
     [
