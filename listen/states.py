@@ -218,7 +218,7 @@ class ContactSound:
     decided_at : int
         End of the audio used [samples].
     level_db : float
-        Its steady part over the air just before, 300 to 8000 Hz [dB].
+        The middle of its loudness over the quiet part of the air just before, 300 to 8000 Hz [dB].
     tooth_pass_hz : float
         Tooth-pass frequency that its lines show [Hz]; NaN where none stands out.
     tooth_pass_spread_hz : float

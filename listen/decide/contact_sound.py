@@ -17,6 +17,7 @@ from listen.states import ContactSound, Event, Finding, Standing, State, Turning
 LOW_HZ, HIGH_HZ = 300.0, 8000.0
 EDGE_S = 0.08  # left out next to a change of contact
 AIR_S = 1.0  # of air before a contact that it is held against
+CUT_SHARE, AIR_SHARE = 0.5, 0.2  # of the frames are quieter than the level: a voice is not always there
 SHORT_AIR_S = 0.3  # less than this may be a cut that the ear lost for a moment
 TONES_S = 4.0  # of air whose lines are the machine's own
 MOST_LOOKS = 400  # that a tooth-pass frequency is taken from
@@ -109,7 +110,7 @@ class ContactListener:
             start=start,
             stop=event.at,
             decided_at=event.decided_at,
-            level_db=self._level_db(cut) - self._air_db,
+            level_db=self._level_db(cut, CUT_SHARE) - self._air_db,
             tooth_pass_hz=teeth.hz if teeth else float("nan"),
             tooth_pass_spread_hz=teeth.spread_hz if teeth else 0.0,
         )
@@ -117,7 +118,7 @@ class ContactListener:
     def _air_level_db(self, start: int) -> float:
         """Level of the air before a contact; where that is short, no more than of the air before it."""
         air_from = max(start - round(AIR_S * self._per_s), self._last_air)
-        level = self._level_db(self._kept.bands(air_from, start - 2 * self._hop))
+        level = self._level_db(self._kept.bands(air_from, start - 2 * self._hop), AIR_SHARE)
         is_short = start - air_from < SHORT_AIR_S * self._per_s
         return float(np.fmin(level, self._air_db)) if is_short else level
 
@@ -126,9 +127,9 @@ class ContactListener:
         looks = self._kept.lines(start, stop)[::LOOK_EVERY]
         return looks[:: 1 + len(looks) // MOST_LOOKS]
 
-    def _level_db(self, bands_db: NDArray[np.float32]) -> float:
-        """Mean level of some frames in the band that counts [dB]; NaN of none."""
+    def _level_db(self, bands_db: NDArray[np.float32], share: float) -> float:
+        """Level in the band that counts that a share of the frames is below [dB]; NaN of none."""
         if not len(bands_db):
             return float("nan")
         power = 10.0 ** (bands_db[:, self._audible].astype(np.float64) / 10.0) * self._width
-        return float(10.0 * np.log10(power.sum(axis=1).mean() + 1e-18))
+        return float(10.0 * np.log10(np.quantile(power.sum(axis=1), share) + 1e-18))
