@@ -1,5 +1,7 @@
 """The errors `listen` raises on purpose; everything else is a bug."""
 
+from pathlib import Path
+
 
 class ListenError(Exception):
     """Root of all errors that a user of `listen` can cause and cure."""
@@ -36,3 +38,18 @@ class ModelError(ListenError):
 
 class RecordingError(ListenError):
     """A sound file, load log or run folder that cannot be read or written."""
+
+
+class FolderError(RecordingError):
+    """A run folder that cannot be written.
+
+    Attributes
+    ----------
+    folder : Path
+    reason : str
+    """
+
+    def __init__(self, folder: Path, reason: str) -> None:
+        super().__init__(f"{folder} must be a folder that can be written: {reason}")
+        self.folder = folder
+        self.reason = reason

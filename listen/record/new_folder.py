@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from listen.errors import RecordingError
+from listen.errors import FolderError, RecordingError
 from listen.record.library import REFERENCE
 from listen.record.reader import read_header
 
@@ -59,13 +59,12 @@ def _named(part: Path, out: Path) -> Iterator[None]:
     """What cannot be written is told by the name that the person gave."""
     try:
         yield
-    except RecordingError as error:
-        if str(part) in str(error):
-            raise RecordingError(str(error).replace(str(part), str(out))) from None
-        raise
+    except FolderError as error:
+        raise FolderError(out if error.folder == part else error.folder, error.reason) from None
     except OSError as error:
-        if error.errno in _NO_ROOM or str(part) in str(error.filename):
-            raise RecordingError(f"{out} cannot be written: {error.strerror}") from None
+        named = Path(str(error.filename))
+        if error.errno in _NO_ROOM or part in (named, *named.parents):
+            raise FolderError(out, str(error.strerror)) from None
         raise
 
 

@@ -20,7 +20,7 @@ from typing import Self
 import numpy as np
 
 from listen.blocks import Block, Gap
-from listen.errors import InputError, RecordingError
+from listen.errors import FolderError, InputError, RecordingError
 from listen.job import Job
 from listen.record.aside import AsideSound
 from listen.record.expected_file import write_expected
@@ -113,9 +113,7 @@ class RunWriter:
             copy_job(job, folder / "job", called=timeline.files if timeline else ())
         except OSError as error:
             self._clear()
-            raise RecordingError(
-                f"{folder} must be a folder that can be written, {error.strerror or error}"
-            ) from None
+            raise FolderError(folder, str(error.strerror or error)) from None
         except BaseException:
             self._clear()
             raise
@@ -300,7 +298,7 @@ def _prepare(folder: Path, *, replace: bool) -> tuple[Path, ...]:
                 (folder / name).unlink(missing_ok=True)
             shutil.rmtree(folder / "job", ignore_errors=True)
     except OSError as error:
-        raise RecordingError(f"{folder} must be a folder that can be written: {error.strerror}") from None
+        raise FolderError(folder, str(error.strerror)) from None
     return tuple(missing)
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from listen.errors import RecordingError
+from listen.errors import FolderError, RecordingError
 from listen.record.new_folder import free_name, new_folder
 from tests.record.made_run import write_made_run
 
@@ -79,11 +79,13 @@ def test_the_kept_name_is_one_that_nothing_has(tmp_path: Path) -> None:
 def test_a_full_disk_is_told_by_the_name_that_was_given(tmp_path: Path) -> None:
     """Not by that of the folder in which the run comes to be; and nothing is left."""
     out = tmp_path / "deep" / "run"
-    told = f"^{re.escape(str(out))} cannot be written: No space left on device$"
+    told = f"^{re.escape(str(out))} must be a folder that can be written: No space left on device$"
     with pytest.raises(RecordingError, match=told), new_folder(out):
         raise OSError(errno.ENOSPC, "No space left on device")
-    with pytest.raises(RecordingError, match=f"^{re.escape(str(out))} must be"), new_folder(out) as folder:
-        raise RecordingError(f"{folder} must be a folder that can be written")
+    with pytest.raises(FolderError, match=told), new_folder(out) as folder:
+        raise FolderError(folder, "No space left on device")
+    with pytest.raises(FolderError, match=told), new_folder(out) as folder:
+        raise OSError(errno.EIO, "No space left on device", str(folder / "sound.flac"))
     assert list(tmp_path.iterdir()) == []
 
 
@@ -92,6 +94,15 @@ def test_a_place_where_no_folder_can_be_made_is_told_by_its_name(tmp_path: Path)
     out = tmp_path / "file" / "run"
     with pytest.raises(RecordingError, match=f"^{re.escape(str(out))} "), new_folder(out):
         pass
+
+
+def test_a_folder_that_only_begins_alike_keeps_its_name(tmp_path: Path) -> None:
+    """Names were replaced within the words of an error, wherever they stood in them."""
+    with pytest.raises(FolderError) as told, new_folder(tmp_path / "run") as folder:
+        raise FolderError(folder.with_name(f"{folder.name}-other"), "full")
+    assert ".part-other must be" in str(told.value)
+    with pytest.raises(FileNotFoundError), new_folder(tmp_path / "run") as folder:
+        raise FileNotFoundError(errno.ENOENT, "gone", str(folder.with_name(f"{folder.name}-other")))
 
 
 def test_what_another_file_does_is_not_told_of_the_folder(tmp_path: Path) -> None:
