@@ -93,8 +93,9 @@ class Onset:
         space = self.model.space
         amounts = np.maximum(space.at_stop[parents["k"]] - space.amounts_until(parents["u0"]), 0.0)
         forecast = self.model.forecast(parents, amounts, at, boundary_s=0.0, is_gap=False)
-        rest = np.maximum(parents["t0"] + forecast.mean - parents["ts"], 0.0)
-        result: Floats = dropout_log(rest) + np.log(DROPOUT_S)
+        due_s = parents["t0"] + forecast.mean
+        rest = np.maximum(due_s - parents["ts"], 0.0)
+        result: Floats = dropout_log(rest) + np.log(DROPOUT_S * self._told(parents["ts"], due_s, at))
         return result
 
     def _absent(self, k: Ints, before: Floats, parents: Core, at: float) -> Floats:
@@ -110,11 +111,16 @@ class Onset:
     def _believed(self, k: Ints, parents: Core, at: float) -> Floats:
         """How much likelier what the ear believed meanwhile is of each contact, missed, than of air."""
         model, space = self.model, self.model.space
-        told, due_s = np.ones(k.shape), model.due_s(parents, space.at_start[k])
-        past = np.flatnonzero(due_s < at - LEAST_PAST_S)
-        if past.size and model.quiet.is_told:
-            length_s = (space.stop - space.start)[k] * np.exp(-parents["m"]) / model.clock.rate
-            ratio = model.quiet.for_misses(due_s[past], (due_s + length_s)[past], at)
+        due_s = model.due_s(parents, space.at_start[k])
+        length_s = (space.stop - space.start)[k] * np.exp(-parents["m"]) / model.clock.rate
+        return self._told(due_s, due_s + length_s, at)
+
+    def _told(self, start_s: Floats, stop_s: Floats, at: float) -> Floats:
+        """How much likelier what the ear believed in each stretch is of a cut that it misses than of air."""
+        told = np.ones(start_s.shape)
+        past = np.flatnonzero((start_s < at - LEAST_PAST_S) & (stop_s > start_s))
+        if past.size and self.model.quiet.is_told:
+            ratio = self.model.quiet.for_misses(start_s[past], stop_s[past], at)
             told[past] = np.where(np.isfinite(ratio), ratio, 1.0)
         return told
 

@@ -195,3 +195,19 @@ def test_what_the_ear_believed_tells_a_hold_from_a_contact_missed() -> None:
     """Held for three seconds, or the fourth missed: the times are the same, the place is a contact apart."""
     odds = [p / (1.0 - p) for p in (believed_missed(0.5), believed_missed(-4.0))]
     assert odds[0] > 3.0 * odds[1]
+
+
+@pytest.mark.parametrize(
+    ("log_odds", "kind", "least"), [(-4.7, "ended early", 0.9), (0.5, "as expected", 0.9)]
+)
+def test_a_cut_that_ends_early_in_quiet_air_was_not_lost_by_the_ear(
+    log_odds: float, kind: str, least: float
+) -> None:
+    """The fifth of eight ends 0.4 s too soon and the next comes on time; half heard, it went on."""
+    heard = [(start, stop - 0.4 * (i == 4)) for i, (start, stop) in enumerate(PLACES)]
+    edges = ((0.0, 15.65, -4.7), (15.65, 15.95, log_odds), (15.95, 26.0, -4.7))
+    program = timeline_of(PLACES, feed_override=100.0, override_steady=True)
+    beliefs = [believed(*each) for each in edges]
+    found = refined_verdicts(program, events_of(heard), (), (), RATE, EAR, beliefs=beliefs)
+    assert found[4].kind == kind
+    assert found[4].probability > least
