@@ -115,6 +115,15 @@ def test_a_way_down_beside_the_work_is_no_contour() -> None:
     assert "tool touches nothing" not in _kinds(hand)
 
 
+def test_one_hole_beside_the_work_is_named() -> None:
+    """Two holes of one move each; the second, in line 4, lies 20 mm beside the block: a sign of X is wrong."""
+    drill = Tool(number=1, kind="drill", diameter=6.0, flutes=2)
+    hand = Hand(at=(20, 20, 2)).line(20, 20, -5, feed=200, cycle=81).go(20, 20, 2).go(-20, 20, 2)
+    beside = hand.line(-20, 20, -5, feed=200, cycle=81).go(-20, 20, 2)
+    found = _caution(beside, hand_job(drill), "tool touches nothing")
+    assert (found.line, "touches nothing there; elsewhere it does" in found.text) == (4, True)
+
+
 def test_a_whole_circle_beside_the_work_is_a_contour() -> None:
     """It ends where it began: its way is round its centre, 2 pi 10 mm."""
     hand = _side_cut(-5.0).go(-60, 25, 30).line(-60, 25, -5).arc((-70, 25), 2 * math.pi).go(-60, 25, 30)
