@@ -116,7 +116,7 @@ def test_a_way_down_beside_the_work_is_no_contour() -> None:
 
 
 def test_one_hole_beside_the_work_is_named() -> None:
-    """Two holes of one move each; the second, in line 4, lies 20 mm beside the block: a sign of X is wrong."""
+    """Two holes of one move each; the second, in line 4, is 20 mm beside the block: a sign of X is wrong."""
     drill = Tool(number=1, kind="drill", diameter=6.0, flutes=2)
     hand = Hand(at=(20, 20, 2)).line(20, 20, -5, feed=200, cycle=81).go(20, 20, 2).go(-20, 20, 2)
     beside = hand.line(-20, 20, -5, feed=200, cycle=81).go(-20, 20, 2)
