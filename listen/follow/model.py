@@ -218,14 +218,6 @@ class Model:
         result: Floats = core["vb"] + (again * self.timing.gap_bias_s * slow) ** 2
         return result
 
-    def due_s(self, core: NDArray[np.void], amounts: Floats) -> Floats:
-        """When each guess is at a place with these amounts from the program's start, held no more [s]."""
-        way = np.maximum(amounts - self.space.amounts_until(core["u0"]), 0.0)
-        rate = np.exp(core["m"]) * self.clock.rate
-        taken = way[:, FEED] / rate + way[:, RAPID] * np.exp(-core["lr"]) + way[:, FIXED] + way[:, LOOSE]
-        result: Floats = core["t0"] + taken + core["b"]
-        return result
-
     def on_time_log(self, forecast: Forecast) -> Floats:
         """Log density of a boundary heard now that comes as it should."""
         timing = self.timing

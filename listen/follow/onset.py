@@ -69,13 +69,13 @@ class Onset:
                 break
             rows, first, k = rows[inside], first[inside], k[inside]
             lost, before, again = lost[inside], before[inside], again[inside]
-            absent = self._absent(k, before, growing.parents[rows], at)
-            prior = lost + np.log1p(-absent)
             target = Target.of(
-                self.model, growing, rows, k, prior, at=at, spread_s=spread_s, n_gaps=n_absent + 1
+                self.model, growing, rows, k, lost, at=at, spread_s=spread_s, n_gaps=n_absent + 1
             )
             if not self._may_count(target, lost):
                 break
+            absent = self._absent(target, before)
+            target.base = target.base + np.log1p(-absent)
             self._arrival.grow(target)
             self._too_early.grow(target)
             lost = lost + np.log(absent)
@@ -98,22 +98,17 @@ class Onset:
         result: Floats = dropout_log(rest) + np.log(DROPOUT_S * self._told(parents["ts"], due_s, at))
         return result
 
-    def _absent(self, k: Ints, before: Floats, parents: Core, at: float) -> Floats:
+    def _absent(self, target: Target, before: Floats) -> Floats:
         """Chance that a contact is not heard: not there, too faint, or while nothing was heard at all."""
-        space = self.model.space
-        ear = np.where(space.deaf[k], 0.9, np.where(space.faint[k], FAINT, self.model.ear.misses))
-        ear = ear * self._believed(k, parents, at)
-        if self.model.lost_since(parents["t0"]):
-            ear = np.where(self.model.in_lost(self.model.due_s(parents, space.at_start[k])), LOST, ear)
+        model, space, k = self.model, self.model.space, target.k
+        due_s = target.at - target.forecast.behind
+        length_s = (space.stop - space.start)[k] * np.exp(-target.parents["m"]) / model.clock.rate
+        ear = np.where(space.deaf[k], 0.9, np.where(space.faint[k], FAINT, model.ear.misses))
+        ear = ear * self._told(due_s, due_s + length_s, target.at)
+        if model.lost_since(target.parents["t0"]):
+            ear = np.where(model.in_lost(due_s), LOST, ear)
         result: Floats = np.minimum(before + ear, 0.98)
         return result
-
-    def _believed(self, k: Ints, parents: Core, at: float) -> Floats:
-        """How much likelier what the ear believed meanwhile is of each contact, missed, than of air."""
-        model, space = self.model, self.model.space
-        due_s = model.due_s(parents, space.at_start[k])
-        length_s = (space.stop - space.start)[k] * np.exp(-parents["m"]) / model.clock.rate
-        return self._told(due_s, due_s + length_s, at)
 
     def _told(self, start_s: Floats, stop_s: Floats, at: float) -> Floats:
         """How much likelier what the ear believed in each stretch is of a cut that it misses than of air."""
