@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from listen.errors import InputError
 from listen.record.contact_sound import HIGHEST_HZ, ContactNumbers, contact_numbers
 from listen.record.run import Run, RunContact
+from listen.record.words import contact_labels
 
 SIGMAS = 3.5  # a change is told from this many standard deviations on
 FEWEST_FOR_ROOM = 3  # contacts needed to tell the room and the microphone from the cut
@@ -117,8 +118,9 @@ def compare_runs(first: Run, second: Run, good: Sequence[Run] = ()) -> Compariso
     if not (first.header.is_made and second.header.is_made):  # made sound is turned up or down as a whole
         changes += _alike(pairs, numbers)
     room = _room_db(pairs, numbers)
+    labels = contact_labels(first.contacts)
     for one, other in pairs:
-        changes += _contact_changes(one, other, numbers, spreads, room)
+        changes += _contact_changes(one, other, labels[one.id], numbers, spreads, room)
     ordered = sorted(changes, key=lambda change: -abs(change.score))
     return Comparison(changes=tuple(ordered), pairs=tuple(pairs), n_good=len(good))
 
@@ -182,13 +184,14 @@ def _pairs(first: Run, second: Run) -> list[tuple[RunContact, RunContact]]:
 def _heard_changes(first: Run, second: Run) -> Iterator[Change]:
     """Contacts that only one of the runs heard."""
     theirs = {(row.id, row.block): row for row in second.contacts if row.line is not None}
+    labels = contact_labels(first.contacts)
     for row in first.contacts:
         other = theirs.get((row.id, row.block))
         if other is None or (row.heard is None) == (other.heard is None):
             continue
         sign = 1.0 if row.heard is None else -1.0
         where = "second run, not in the first" if sign > 0 else "first run, not in the second"
-        label = row.block or f"contact {row.id}"
+        label = labels[row.id]
         yield Change(
             contact=row.id,
             label=label,
@@ -234,12 +237,12 @@ def _more(amount: float) -> str:
 def _contact_changes(
     one: RunContact,
     other: RunContact,
+    label: str,
     numbers: Sequence[_Numbers],
     spreads: _Spreads,
     room: NDArray[np.float64] | float,
 ) -> Iterator[Change]:
     before, after = numbers[0].of(one), numbers[1].of(other)
-    label = one.block or f"contact {one.id}"
     yield from _band_changes(one, label, before, after, spreads, room)
     overall = float(np.median(room))
     for kind in (LEVEL, COMB, LOAD, ONSET, LENGTH):

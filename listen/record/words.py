@@ -1,6 +1,7 @@
 """A run in words: the sentence with which every page and table begins."""
 
 from collections import Counter
+from collections.abc import Iterable
 
 from listen.record.run import LiveCall, Run, RunContact
 from listen.states import State
@@ -55,6 +56,22 @@ def counted(number: int, thing: str) -> str:
     ('1 contact', '3 runs')
     """
     return f"{number} {thing}{'' if number == 1 else 's'}"
+
+
+def contact_labels(contacts: Iterable[RunContact]) -> dict[int, str]:
+    """What tables call each contact, by its id: its block, with its number where a block has several.
+
+    A cycle's pecks are of one line, and flags name them by number.
+    """
+    rows = list(contacts)
+    n_of = Counter(row.block for row in rows)
+    return {row.id: _label(row, alone=n_of[row.block] == 1) for row in rows}
+
+
+def _label(row: RunContact, *, alone: bool) -> str:
+    if not row.block:
+        return f"no line ({row.id})"
+    return row.block if alone else f"{row.block}, contact {row.id}"
 
 
 def _made(run: Run) -> str:

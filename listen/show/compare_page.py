@@ -11,6 +11,7 @@ from listen.record import Run, RunContact, read_stretch
 from listen.record.compare import Comparison, compare_runs
 from listen.record.library import read_reference
 from listen.record.run_json import write_whole
+from listen.record.words import contact_labels
 from listen.show.page import bundle, one_file, static_text
 from listen.show.page_sound import encoded
 
@@ -31,6 +32,7 @@ def write_compare_page(first: Run, second: Run, path: Path, *, good: Sequence[Ru
     worst = list(dict.fromkeys(change.contact for change in comparison.changes if change.contact))
     rank = {contact: place for place, contact in enumerate(worst)}
     pairs = sorted(comparison.pairs, key=lambda pair: rank.get(pair[0].id, len(rank) + pair[0].id))
+    labels = contact_labels(first.contacts)
     cuts_a, sound_a = _cuts(first, [pair[0] for pair in pairs])
     cuts_b, sound_b = _cuts(second, [pair[1] for pair in pairs])
     data = {
@@ -49,7 +51,7 @@ def write_compare_page(first: Run, second: Run, path: Path, *, good: Sequence[Ru
             for change in comparison.changes
         ],
         "pairs": [
-            {"id": one.id, "label": one.block, "a": _heard(first, one), "b": _heard(second, other)}
+            {"id": one.id, "label": labels[one.id], "a": _heard(first, one), "b": _heard(second, other)}
             for one, other in comparison.pairs
         ],
         "cuts": [cuts_a, cuts_b],

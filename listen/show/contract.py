@@ -15,7 +15,7 @@ import numpy as np
 from listen.blocks import LOAD_UNITS, Gap, LoadSample
 from listen.lengths import MM_PER, length_number
 from listen.record import Listing, Run, RunContact, RunHold, Stretch
-from listen.record.words import how_sure, run_sentence
+from listen.record.words import contact_labels, how_sure, run_sentence
 from listen.states import Event, Finding
 from listen.timeline import Contact, Cue, Flag, Look, Mark, Position, Spans, Timeline, Verdict, VerdictKind
 from listen.where import said_block
@@ -65,6 +65,7 @@ def run_page(run: Run) -> dict[str, Any]:
     rate, unit = run.rate, run.timeline.shown_in if run.timeline else "mm"
     flagged = {flag.contact for flag in run.flags}
     sheet = {contact.id: contact for contact in run.timeline.contacts} if run.timeline else {}
+    labels = contact_labels(run.contacts)
     return {
         "sentence": run_sentence(run),
         "made": run.header.is_made,
@@ -90,7 +91,7 @@ def run_page(run: Run) -> dict[str, Any]:
         "position": [_position(position, rate, run.timeline) for position in run.positions],
         "gaps": [_gap(gap, rate) for gap in run.gaps],
         "marks": [{"at_s": mark.at / rate, "text": mark_text(mark, unit)} for mark in run.marks],
-        "contacts": [_contact(row, sheet.get(row.id), rate, run.timeline) for row in run.contacts],
+        "contacts": [_contact(row, sheet.get(row.id), run, labels[row.id]) for row in run.contacts],
         "holds": [
             {
                 "contact": hold.contact,
@@ -283,7 +284,9 @@ def _verdict(verdict: Verdict, rate: int) -> dict[str, Any]:
     }
 
 
-def _contact(row: RunContact, sheet: Contact | None, rate: int, timeline: Timeline | None) -> dict[str, Any]:
+def _contact(row: RunContact, sheet: Contact | None, run: Run, label: str) -> dict[str, Any]:
+    timeline, rate = run.timeline, run.rate
+
     def seconds(stretch: Stretch | None) -> list[float] | None:
         return None if stretch is None else [stretch.onset / rate, stretch.offset / rate]
 
@@ -292,7 +295,7 @@ def _contact(row: RunContact, sheet: Contact | None, rate: int, timeline: Timeli
         "tool": row.tool,
         "line": row.line,
         "file": timeline.file_at(sheet.start) if timeline and sheet else "",
-        "label": row.block or f"no line ({row.id})",
+        "label": label,
         "way": sheet.way if sheet else "",
         "expected": seconds(row.expected),
         "heard": seconds(row.heard),

@@ -90,6 +90,8 @@ def test_contacts_after_the_end_and_pecks_of_one_line_are_counted_as_such(tmp_pa
     with RunWriter(tmp_path / "run", rate=RATE, live=False, sound="none", timeline=timeline) as writer:
         writer.push(Block(samples=np.zeros(RATE * 9), start=0, rate=RATE), *untold)
         run = writer.finish()
+    labels = [row["label"] for row in run_page(run)["contacts"]]
+    assert labels[:3] == ["line 79, contact 1", "line 79, contact 2", contacts[2].block]
     third, fourth = contacts[2].block, contacts[3].block
     told = f"5 expected, 0 heard as expected, 0 not heard, 4 cannot tell (line 79, {third}, {fourth})"
     assert run_sentence(run) == f"{told}, 1 after the end of the recording"
