@@ -8,6 +8,7 @@ from listen.cli_job import job_of
 from listen.cli_print import print_preview, say_set_aside
 from listen.coach.preview import (
     PreviewSettings,
+    begin_of,
     contacts_of_passes,
     contacts_within,
     make_preview,
@@ -48,6 +49,7 @@ def preview(
     override = settings.feed_override or plan.timeline.feed_override
     effects = effects_of(replace(plan.timeline, feed_override=override), wrong.timeline)
     louder = louder_everywhere_db(plan.timeline, wrong.timeline)
+    settings = replace(settings, begin_s=_begin(plan, wrong, override, settings))
     right_run = _made(plan, out / "right", settings, sound)
     wrong_run = _made(wrong, out / "wrong", replace(settings, snr_db=settings.snr_db + louder), sound)
     _compare(right_run, wrong_run, out / "compare.html")
@@ -61,6 +63,12 @@ def preview(
     print(f"pages: {out / 'right' / 'timeline.html'}, {out / 'wrong' / 'timeline.html'}")
     print(f"both beside each other: {out / 'compare.html'}")
     return FINE
+
+
+def _begin(plan: Plan, wrong: Plan, override: float, settings: PreviewSettings) -> float:
+    """Where both begin: the earlier of the two, so that what comes sooner is sooner on both clocks."""
+    both = (replace(one.timeline, feed_override=override) for one in (plan, wrong))
+    return min(begin_of(timeline, settings.contacts) for timeline in both)
 
 
 def _say_cautions(job: Path, plan: Plan, guessed: tuple[Caution, ...]) -> None:

@@ -57,6 +57,9 @@ class PreviewSettings:
         [percent]; None for the job's own.
     contacts : (first, last) | None
         Only these, by id; None for all that fit into `LONGEST_S`.
+    begin_s : float | None
+        Where in the program the sound begins [s], so that two previews do it alike; None for the start of
+        a program that is made whole, else for `LEAD_IN_S` before the first contact.
     coolant : bool
     fault : str
         "" or one of `FAULTS`, planted in the second contact that is made, so that a good one is heard
@@ -69,6 +72,7 @@ class PreviewSettings:
 
     feed_override: float | None = None
     contacts: tuple[int, int] | None = None
+    begin_s: float | None = None
     coolant: bool = False
     fault: str = ""
     seed: int = 20
@@ -146,7 +150,8 @@ def make_preview(
     if sound not in SOUNDS:
         raise InputError(f"sound must be one of {', '.join(SOUNDS)}; got {sound!r}")
     override = settings.feed_override or timeline.feed_override
-    shown = cut_timeline(replace(timeline, feed_override=override), settings.contacts)
+    timed = replace(timeline, feed_override=override)
+    shown = cut_timeline(timed, settings.contacts, begin_s=settings.begin_s)
     made = make_sound(shown, settings)
     kept = "opus" if sound == "opus" else "flac"
     with RunWriter(folder, rate=RATE, live=False, sound=kept, timeline=shown, job=job, source=MADE) as writer:
@@ -204,8 +209,10 @@ def contacts_within(timeline: Timeline, contacts: tuple[int, int] | None) -> lis
     return asked
 
 
-def cut_timeline(timeline: Timeline, contacts: tuple[int, int] | None) -> Timeline:
-    """The program from a little before the first contact asked for to a little after the last.
+def begin_of(timeline: Timeline, contacts: tuple[int, int] | None) -> float:
+    """Where in the program its preview begins [s]: a little before the first contact asked for.
+
+    At its start where it is made whole.
 
     Raises
     ------
@@ -213,13 +220,30 @@ def cut_timeline(timeline: Timeline, contacts: tuple[int, int] | None) -> Timeli
         If there is no such contact.
     """
     asked = contacts_within(timeline, contacts)
-    whole = contacts is None
-    begin = 0.0 if whole else max(0.0, asked[0].start - LEAD_IN_S)
-    longest = LONGEST_S * timeline.feed_override / 100.0
-    if whole and timeline.duration > longest:
-        begin = max(0.0, asked[0].start - LEAD_IN_S)
-    asked = [contact for contact in asked if contact.stop - begin <= longest] or asked[:1]
-    end = timeline.duration if whole and begin == 0.0 else asked[-1].stop + LEAD_OUT_S
+    is_whole = contacts is None and timeline.duration <= _longest(timeline)
+    return 0.0 if is_whole else max(0.0, asked[0].start - LEAD_IN_S)
+
+
+def _longest(timeline: Timeline) -> float:
+    """The program time that fits into `LONGEST_S` [s]."""
+    return LONGEST_S * timeline.feed_override / 100.0
+
+
+def cut_timeline(
+    timeline: Timeline, contacts: tuple[int, int] | None, *, begin_s: float | None = None
+) -> Timeline:
+    """The program from `begin_s`, else `begin_of`, to a little after the last contact asked for.
+
+    Raises
+    ------
+    InputError
+        If there is no such contact.
+    """
+    begin = begin_of(timeline, contacts) if begin_s is None else begin_s
+    asked = contacts_within(timeline, contacts)
+    asked = [contact for contact in asked if contact.stop - begin <= _longest(timeline)] or asked[:1]
+    is_whole = contacts is None and begin == 0.0 and timeline.duration <= _longest(timeline)
+    end = timeline.duration if is_whole else asked[-1].stop + LEAD_OUT_S
     return replace(
         timeline,
         spans=_cut_spans(timeline.spans, begin, end),

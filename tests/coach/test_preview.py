@@ -1,6 +1,7 @@
 """The preview of a job: what is made is what the sheet expects, and what was planted."""
 
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,7 @@ import soundfile
 from listen.coach.own_runs import own_examples
 from listen.coach.preview import (
     LEAD_IN_S,
+    LEAD_OUT_S,
     RATE,
     PreviewSettings,
     contacts_of_passes,
@@ -98,8 +100,6 @@ def test_a_tenth_of_the_feed_takes_ten_times_as_long(timeline: Timeline) -> None
 
 
 def plan_at(timeline: Timeline, percent: float) -> Timeline:
-    from dataclasses import replace
-
     return replace(timeline, feed_override=percent)
 
 
@@ -111,6 +111,16 @@ def test_only_the_contacts_asked_for_are_made(timeline: Timeline) -> None:
     assert cut.spans.start_s[0] == 0.0
     with pytest.raises(InputError, match="has 2 contacts, none of them from 5 to 6"):
         cut_timeline(timeline, (5, 6))
+
+
+def test_a_program_that_is_too_long_is_cut_after_the_last_contact_that_fits(
+    timeline: Timeline, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its first comes within the lead-in, so that it begins at the start; the rest was made as air."""
+    early = replace(timeline, contacts=(replace(timeline.contacts[0], start=1.0, stop=2.0),))
+    monkeypatch.setattr("listen.coach.preview.LONGEST_S", 5.0)
+    assert early.duration * 100.0 / early.feed_override > 5.0
+    assert cut_timeline(replace(early, feed_override=100.0), None).duration == pytest.approx(2.0 + LEAD_OUT_S)
 
 
 def test_passes_are_those_of_the_sheet(timeline: Timeline) -> None:

@@ -19,6 +19,7 @@ from listen.coach.wrong_setup import (
 from listen.errors import InputError
 from listen.job import Job, Mesh, Setup
 from listen.job_file import load_job
+from listen.record import read_run
 from listen.session import plan_job
 from listen.timeline import Timeline
 
@@ -131,3 +132,15 @@ def test_the_verb_writes_both_previews_and_the_page_that_compares_them(
         assert (tmp_path / "made" / name).stat().st_size > 10_000
     assert main(["preview", job, "--off-by", "q 2", "--out", str(tmp_path / "none")]) == FAILED
     assert not (tmp_path / "none").exists()
+
+
+def test_both_previews_begin_at_one_place_in_the_program(drill: Job, tmp_path: Path) -> None:
+    """2 mm at 120 mm/min are 1.00 s sooner on its clock too: each began 3 s before a contact of its own."""
+    (tmp_path / "drill.toml").write_text(DRILL_JOB + "rapid_override = 25\n")
+    made = tmp_path / "made"
+    asked = ["--override", "100", "--off-by", "z -2", "--contacts", "1", "--out", str(made), "--json"]
+    assert main(["preview", str(tmp_path / "drill.toml"), *asked]) == FINE
+    right, wrong = (read_run(made / name).contacts[0].heard for name in ("right", "wrong"))
+    assert right is not None
+    assert wrong is not None
+    assert (right.onset - wrong.onset) / 48000 == pytest.approx(1.0, abs=0.02)  # a turn of 3000 rpm
