@@ -9,7 +9,7 @@ from listen.follow.outcomes import Outcome
 from listen.states import ContactSound
 from listen.timeline import Strength, Timeline
 
-LEAST_OTHERS = 3
+LEAST_OTHERS = 5  # passes there and back may be two loudnesses in turn: each is to be heard twice
 LEAST_DIFFERENCE_DB = 4.0
 
 
