@@ -116,10 +116,15 @@ def replay_recording(
 
 
 def _planned(source: "Source") -> tuple[Plan | None, Timeline | None]:
-    """The job worked out, and what the run is held against: of the kind that was chosen when it began."""
+    """The job worked out, and what the run is held against: of the kind that was chosen when it began.
+
+    A preview is held against the part of the program that it was made of.
+    """
     if source.job is None:
         return None, None
     plan = plan_job(load_job(source.job))
+    if source.timeline is not None:
+        return plan, source.timeline
     return plan, replace(plan.timeline, kind=source.kind) if source.kind else plan.timeline
 
 
@@ -153,6 +158,8 @@ class Source:
         What a run folder says was not heard, and what came beside the sound.
     kind : str
         Which kind of run was chosen when it began; "" where the job says it.
+    timeline : Timeline | None
+        What a preview was made of, perhaps some contacts of its program at another override.
     features : Features | None
         The frames of a run folder that keeps these and no sound.
     clamp : Clamp | None
@@ -166,6 +173,7 @@ class Source:
     gaps: tuple[Gap, ...] = ()
     witnesses: tuple[LoadSample | Mark, ...] = ()
     kind: str = ""
+    timeline: Timeline | None = None
     features: Features | None = None
     clamp: Clamp | None = None
 
@@ -209,6 +217,7 @@ def run_folder(folder: Path, job: Path | None) -> Source:
         witnesses=tuple(sorted(_scaled((*run.loads, *run.marks), scale), key=lambda item: item.at)),
         features=read_features(folder) if has_features else None,
         kind="" if job else run.header.kind,
+        timeline=run.timeline if run.header.is_made and not job else None,
     )
 
 

@@ -73,6 +73,18 @@ def test_the_ear_hears_in_it_what_the_sheet_expects(timeline: Timeline, tmp_path
     assert run.flags == ()
 
 
+def test_a_preview_of_a_part_is_heard_against_that_part(tmp_path: Path) -> None:
+    """The second contact alone, at 100 %: against the whole program it was taken for the first, cut short."""
+    job = load_job(JOB)
+    settings = PreviewSettings(contacts=(2, 2), feed_override=100.0)
+    made = tmp_path / "made"
+    make_preview(plan_job(job).timeline, made, settings=settings, job=job, write_page=no_page)
+    run = replay_recording(made, job=None, out=tmp_path / "heard", write_page=no_page)
+    assert [(contact.id, contact.verdict) for contact in run.contacts] == [(2, VerdictKind.AS_EXPECTED)]
+    whole = replay_recording(made, job=JOB, out=tmp_path / "whole", write_page=no_page)
+    assert [contact.id for contact in whole.contacts] == [1, 2]
+
+
 @pytest.mark.parametrize(
     ("fault", "verdict"),
     [
