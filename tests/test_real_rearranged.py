@@ -2,10 +2,12 @@
 
 The sound lies beside the checkout and is no part of the project: CNC Machine Tool Cutting Sound
 Dataset (public repository purduelamm/mt_cutting_dataset), experiment Exp1-5, passes 31 and 32, in
-contact at 0.14-0.875 s and 1.70-2.525 s by the data's own labels. Three copies make six passes.
+contact at 0.14-0.875 s and 1.70-2.525 s by the data's own labels. Three copies make six passes; laid
+where the labels of other experiments have contact, and stretched from their middle, they make twenty.
 """
 
 import json
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -13,8 +15,16 @@ import numpy as np
 import pytest
 import soundfile
 from numpy.typing import NDArray
+from scipy.signal import resample_poly
 
 from listen.cli import main
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tools"))
+labelled = pytest.importorskip("tools_real.labelled")
+changes = pytest.importorskip("tools_real.changes")
+disturb = pytest.importorskip("tools_real.disturb")
+pieces = pytest.importorskip("tools_real.pieces")
+made_anew = pytest.importorskip("tools_real.rearranged")
 
 pytestmark = pytest.mark.reference
 Sound = NDArray[np.float64]
@@ -126,3 +136,52 @@ def test_a_rearranged_run_gets_its_verdicts(
     said = run["contacts"]
     assert [each["verdict"] for each in said] == RIGHT[change]
     assert len(run["flags"]) <= (0 if RIGHT[change] == [FINE] * 6 else 1)
+
+
+def twenty_passes(
+    experiment: str, change_name: str, shared_data: Path, tmp_path: Path, *, spray_db: float, rate: int
+) -> None:
+    """A labelled program of twenty passes with one change, heard in spray at this sample rate."""
+    passes = labelled.labelled_passes(shared_data, experiment, n_passes=20)
+    drawn = changes.changes(np.random.default_rng(7), passes)
+    change = next(each for each in drawn if each.name == change_name)
+    rng = np.random.default_rng(8)
+    take = made_anew.rearranged(rng, made_anew.Sounds(shared_data, pieces.SOURCES[0]), change)
+    heard = disturb.with_spray(rng, take, spray_db)
+    if rate != heard.rate:
+        common = np.gcd(rate, heard.rate)
+        samples = resample_poly(heard.samples, rate // common, heard.rate // common)
+        heard = pieces.renamed(heard, f"{rate} Hz", samples, rate)
+    run = made_anew.replayed(heard, labelled.write_job(tmp_path, passes, rpm=9000.0), tmp_path)
+    said = made_anew.said(run, change, take.contacts)
+    assert said.wrong == ()
+    assert said.matched == said.true
+    assert said.invented == 0
+    assert len(said.flags) <= change.most_flags, said.flags
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        "nothing changed",
+        "one taken out",
+        "one brought forward",
+        "held 20 s in the cut",
+        "held 20 s in air",
+        "10 times as slow for three",
+        "tool lost",
+        "gone in the middle",
+        "dry run",
+    ],
+)
+def test_twenty_passes_in_spray_get_their_verdicts(change: str, shared_data: Path, tmp_path: Path) -> None:
+    """Speeds and feeds of Exp1-5 by its labels; spray 6 dB over the air."""
+    twenty_passes("Exp1-5", change, shared_data, tmp_path, spray_db=6.0, rate=44100)
+
+
+@pytest.mark.parametrize("change", ["nothing changed", "tool lost", "held 20 s in air"])
+def test_twenty_alike_passes_at_8_khz_get_their_verdicts(
+    change: str, shared_data: Path, tmp_path: Path
+) -> None:
+    """Exp0-2 by its labels, all passes alike; spray as loud as the air."""
+    twenty_passes("Exp0-2", change, shared_data, tmp_path, spray_db=0.0, rate=8000)

@@ -1,0 +1,141 @@
+#!/usr/bin/env python3
+"""What `replay` says of real sound along whole labelled programs, with one thing changed: for looking.
+
+tools/bench rearranged                     every arrangement and change
+tools/bench rearranged --only "held"       changes with that in their name
+tools/bench rearranged --first 2 --seed 3  the first two arrangements, drawn anew
+
+Programs are those of whole experiments, twenty passes each, by their labels; the sound is that of a few
+real passes, stretched from their middle. Recordings and labels lie beside the checkout (../shared).
+Nothing may be fitted to them.
+"""
+
+import argparse
+import tempfile
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from tools_real.changes import Change, changes
+from tools_real.disturb import coded, level_controlled, with_spray, with_talk
+from tools_real.labelled import labelled_passes, write_job
+from tools_real.pieces import SOURCES, Source, Take
+from tools_real.rearranged import Said, Sounds, rearranged, replayed, said
+
+from listen.synth.speech import can_speak
+
+PASSES, STEADY, CHATTER = SOURCES
+FOLDER = Path(__file__).resolve().parents[2] / "shared" / "data"
+N_PASSES, RPM = 20, 9000.0  # of the recorded passes; of the others it is not known
+Disturb = Callable[[np.random.Generator, Take], Take]
+
+
+def spray_coming_on(rng: np.random.Generator, take: Take) -> Take:
+    """From somewhere in the middle on."""
+    return with_spray(rng, take, 6.0, from_s=float(rng.uniform(0.3, 0.7)) * take.samples.size / take.rate)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Arrangement:
+    """Which experiment's program, with whose sound, and what is done to it."""
+
+    experiment: str
+    source: Source
+    what: str
+    disturb: Disturb
+    talks: bool = False
+
+
+ARRANGEMENTS = (
+    Arrangement(
+        experiment="Exp0-2",
+        source=PASSES,
+        what="spray +6 dB, Opus 16 kbit/s",
+        disturb=lambda rng, take: coded(with_spray(rng, take, 6.0), "Opus 16 kbit/s"),
+    ),
+    Arrangement(
+        experiment="Exp1-5",
+        source=PASSES,
+        what="talk +6 dB, AAC 48 kbit/s",
+        disturb=lambda rng, take: coded(with_talk(rng, take, 6.0), "AAC 48 kbit/s"),
+        talks=True,
+    ),
+    Arrangement(
+        experiment="Exp0-3",
+        source=PASSES,
+        what="spray 0 dB, 8 kHz",
+        disturb=lambda rng, take: coded(with_spray(rng, take, 0.0), "8 kHz mu-law"),
+    ),
+    Arrangement(experiment="Exp1-3", source=PASSES, what="spray +6 dB coming on", disturb=spray_coming_on),
+    Arrangement(
+        experiment="Exp1-8",
+        source=PASSES,
+        what="slow level control",
+        disturb=lambda _, take: level_controlled(take, "slow level control"),
+    ),
+    Arrangement(experiment="Exp4-3", source=STEADY, what="a quiet cut", disturb=lambda _, take: take),
+    Arrangement(experiment="Exp4-3-2", source=CHATTER, what="a chattering cut", disturb=lambda _, take: take),
+)
+
+
+def results(arrangement: Arrangement, seed: int, only: str, folder: Path) -> Iterator[tuple[Change, Said]]:
+    """Every change of one arrangement."""
+    passes = labelled_passes(FOLDER, arrangement.experiment, n_passes=N_PASSES)
+    job, sounds = write_job(folder, passes, rpm=RPM), Sounds(FOLDER, arrangement.source)
+    for change in changes(np.random.default_rng([92, seed]), passes):
+        if only not in change.name:
+            continue
+        rng = np.random.default_rng([93, seed])
+        take = rearranged(rng, sounds, change)
+        run = replayed(arrangement.disturb(rng, take), job, folder)
+        yield change, said(run, change, take.contacts)
+
+
+def main(arguments: list[str]) -> int:
+    """Print what was said of each changed run; 0, for nothing here is a limit."""
+    parser = argparse.ArgumentParser(prog="tools/bench rearranged")
+    parser.add_argument("--only", default="")
+    parser.add_argument("--first", type=int, default=len(ARRANGEMENTS))
+    parser.add_argument("--seed", type=int, default=0)
+    wanted = parser.parse_args(arguments)
+    if not FOLDER.is_dir():
+        print("real recordings: not beside this checkout")
+        return 0
+    told: list[tuple[Change, Said]] = []
+    for arrangement in ARRANGEMENTS[: wanted.first]:
+        print(f"-- {arrangement.experiment}, {arrangement.source.name}, {arrangement.what}")
+        if arrangement.talks and not can_speak():
+            print("no speech synthesiser is installed: left out")
+            continue
+        with tempfile.TemporaryDirectory() as folder:
+            for change, heard in results(arrangement, wanted.seed, wanted.only, Path(folder)):
+                told.append((change, heard))
+                print(line(change, heard), flush=True)
+    show(told)
+    return 0
+
+
+def line(change: Change, heard: Said) -> str:
+    """One changed run."""
+    wrong = ", ".join(f"{number} {verdict}" for number, verdict in heard.wrong[:4])
+    more = f" and {len(heard.wrong) - 4} more" if len(heard.wrong) > 4 else ""
+    what = "right" if heard.is_right(change) else "WRONG"
+    flags = f"flags {len(heard.flags)} of at most {change.most_flags}"
+    kinds = f" ({', '.join(heard.flags)})" if len(heard.flags) > change.most_flags else ""
+    start = f"{what} {change.name:32} starts {heard.matched:2d} of {heard.true:2d}  {flags}{kinds}"
+    return f"{start}  {'wrong: ' + wrong + more if wrong else ''}".rstrip()
+
+
+def show(told: list[tuple[Change, Said]]) -> None:
+    """The sums."""
+    if not told:
+        return
+    n_verdicts = sum(len(change.right) for change, _ in told)
+    right = n_verdicts - sum(len(heard.wrong) for _, heard in told)
+    beyond = sum(max(0, len(heard.flags) - change.most_flags) for change, heard in told)
+    print(f"runs wholly right {sum(h.is_right(c) for c, h in told)} of {len(told)}")
+    print(f"verdicts right {right} of {n_verdicts} ({right / n_verdicts:.4f})")
+    matched, true = sum(h.matched for _, h in told), sum(h.true for _, h in told)
+    print(f"starts within 0.2 s {matched} of {true} ({matched / max(true, 1):.4f})")
+    print(f"invented contacts {sum(h.invented for _, h in told)}, flags beyond one for one cause {beyond}")

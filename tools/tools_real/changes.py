@@ -1,0 +1,148 @@
+"""One thing changed in a run of passes, and what must then be said of each."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tools_real.labelled import Pass
+
+FINE, NEVER, EARLY, SHORT = (
+    frozenset({word}) for word in ("as expected", "not heard", "started early", "ended early")
+)
+UNTOLD = frozenset({"cannot tell"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cut:
+    """A stretch of contact that belongs to pass `number`, from 0 [s]."""
+
+    start_s: float
+    stop_s: float
+    number: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """A changed run.
+
+    Attributes
+    ----------
+    cuts : tuple of Cut
+        What is really cut, in order; a pass held in the cut is two of them.
+    right : tuple of frozenset
+        For each pass the verdicts that are right.
+    most_flags : int
+        One for one cause, none for none.
+    before_s, after_s : float
+        Air before the first and after the last cut.
+    """
+
+    name: str
+    cuts: tuple[Cut, ...]
+    right: tuple[frozenset[str], ...]
+    most_flags: int
+    before_s: float = 2.0
+    after_s: float = 6.0
+
+
+def changes(rng: np.random.Generator, passes: Sequence[Pass]) -> Iterator[Change]:
+    """All changes, each at the same pass, drawn from the middle of the run."""
+    cuts = tuple(Cut(start_s=p.start_s, stop_s=p.stop_s, number=i) for i, p in enumerate(passes))
+    k = int(rng.integers(3, len(cuts) - 3))
+    yield _change("nothing changed", cuts, {}, 0)
+    yield from _missing(cuts, k)
+    yield from _early(cuts, k)
+    yield from _held(cuts, k)
+    yield from _slowed(cuts, k)
+    yield from _lost(cuts, k)
+    yield from _elsewhere(cuts)
+
+
+def _change(
+    name: str,
+    cuts: Sequence[Cut],
+    other: dict[int, frozenset[str]],
+    most_flags: int,
+    *,
+    n: int | None = None,
+    before_s: float = 2.0,
+    after_s: float = 6.0,
+) -> Change:
+    n_passes = 1 + cuts[-1].number if n is None else n
+    right = tuple(other.get(i, FINE) for i in range(n_passes))
+    return Change(
+        name=name, cuts=tuple(cuts), right=right, most_flags=most_flags, before_s=before_s, after_s=after_s
+    )
+
+
+def _later(cuts: Sequence[Cut], from_number: int, by_s: float) -> list[Cut]:
+    return [
+        replace(c, start_s=c.start_s + by_s, stop_s=c.stop_s + by_s) if c.number >= from_number else c
+        for c in cuts
+    ]
+
+
+def _missing(cuts: tuple[Cut, ...], k: int) -> Iterator[Change]:
+    n = len(cuts)
+    yield _change("one taken out", [c for c in cuts if c.number != k], {k: NEVER}, 1)
+    gone = {k: NEVER, k + 1: NEVER}
+    yield _change("two taken out", [c for c in cuts if c.number not in gone], gone, 1)
+    yield _change("first taken out", cuts[1:], {0: NEVER | UNTOLD}, 1)  # or the recording began later
+    yield _change("last taken out", cuts[:-1], {n - 1: NEVER}, 1, n=n)
+
+
+def _early(cuts: tuple[Cut, ...], k: int) -> Iterator[Change]:
+    by_s = 0.6 * (cuts[k].start_s - cuts[k - 1].stop_s)
+    sooner = replace(cuts[k], start_s=cuts[k].start_s - by_s)
+    moved = replace(sooner, stop_s=cuts[k].stop_s - by_s)
+    yield _change("one brought forward", [*cuts[:k], moved, *cuts[k + 1 :]], {k: EARLY}, 1)
+    yield _change("one begun early, ended in time", [*cuts[:k], sooner, *cuts[k + 1 :]], {k: EARLY}, 1)
+    yield _change("all from one brought forward", _later(cuts, k, -by_s), {k: EARLY | UNTOLD}, 1)
+
+
+def _held(cuts: tuple[Cut, ...], k: int) -> Iterator[Change]:
+    half_s = 0.5 * (cuts[k].start_s + cuts[k].stop_s)
+    first, rest = replace(cuts[k], stop_s=half_s), replace(cuts[k], start_s=half_s)
+    for held_s in (2.0, 6.0, 20.0):
+        parts = [*cuts[:k], first, *_later([rest, *cuts[k + 1 :]], k, held_s)]
+        yield _change(f"held {held_s:g} s in the cut", parts, {}, 0)
+        yield _change(f"held {held_s:g} s in air", _later(cuts, k, held_s), {}, 0)
+
+
+def _slowed(cuts: tuple[Cut, ...], k: int) -> Iterator[Change]:
+    n, turned_s, back_s = len(cuts), cuts[k - 1].stop_s, cuts[k + 2].stop_s
+    for times, n_cut in ((2.0, n), (10.0, min(n, 6))):
+        slow = [replace(c, start_s=c.start_s * times, stop_s=c.stop_s * times) for c in cuts[:n_cut]]
+        rest = dict.fromkeys(range(n_cut, n), NEVER | UNTOLD)  # the recording ends there
+        yield _change(f"{times:g} times as slow", slow, rest, min(len(rest), 1), n=n)
+        lost_s = (times - 1.0) * turned_s
+        slow = [
+            replace(c, start_s=c.start_s * times - lost_s, stop_s=c.stop_s * times - lost_s)
+            for c in cuts[k : k + 3]
+        ]
+        after = _later(cuts[k + 3 :], k + 3, (times - 1.0) * (back_s - turned_s))
+        yield _change(f"{times:g} times as slow for three", [*cuts[:k], *slow, *after], {}, 0)
+
+
+def _lost(cuts: tuple[Cut, ...], k: int) -> Iterator[Change]:
+    n, half_s = len(cuts), 0.5 * (cuts[k].start_s + cuts[k].stop_s)
+    first = replace(cuts[k], stop_s=half_s)
+    gone = {k: SHORT, **dict.fromkeys(range(k + 1, n), NEVER)}
+    yield _change("tool lost", [*cuts[:k], first], gone, 1, n=n, after_s=cuts[-1].stop_s - half_s + 6.0)
+    yield _change("gone in the middle", [*cuts[:k], first, *cuts[k + 1 :]], {k: SHORT}, 1)
+    yield _change("dry run", [], dict.fromkeys(range(n), NEVER), 1, n=n, before_s=cuts[-1].stop_s + 20.0)
+
+
+def _elsewhere(cuts: tuple[Cut, ...]) -> Iterator[Change]:
+    """The recording begins or ends in the middle, or long before; among alike passes none may be sure."""
+    n = len(cuts)
+    before = {**dict.fromkeys(range(5), UNTOLD), **dict.fromkeys(range(5, n), FINE | UNTOLD)}
+    half = replace(cuts[5], start_s=0.5 * (cuts[5].start_s + cuts[5].stop_s))
+    gap_s = cuts[5].start_s - cuts[4].stop_s
+    yield _change("begins before the sixth", cuts[5:], before, 0, before_s=0.5 * gap_s)
+    yield _change("begins in the sixth", [half, *cuts[6:]], before, 0, before_s=0.0)
+    yield _change("begins 40 s before", cuts, {}, 0, before_s=40.0)
+    ended = dict.fromkeys(range(12, n), NEVER | UNTOLD)
+    yield _change("ends after the twelfth", cuts[:12], ended, 0, n=n, after_s=1.0)
+    yield _change("90 s of air after", cuts, {}, 0, after_s=90.0)
