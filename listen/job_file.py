@@ -154,45 +154,33 @@ class _Reader:
         return Setup(offset=offset.upper(), stock=shape, zero=_place(zero, scale)), material
 
     def _stock(self, table: Table, scale: float) -> tuple[Shape, Material]:
-        low = table.take("min", "three numbers [x, y, z]", as_numbers(3))
-        high = table.take("max", "three numbers [x, y, z]", as_numbers(3))
-        cylinder = table.take("cylinder", "a table {center, diameter, z}", as_table)
-        mesh = table.take("mesh", 'a mesh file, "blank.stl"', as_text)
-        mesh_units = table.take("units", 'one of "mm", "inch"', as_one_of(UNITS))
-        after = table.take("after", 'an earlier job, "op10.toml"', as_text)
+        shapes = self._shapes(table, scale)
         material = Material(
             name=table.take("material", "a name", as_text) or "",
             kc11=table.take("kc11", "a number [N/mm²]", as_number),
             mc=table.take("mc", "a number", as_number),
         )
         table.done()
-        if (low is None) != (high is None):
-            raise InputError(f"{table.where} needs both min and max; one is missing")
-        shapes = [
-            name
-            for name, given in (
-                ("min and max", low),
-                ("cylinder", cylinder),
-                ("mesh", mesh),
-                ("after", after),
-            )
-            if given is not None
-        ]
         if len(shapes) != 1:
             raise InputError(
                 f"{table.where} needs exactly one of min and max, cylinder, mesh, after; "
                 f"got {' and '.join(shapes) or 'none'}"
             )
-        if low is not None and high is not None:
-            return _box(table.where, low, high, scale), material
-        if cylinder is not None:
-            return self._cylinder(Table(f"{table.where} cylinder", cylinder), scale), material
-        if mesh is not None:
-            return Mesh(
-                path=self._beside(mesh), scale=scale_of(mesh_units) if mesh_units else scale
-            ), material
-        assert after is not None
-        return After(path=self._beside(after)), material
+        return next(iter(shapes.values())), material
+
+    def _shapes(self, table: Table, scale: float) -> dict[str, Shape]:
+        """Each shape that is given, by what the file calls it."""
+        shapes: dict[str, Shape] = {}
+        if (box := _box_of(table, scale)) is not None:
+            shapes["min and max"] = box
+        if (cylinder := table.take("cylinder", "a table {center, diameter, z}", as_table)) is not None:
+            shapes["cylinder"] = self._cylinder(Table(f"{table.where} cylinder", cylinder), scale)
+        own = table.take("units", 'one of "mm", "inch"', as_one_of(UNITS))
+        if (mesh := table.take("mesh", 'a mesh file, "blank.stl"', as_text)) is not None:
+            shapes["mesh"] = Mesh(path=self._beside(mesh), scale=scale_of(own) if own else scale)
+        if (after := table.take("after", 'an earlier job, "op10.toml"', as_text)) is not None:
+            shapes["after"] = After(path=self._beside(after))
+        return shapes
 
     @staticmethod
     def _cylinder(table: Table, scale: float) -> Cylinder:
@@ -245,6 +233,16 @@ class _Reader:
             if as_number(kept.get("rapid")) is not None:
                 kept["rapid"] *= scale_of_file / scale
         return _read_machine(Table("[machine]", {**kept, **own}), scale)
+
+
+def _box_of(table: Table, scale: float) -> Box | None:
+    three = "three numbers [x, y, z]"
+    low, high = (table.take(key, three, as_numbers(3)) for key in ("min", "max"))
+    if low is None and high is None:
+        return None
+    low = low or table.need("min", three, as_numbers(3))  # names what looks like it, misspelt
+    high = high or table.need("max", three, as_numbers(3))
+    return _box(table.where, low, high, scale)
 
 
 def _box(where: str, low: tuple[float, ...], high: tuple[float, ...], scale: float) -> Box:
