@@ -85,7 +85,7 @@ def test_a_tool_of_the_job_stands_above_that_of_the_table(tmp_path: Path) -> Non
         (HEAD + "stock = 3\n" + TOOL, "part.toml stock must be a table [stock], got 3"),
         (HEAD + "unit = 'mm'\n" + STOCK + TOOL, "unknown key 'unit'; did you mean 'units'?"),
         (HEAD + "units = 'cm'\n" + STOCK + TOOL, "units must be one of \"mm\", \"inch\", got 'cm'"),
-        (HEAD + STOCK.replace("max", "maxi") + TOOL, "[stock] needs max: three numbers [x, y, z]; 'maxi' looks"),
+        (HEAD + STOCK.replace("max", "maxi") + TOOL, "[stock] needs max: three numbers [x, y, z]; 'maxi'"),
         (HEAD + "[stock]\nmin = [0, 0, 0]\n" + TOOL, "[stock] needs max: three numbers [x, y, z]"),
         (HEAD + "[stock]\nmax = [1, 1, 1]\n" + TOOL, "[stock] needs min: three numbers [x, y, z]"),
         (HEAD + "[stock]\nmesh = 'a.stl'\nafter = 'b.toml'\n" + TOOL, "got mesh and after"),
