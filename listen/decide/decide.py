@@ -13,6 +13,7 @@ from listen.decide.kept import AT_ONCE, Kept
 from listen.decide.layout import Layout
 from listen.decide.model import Model
 from listen.decide.network import SURE_HEAD, Memory, shares
+from listen.decide.own_sound import Opinion, OwnSound
 from listen.decide.review import LOOKS_BACK, Review
 from listen.decide.shop import ShopSoFar
 from listen.decide.spindle import AirListener
@@ -67,9 +68,11 @@ class Decide:
             back=layout.back(hop),
             spread=spread,
             review=self._again,
+            own=self._taught,
             supposition=supposition_of(model.card),
         )
         self._kept = Kept(layout, hop=hop, kept_s=KEPT_S)
+        self._own = OwnSound(self._kept, hop=hop)
         self._listener = ContactListener(layout, self._kept, hop=hop, turnings=turnings)
         self._air = AirListener(layout, self._kept, hop=hop)
         self._memory = Memory(model.live)
@@ -94,6 +97,7 @@ class Decide:
             self._shop = self._new_shop()
             self._heard = given.stop
             self._kept.start_anew()
+            self._own = OwnSound(self._kept, hop=self.hop, since=given.stop)
             self._listener.start_anew()
             self._air.start_anew()
             return (*ended, given)
@@ -115,6 +119,9 @@ class Decide:
         if self._shop is None:
             return belief
         return self._shop.reviewed(belief, ahead=self._ahead)
+
+    def _taught(self, n_frames: int) -> Opinion | None:
+        return self._own.opinion(self._heard, n_frames)
 
     def _stands(self, finding: Finding) -> bool:
         """Whether the sound changed in the cut: where the two-sided ear heard air before it, a cut began."""
@@ -143,6 +150,8 @@ class Decide:
                 yield from self._listener.hear(event)  # first: who judges the contact needs its sound
                 yield event
                 self._air.hear(event)
+                self._own.hear(event)
+            self._own.step(at, in_contact=self._decoder.settled)
 
 
 def _rows(frames: Frames, first: int, last: int) -> Frames:

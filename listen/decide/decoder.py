@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.decide.kernels import best_path, bridged, runs_of
+from listen.decide.own_sound import Opinion
+from listen.decide.paths import dated, with_gaps
 from listen.decide.supposition import BEFORE, Supposition
 from listen.errors import InputError
 from listen.states import Event, Standing, State, log_odds
@@ -57,6 +59,10 @@ class DecoderSettings:
         But not sooner than this after the last time.
     gain, switch_cost : float
         Nats that one frame's log odds count for, and that a change costs.
+    near_frames : int
+        With what the run has taught, a change is dated as without, where there is one this near.
+    gap_frames, gap_odds
+        A gap no longer than this stays one where the run's own sound comes as near to air as this [nats].
     """
 
     open_now: float = 0.5
@@ -76,6 +82,9 @@ class DecoderSettings:
     wonder_frames: int = 100
     gain: float = 0.4
     switch_cost: float = 3.5
+    near_frames: int = 20
+    gap_frames: int = 30
+    gap_odds: float = -3.0
 
     def __post_init__(self) -> None:
         if not 0.0 < self.close_now <= self.open_now < 1.0:
@@ -113,6 +122,8 @@ class Decoder:
         One standard deviation of dated changes [samples].
     review : callable
         Gives the two-sided ear's belief in contact of the last frames, the latest last.
+    own : callable | None
+        Gives what the run has taught of so many last frames; None where that is nothing.
     supposition : Supposition
         How likely a provisional change is one.
     """
@@ -126,6 +137,7 @@ class Decoder:
         back: int,
         spread: int,
         review: Callable[[], NDArray[np.float64]],
+        own: Callable[[int], Opinion | None] | None = None,
         supposition: Supposition | None = None,
     ) -> None:
         self.settings = settings
@@ -134,6 +146,7 @@ class Decoder:
         self.back = back
         self.spread = spread
         self._review = review
+        self._own = own or (lambda n_frames: None)
         self._supposition = supposition or Supposition()
         self._in_contact = False  # by what is settled
         self._supposed = False  # in contact by what the live ear last supposed
@@ -149,6 +162,11 @@ class Decoder:
         self._late: deque[float] = deque(
             maxlen=1000
         )  # what was believed 300 ms later, as long as it is known
+
+    @property
+    def settled(self) -> bool | None:
+        """Whether it is in contact; None while a change waits to be confirmed."""
+        return None if self._waiting else self._in_contact
 
     def start_anew(self, at: int) -> tuple[Event, ...]:
         """After a gap: what was open ends where the gap begins."""
@@ -261,9 +279,19 @@ class Decoder:
         return self.settings.last_look * self.hop
 
     def _path(self, belief: NDArray[np.float64]) -> NDArray[np.bool_]:
-        """In contact or not, by the two-sided ear; what the live ear doubts as a whole is air."""
-        settings = self.settings
-        odds = log_odds(belief)
+        """In contact or not, by the two-sided ear and by what the run has taught."""
+        settings, odds = self.settings, log_odds(belief)
+        path = self._believed(odds)
+        own = self._own(belief.size)
+        if own is None:
+            return path
+        taught = self._believed((1.0 - own.share) * odds + own.share * own.odds)
+        taught = dated(taught, path, near=settings.near_frames)
+        return with_gaps(taught, path, own.odds, longest=settings.gap_frames, below=settings.gap_odds)
+
+    def _believed(self, odds: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """In contact or not by these log odds; what the live ear doubts as a whole is air."""
+        settings, belief = self.settings, 1.0 / (1.0 + np.exp(-odds))
         path = bridged(best_path(settings.gain * odds, settings.switch_cost), settings.shortest_frames)
         now = np.array(self._now)[-belief.size :]
         for begin, stop in runs_of(path):

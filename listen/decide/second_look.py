@@ -14,6 +14,7 @@ from listen.decide.kernels import best_path, bridged, runs_of
 from listen.decide.layout import Layout
 from listen.decide.model import Model
 from listen.decide.network import SURE_HEAD, Memory, score_together, shares
+from listen.decide.paths import dated
 from listen.decide.read_out import fit_read_out, separation
 from listen.states import Event, State, log_odds
 
@@ -214,22 +215,6 @@ def events_of(belief: Belief, *, beside: NDArray[np.float64] | None = None) -> t
 
 def _path(odds: NDArray[np.float64], settings: SecondLookSettings) -> NDArray[np.bool_]:
     return bridged(best_path(settings.gain * odds, settings.switch_cost), settings.shortest_frames)
-
-
-def dated(path: NDArray[np.bool_], by: NDArray[np.bool_], *, near: int) -> NDArray[np.bool_]:
-    """The stretches of `path`, each change moved to that of `by` nearest to it, where one is near."""
-    made = np.zeros_like(path)
-    changes = np.flatnonzero(np.diff(np.concatenate([[0], by.astype(np.int8), [0]])))
-    begins, ends = changes[::2], changes[1::2]
-    for begin, stop in runs_of(path):
-        first, last = _moved(begin, begins, near), _moved(stop, ends, near)
-        made[first : max(last, first + 1)] = True
-    return made
-
-
-def _moved(at: int, changes: NDArray[np.int64], near: int) -> int:
-    closest = int(changes[np.argmin(np.abs(changes - at))]) if changes.size else at
-    return closest if abs(closest - at) <= near else at
 
 
 def _live_odds(sure: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -29,7 +29,7 @@ from listen.decide.load_story import story_contacts
 from listen.decide.load_tidy import above_nothing, is_by_block, without_lone
 from listen.decide.model import Network
 from listen.decide.network import score_whole
-from listen.decide.second_look import dated
+from listen.decide.paths import dated
 from listen.states import Event, State
 from listen.timeline import Mark, MarkKind
 

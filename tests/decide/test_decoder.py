@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from listen.decide.decoder import Decoder, DecoderSettings, Scores
+from listen.decide.own_sound import Opinion
 from listen.errors import InputError
 from listen.states import Event, Standing, State
 
@@ -13,9 +14,16 @@ CUT_STATES = np.array([0.01, 0.01, 0.97, 0.01])
 
 
 def run(
-    truth: np.ndarray, *, second: np.ndarray | None = None, late: np.ndarray | None = None
+    truth: np.ndarray,
+    *,
+    second: np.ndarray | None = None,
+    late: np.ndarray | None = None,
+    own: np.ndarray | None = None,
 ) -> list[Event]:
-    """Events where the live ear believes `truth` and `late` 300 ms after, the two-sided one `second`."""
+    """Events where the live ear believes `truth` and `late` 300 ms after, the two-sided one `second`.
+
+    What the run has taught has a share of 0.3, with log odds `own`.
+    """
     second = truth if second is None else second
     late = truth if late is None else late
     heard = 0
@@ -26,6 +34,7 @@ def run(
         back=0,
         spread=HOP,
         review=lambda: 0.02 + 0.96 * second[max(0, heard - 800) : heard],
+        own=lambda n: None if own is None else Opinion(odds=own[heard - n : heard], share=0.3),
     )
     events: list[Event] = []
     for i in range(truth.size):
@@ -182,3 +191,24 @@ def test_settings_refuse_nonsense() -> None:
         DecoderSettings(open_now=float("nan"))
     with pytest.raises(InputError, match="first_look < last_look"):
         DecoderSettings(first_look=120)
+
+
+@pytest.mark.closed
+@pytest.mark.parametrize(
+    ("taught", "near_air", "n_cuts"), [(False, False, 2), (True, False, 1), (True, True, 2)]
+)
+def test_a_dip_ends_no_cut_where_the_run_knows_its_own_sound(
+    taught: bool, near_air: bool, n_cuts: int
+) -> None:
+    """Both ears take 90 ms for air; the run's own sound knows them for its cut, unless it fell near air.
+
+    By hand: 0.7 of -3.9 nats and 0.3 of +6 are -0.9; nine frames of that at a gain of 0.4 are -3.3,
+    less than two changes cost.
+    """
+    truth = contact(start=100, stop=300)
+    truth[200:209] = 0.0
+    own = np.where(contact(start=100, stop=300) > 0.5, 6.0, -6.0)
+    if near_air:
+        own[204] = -4.0
+    confirmed = of(run(truth, own=own if taught else None), Standing.CONFIRMED)
+    assert [state for state, _ in confirmed].count(State.ENTRY) == n_cuts

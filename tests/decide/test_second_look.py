@@ -13,8 +13,9 @@ from listen.decide.kept import Kept
 from listen.decide.kernels import best_path, bridged
 from listen.decide.layout import Layout
 from listen.decide.network import score_whole
+from listen.decide.paths import dated
 from listen.decide.read_out import fit_read_out, separation
-from listen.decide.second_look import SecondLookSettings, _drop_doubted, _live_odds, _own, belief_of, dated
+from listen.decide.second_look import SecondLookSettings, _drop_doubted, _live_odds, _own, belief_of
 from listen.ears import ear_layout, shipped_model
 from listen.states import Event, Finding, Standing, State, Turning
 

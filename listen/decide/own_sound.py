@@ -1,0 +1,199 @@
+"""What a run teaches the ear while it goes on: how this machine's own air and its own cut sound.
+
+Conventions
+-----------
+It learns band levels, only from stretches that are settled, and away from their changes. What it has
+learnt is held against each stretch that follows before that is learnt too; it is heard only while it
+would have been right. A run of nothing but air teaches nothing.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.decide.kept import Kept
+from listen.decide.kernels import smooth_rows
+from listen.decide.layout import REACH
+from listen.states import Event, Standing, State
+
+Levels = NDArray[np.float64]
+AFTER, BEFORE = 10, 8  # frames next to a change that teach nothing
+EVERY, BEHIND = 100, 150  # frames: so often a long stretch teaches, up to so far behind the newest
+FEWEST = 4  # frames in a row that teach
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OwnSoundSettings:
+    """Limits of what a run teaches.
+
+    Attributes
+    ----------
+    share : float
+        Of what was learnt in the log odds of contact, at most [0 to 1].
+    remembered : int
+        Older frames than so many of air, and so many of contact, are forgotten by and by.
+    least, plenty : int
+        With fewer frames of air or contact nothing is said; with so many the share is whole.
+    floor_db : float
+        What every level is taken to scatter by at least [dB].
+    apart : float
+        Least distance of cut from air [squared, in scatters].
+    gain, strongest : float
+        Of the log odds, since neighbouring bands say the same thing; and how far they go [nats].
+    checked : int
+        A stretch of so many frames counts for half in how often what was learnt was right.
+    poor, good : float
+        Right this often, it has no share, and the whole of it.
+    """
+
+    share: float = 0.3
+    remembered: int = 1000
+    least: int = 60
+    plenty: int = 200
+    floor_db: float = 1.5
+    apart: float = 8.0
+    gain: float = 0.3
+    strongest: float = 6.0
+    checked: int = 100
+    poor: float = 0.9
+    good: float = 0.98
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Opinion:
+    """What the run's own sound says of the last frames.
+
+    Attributes
+    ----------
+    odds : ndarray, shape (n_frames,)
+        Log odds of contact [nats].
+    share : float
+        How much it has to say [0 to 1].
+    """
+
+    odds: Levels
+    share: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Side:
+    """Levels of air, or of contact: mean and variance of each band [dB, dB²], from so many frames."""
+
+    n: int
+    mean: Levels
+    variance: Levels
+
+    @classmethod
+    def of(cls, levels: Levels) -> "Side":
+        """What frames of shape (n_frames, n_bands) are like."""
+        return cls(n=len(levels), mean=levels.mean(axis=0), variance=levels.var(axis=0))
+
+    def with_more(self, levels: Levels, remembered: int) -> "Side":
+        """The same with more frames; of the older ones so many count that all are `remembered` at most."""
+        new = Side.of(levels[-remembered:])
+        kept = min(self.n, remembered - new.n)
+        part, moved = new.n / (kept + new.n), new.mean - self.mean
+        variance = (1.0 - part) * self.variance + part * new.variance + part * (1.0 - part) * moved**2
+        return Side(n=kept + new.n, mean=self.mean + part * moved, variance=variance)
+
+
+class OwnSound:
+    """Learns a run's own air and contact, and says where new frames lie between them.
+
+    Parameters
+    ----------
+    kept : Kept
+        Holds the last frames.
+    hop : int
+        [samples]
+    since : int
+        Where the stream begins [samples].
+    settings : OwnSoundSettings | None
+    """
+
+    def __init__(
+        self, kept: Kept, *, hop: int, since: int = 0, settings: OwnSoundSettings | None = None
+    ) -> None:
+        self.settings = settings or OwnSoundSettings()
+        self._kept = kept
+        self._hop = hop
+        self._sides: dict[bool, Side] = {}  # of contact, and of air
+        self._right: dict[bool, float] = {}  # how often what was learnt was right of each
+        self._weight: Levels | None = None
+        self._middle: Levels = np.zeros(0)
+        self._learnt = self._changed = since
+        self._n_steps = 0
+
+    @property
+    def share(self) -> float:
+        """How much the run's own sound has to say by now [0 to `settings.share`]."""
+        settings = self.settings
+        if self._weight is None or len(self._right) < 2:
+            return 0.0
+        right = (min(self._right.values()) - settings.poor) / (settings.good - settings.poor)
+        enough = [min(1.0, side.n / settings.plenty) for side in self._sides.values()]
+        return settings.share * min(max(right, 0.0), 1.0) * enough[0] * enough[1]
+
+    def step(self, at: int, *, in_contact: bool | None) -> None:
+        """Know that a frame has been judged, and what is settled; None while a change waits."""
+        self._n_steps += 1
+        if self._n_steps % EVERY == 0 and in_contact is not None:
+            self._learn_until(at - BEHIND * self._hop, in_contact)
+
+    def hear(self, event: Event) -> None:
+        """Learn the stretch that a confirmed change ends."""
+        if event.standing is not Standing.CONFIRMED or event.state not in (State.ENTRY, State.AIR):
+            return
+        self._learn_until(event.at - BEFORE * self._hop, event.state is State.AIR)
+        self._changed = self._learnt = max(event.at, self._changed)
+
+    def opinion(self, at: int, n_frames: int) -> Opinion | None:
+        """What the frames up to `at` are by the run's own sound; None where it has nothing to say."""
+        share = self.share
+        if share == 0.0:
+            return None
+        levels = self._levels(at - n_frames * self._hop, at)
+        return Opinion(odds=self._odds(levels), share=share) if len(levels) == n_frames else None
+
+    def _learn_until(self, until: int, is_contact: bool) -> None:
+        after = max(self._learnt, self._changed + AFTER * self._hop)
+        if until - after < FEWEST * self._hop:
+            return
+        self._learnt = until
+        levels = self._levels(after, until)
+        if self._weight is not None:
+            self._check(levels, is_contact)
+        side = self._sides.get(is_contact)
+        more = Side.of(levels) if side is None else side.with_more(levels, self.settings.remembered)
+        self._sides[is_contact] = more
+        self._fit()
+
+    def _levels(self, after: int, until: int) -> Levels:
+        """Band levels of the frames in (after, until], smoothed over a few of them [dB]."""
+        rows = self._kept.bands(after, until).astype(np.float64)
+        smooth_rows(rows, REACH, smooth := np.empty(rows.shape))
+        return smooth
+
+    def _check(self, levels: Levels, is_contact: bool) -> None:
+        """Hold what was learnt against frames that it has not learnt yet."""
+        right = float(np.mean((self._odds(levels) > 0.0) == is_contact))
+        before = self._right.get(is_contact, right)
+        part = 0.5 * min(1.0, len(levels) / self.settings.checked)
+        self._right[is_contact] = before + part * (right - before)
+
+    def _fit(self) -> None:
+        """The direction from air to contact, each band by its own scatter."""
+        settings = self.settings
+        if len(self._sides) < 2 or min(side.n for side in self._sides.values()) < settings.least:
+            return
+        contact, air = self._sides[True], self._sides[False]
+        weight = (contact.mean - air.mean) / (0.5 * (contact.variance + air.variance) + settings.floor_db**2)
+        apart = weight @ (contact.mean - air.mean) >= settings.apart
+        self._weight = settings.gain * weight if apart else None
+        self._middle = 0.5 * (contact.mean + air.mean)
+
+    def _odds(self, levels: Levels) -> Levels:
+        assert self._weight is not None, "asked before anything was learnt"
+        strongest = self.settings.strongest
+        return np.clip((levels - self._middle) @ self._weight, -strongest, strongest)

@@ -1,0 +1,152 @@
+"""What a run teaches the live ear, by hand-made levels: two bands and a few more, frames of 10 samples."""
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from listen.decide.kept import Kept
+from listen.decide.layout import Layout
+from listen.decide.own_sound import OwnSound, OwnSoundSettings, Side
+from listen.decide.paths import with_gaps
+from listen.states import Event, Standing, State
+
+pytestmark = pytest.mark.closed
+HOP, N_BANDS = 10, 6
+LAYOUT = Layout(
+    model=slice(0, 0),
+    bands=slice(0, N_BANDS),
+    fine=slice(N_BANDS, N_BANDS),
+    lines=slice(N_BANDS, N_BANDS),
+    band_edges_hz=np.geomspace(100.0, 6400.0, N_BANDS + 1),
+    fine_edges_hz=np.zeros(1),
+    hop_s=0.01,
+    window_s=0.02,
+)
+AIR, CUT, SQUEAL = (np.full(N_BANDS, db) for db in (-60.0, -50.0, -60.0))
+CUT[:3] += 4.0
+SQUEAL[0] = -45.0
+
+
+class Run:
+    """A run of levels and of what is settled of them, frame by frame."""
+
+    def __init__(self) -> None:
+        self._rng = np.random.default_rng(5)
+        self._kept = Kept(LAYOUT, hop=HOP, kept_s=60.0)
+        self.own = OwnSound(self._kept, hop=HOP)
+        self.at = 0
+
+    def goes_on(self, level: NDArray[np.float64], n_frames: int, *, in_contact: bool | None) -> "Run":
+        for _ in range(n_frames):
+            self.at += HOP
+            row = level + self._rng.normal(0.0, 1.0, N_BANDS)
+            self._kept.push(np.array([self.at]), row[np.newaxis])
+            self.own.step(self.at, in_contact=in_contact)
+        return self
+
+    def changes(self, state: State) -> "Run":
+        self.own.hear(
+            Event(state=state, at=self.at, decided_at=self.at, probability=1.0, standing=Standing.CONFIRMED)
+        )
+        return self
+
+    def passes(self, n: int, *, cut: NDArray[np.float64] = CUT) -> "Run":
+        for _ in range(n):
+            self.goes_on(AIR, 150, in_contact=False).changes(State.ENTRY)
+            self.goes_on(cut, 150, in_contact=True).changes(State.AIR)
+        return self
+
+
+def test_a_run_of_air_teaches_nothing() -> None:
+    """Knocks of another level in it change nothing: they were never settled as contact."""
+    run = Run().goes_on(AIR, 2000, in_contact=False).goes_on(SQUEAL, 50, in_contact=False)
+    assert run.own.share == 0.0
+    assert run.own.opinion(run.at, 20) is None
+
+
+def test_the_first_contact_says_nothing_until_what_it_taught_was_right() -> None:
+    run = Run().passes(1)
+    assert run.own.opinion(run.at, 20) is None
+    run.goes_on(AIR, 150, in_contact=False).changes(State.ENTRY).goes_on(CUT, 150, in_contact=True)
+    run.changes(State.AIR)
+    assert 0.0 < run.own.share <= OwnSoundSettings().share
+
+
+def test_new_frames_lie_on_the_side_that_they_are_like() -> None:
+    run = Run().passes(4).goes_on(AIR, 40, in_contact=False)
+    air = run.own.opinion(run.at, 20)
+    run.goes_on(CUT, 40, in_contact=None)
+    cut = run.own.opinion(run.at, 20)
+    assert air is not None
+    assert air.odds.max() < -3.0
+    assert cut is not None
+    assert cut.odds.min() > 3.0
+    assert cut.odds.shape == (20,)
+
+
+def test_a_dip_of_three_decibels_in_a_cut_is_no_air() -> None:
+    """Cut 10 to 14 dB above the air: a dip of 3 dB leaves it nearer to the cut."""
+    run = Run().passes(4).goes_on(CUT, 60, in_contact=True).goes_on(CUT - 3.0, 10, in_contact=True)
+    said = run.own.opinion(run.at, 8)
+    assert said is not None
+    assert said.odds.min() > 0.0
+
+
+def test_its_share_goes_when_it_would_have_been_wrong() -> None:
+    """Another tool, which only squeals: what was learnt of the first takes that for air."""
+    run = Run().passes(4)
+    assert run.own.share == pytest.approx(OwnSoundSettings().share)
+    run.goes_on(AIR, 150, in_contact=False).changes(State.ENTRY)
+    run.goes_on(AIR, 150, in_contact=True).changes(State.AIR)
+    assert run.own.share == 0.0
+
+
+def test_supposed_and_withdrawn_changes_teach_nothing() -> None:
+    run = Run().goes_on(AIR, 150, in_contact=None)
+    for standing in (Standing.PROVISIONAL, Standing.WITHDRAWN):
+        run.own.hear(
+            Event(state=State.ENTRY, at=run.at, decided_at=run.at, probability=0.5, standing=standing)
+        )
+    run.goes_on(CUT, 150, in_contact=None).changes(State.ENTRY)
+    assert run.own.share == 0.0
+
+
+def test_a_long_cut_teaches_while_it_lasts() -> None:
+    run = Run().passes(1).goes_on(AIR, 150, in_contact=False).changes(State.ENTRY)
+    run.goes_on(CUT, 600, in_contact=True)
+    assert run.own.share > 0.0
+
+
+def test_more_frames_are_as_all_at_once() -> None:
+    """Mean and variance in two parts are those of the whole, as numpy has them."""
+    rows = np.random.default_rng(3).normal(-50.0, 4.0, (300, N_BANDS))
+    parts = Side.of(rows[:100]).with_more(rows[100:], remembered=1000)
+    assert parts.n == 300
+    np.testing.assert_allclose(parts.mean, rows.mean(axis=0))
+    np.testing.assert_allclose(parts.variance, rows.var(axis=0))
+
+
+def test_old_frames_fade() -> None:
+    """With 100 remembered, a new hundred is all that counts."""
+    rows = np.random.default_rng(3).normal(-50.0, 4.0, (300, N_BANDS))
+    parts = Side.of(rows[:200]).with_more(rows[200:], remembered=100)
+    np.testing.assert_allclose(parts.mean, rows[200:].mean(axis=0))
+
+
+@pytest.mark.parametrize(("lowest", "parted"), [(-4.0, True), (-1.0, False)])
+def test_a_short_gap_stays_where_the_sound_came_near_the_air(lowest: float, parted: bool) -> None:
+    by = np.ones(60, dtype=bool)
+    by[20:30] = False
+    odds = np.full(60, 5.0)
+    odds[25] = lowest
+    found = with_gaps(np.ones(60, dtype=bool), by, odds, longest=30, below=-3.0)
+    assert (not found[20:30].any()) == parted
+    assert found[:20].all()
+    assert found[30:].all()
+
+
+def test_a_long_gap_or_one_at_an_end_is_not_put_back() -> None:
+    by = np.ones(60, dtype=bool)
+    by[:5], by[20:55] = False, False
+    found = with_gaps(np.ones(60, dtype=bool), by, np.full(60, -6.0), longest=30, below=-3.0)
+    assert found.all()
