@@ -9,6 +9,7 @@ from listen.timeline import SpanKind, Timeline
 PLANS = (
     "single block",
     "single block, not stated",
+    "looked at, then on",
     "from the top again",
     "from a later line",
     "stopped early",
@@ -68,6 +69,8 @@ def draw_plan(rng: np.random.Generator, timeline: Timeline, name: str) -> Plan:
     part = Leg(first=0, until=int(rng.integers(n // 4, 3 * n // 4)), share=float(rng.uniform(0.2, 0.9)))
     if name.startswith("single block"):
         return Plan(legs=(all_of_it,), is_single_block=True)
+    if name == "looked at, then on":
+        return Plan(legs=(Leg(first=0, until=part.until), Leg(first=part.until, until=n)))
     if name == "from the top again":
         return Plan(legs=(part, all_of_it))
     if name == "from a later line":

@@ -19,6 +19,8 @@ TOLD = {
     "told its habits, harsh": "all that the operator does being told, and nothing wrong",
     "told its feed clock, harsh": "override and holds told as they happen, which no sound tells",
 }
+# Of the stops of about half a minute so many go on, and start again; common practice, no source.
+STOPS = {"plan looked at, then on": 6.0, "plan from the top again": 1.0, "plan from a later line": 1.0}
 CUT_H = 0.18  # cutting in a drawn run, on the mean
 
 
@@ -61,6 +63,8 @@ def print_tables(found: Found) -> bool:
         elif name.startswith("told "):
             print(f"{name}: the same runs, {TOLD[name]}")
             _places(counts)
+    if all(name in found for name in STOPS):
+        _stops(found)
     for known in COLUMNS:
         _verdicts(found, known)
     for name, counts in found.items():
@@ -118,6 +122,18 @@ def _believed(text: str, counts: list[Counts], name: str) -> None:
     if of:
         believed = 100.0 * total(counts, f"believed {name}") / of
         print(f"    {text}believed {believed:.1f} %, right {share(total(counts, f'right {name}'), of)}")
+
+
+def _stops(found: Found) -> None:
+    """Belief in the place after a stop, by how often each ends so: restarts alone are all surprise."""
+    print("stops of about half a minute, of eight of which two start again: place once a contact is over")
+    for name in ("alike", "unlike"):
+        of, believed, right = (
+            sum(weight * total(found[line], f"{what} {name}") for line, weight in STOPS.items())
+            for what in ("of", "believed", "right")
+        )
+        if of:
+            print(f"    {name:6} believed {100.0 * believed / of:.1f} %, right {100.0 * right / of:.1f} %")
 
 
 WAYS = ("counting", "warping", "grid")
