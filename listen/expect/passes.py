@@ -22,8 +22,7 @@ def passes_of(cuts: list[Cut], unit: str = "mm") -> tuple[list[Cut], tuple[Pass,
     passes: list[Pass] = []
     for number, group in enumerate(groups, start=1):
         told += [replace(cut, contact=replace(cut.contact, pass_id=number)) for cut in group]
-        level = round(group[0].lowest / MM_PER[unit], 3 + MORE_DIGITS[unit]) + 0.0
-        passes.append(_named(number, [cut.contact for cut in group], level))
+        passes.append(_named(number, [cut.contact for cut in group], _level(group, unit)))
     return told, tuple(passes)
 
 
@@ -46,13 +45,22 @@ def _family(contact: Contact) -> str:
     return contact.way if contact.way in ("rapid", "face", "chamfer") else "cut"
 
 
-def _named(number: int, contacts: list[Contact], lowest: float) -> Pass:
+def _level(group: list[Cut], unit: str) -> str:
+    """How deep a pass goes, from its shallowest contact to its deepest where they differ."""
+    lows = [cut.lowest for cut in group]
+    high, low = (
+        f"Z{round(z / MM_PER[unit], 3 + MORE_DIGITS[unit]) + 0.0:.10g}" for z in (max(lows), min(lows))
+    )
+    return f"at {low}" if max(lows) - min(lows) <= LEVEL_MM else f"from {high} to {low}"
+
+
+def _named(number: int, contacts: list[Contact], level: str) -> Pass:
     first = contacts[0]
     ways = sorted({contact.way for contact in contacts}, key=[c.way for c in contacts].index)
     places = {(round(c.place[0], 2), round(c.place[1], 2)) for c in contacts}
     if first.way in _HOLES:
         name = f"{first.way}, {len(places)} {'hole' if len(places) == 1 else 'holes'}"
     else:
-        name = f"{' and '.join(ways[:2])} at Z{lowest:.10g}"
+        name = f"{' and '.join(ways[:2])} {level}"
     ids = tuple(contact.id for contact in contacts)
     return Pass(id=number, tool=first.tool, name=name, contact_ids=ids)

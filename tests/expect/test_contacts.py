@@ -59,6 +59,16 @@ def test_a_slot_begins_a_radius_before_the_face() -> None:
     assert contact.mean_chip_mm == pytest.approx(600 / 6000 / 4 * 2 / math.pi, rel=1e-3)
 
 
+def test_a_pass_that_goes_to_several_levels_names_both_ends() -> None:
+    """A pocket plunged to Z-4 and then to Z-8 was called "at Z-4": as deep as its first contact only."""
+    hand = Hand(at=(20, 20, 10)).go(20, 20, 1).line(20, 20, -4, feed=100).line(60, 20, -4).line(60, 20, 5)
+    expected = expect_timeline(hand.path(), hand_job())
+    assert [one.name for one in expected.passes] == ["slot at Z-4"]
+    hand.go(20, 20, 5).go(20, 20, -3.5).line(20, 20, -8, feed=100).line(60, 20, -8).line(60, 20, 5)
+    expected = expect_timeline(hand.path(), hand_job())
+    assert [one.name for one in expected.passes] == ["slot from Z-4 to Z-8"]
+
+
 def test_a_facing_job_cuts_once_a_pass() -> None:
     hand = Hand(at=(-20, 4, 10)).go(-20, 4, -1)
     for row in range(7):
