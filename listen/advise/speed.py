@@ -1,6 +1,6 @@
 """A spindle speed or a number of flutes that is not the program's, by the tooth-pass frequency heard."""
 
-from listen.advise.policy import Policy
+from listen.advise.policy import HOLES, Policy
 from listen.advise.words import number_word
 from listen.states import ContactSound
 from listen.timeline import Contact, Flag, Verdict
@@ -37,7 +37,7 @@ class WrongSpeed:
     def judge(self, verdict: Verdict, contact: Contact) -> tuple[Flag, ...]:
         """Take which contact was heard when."""
         heard_hz = self._heard_hz(verdict)
-        if heard_hz is None or contact.tool in self._told or not contact.tooth_pass_hz > 0.0:
+        if heard_hz is None or contact.tool in self._told or not _sings(contact):
             return ()
         if not self._is_off(heard_hz, contact):
             self._off.pop(contact.tool, None)
@@ -70,6 +70,11 @@ class WrongSpeed:
     def _same(self, one: tuple[Contact, float], other: tuple[Contact, float]) -> bool:
         ratio = (one[1] / one[0].tooth_pass_hz) / (other[1] / other[0].tooth_pass_hz)
         return abs(ratio - 1.0) <= self._policy.same_speed
+
+
+def _sings(contact: Contact) -> bool:
+    """Whether teeth come and go: in a hole all lips cut all the time, and another thing stands out."""
+    return contact.tooth_pass_hz > 0.0 and contact.way not in HOLES
 
 
 def _text(before: Contact, contact: Contact, heard_hz: float) -> str:

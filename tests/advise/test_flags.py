@@ -182,6 +182,14 @@ def test_no_wrong_speed_is_told_of(tones: tuple[float, float]) -> None:
     assert not flags(Advise(PROGRAM, RATE), *given)
 
 
+@pytest.mark.parametrize(("way", "n_flags"), [("drilling", 0), ("side cut", 1)])
+def test_a_hole_tells_no_speed(way: str, n_flags: int) -> None:
+    """Both lips of a drill cut all the time: a line that stands out then is no tooth pass."""
+    contacts = tuple(replace(each, way=way) for each in PROGRAM.contacts)
+    advise = Advise(replace(PROGRAM, contacts=contacts), RATE)
+    assert len(flags(advise, *sung(1, 234.0), *sung(2, 234.0))) == n_flags
+
+
 def z_read(z: float) -> Mark:
     return Mark(at=9000, kind=MarkKind.POSITION, source="operator", place=(float("nan"), float("nan"), z))
 
