@@ -12,6 +12,7 @@ from listen.expect.sheet_terminal import (
     HOW_TO_READ,
     Shown,
     clock_text,
+    coming,
     figure_cells,
     figure_heads,
     look_text,
@@ -152,11 +153,10 @@ def _touch(touch: Sheet, sheet: Sheet, shown: Shown, job: Job) -> str:
     )
     if not touch["ladder"]:
         ladder = "<p>On the way there is no place to hold: check height and length before this block.</p>"
-    how = "coming down" if touch["downwards"] else "coming sideways"
     return (
         f'<section class="touch"><h2>T{tool.number} {_text(tool.kind)} ⌀{shown.length(tool.diameter)}: '
         f"first touch, {_text(said_block(touch['block'], touch['line']))}</h2>"
-        f'<div class="pair">{drawn}<div><p>The control shows ({_text(touch["offset"])}, {how})</p>'
+        f'<div class="pair">{drawn}<div><p>The control shows ({_text(touch["offset"])}, {coming(touch)})</p>'
         f'<p class="shows">{_text(shown.place(touch["shows"]))}</p>'
         f"<p>You will hear: {_text(touch['hears'])}; {_text(touch['audible'])}</p>"
         f"<p>Look {_text(look_text(touch['look'], shown))}</p></div></div>{ladder}</section>"

@@ -16,6 +16,7 @@ from listen.where import said_block
 WIDTH = 100
 CONTROL_DIGITS = {"mm": 3, "inch": 2}
 """For `length_number`, which gives inches two more: 0.001 mm, 0.0001 inch."""
+FALLS = 0.005  # mm of each mm of way: less is level
 HOW_TO_READ = (
     "H and D: numbers of length and radius in the control.",
     "Chip from: least feed override that still makes a chip; below it the tool rubs.",
@@ -228,9 +229,8 @@ def _touch(touch: Sheet, sheet: Sheet, shown: Shown) -> list[RenderableType]:
     tool = next(t for t in sheet["tools"] if t["number"] == touch["tool"])
     name = f"T{tool['number']} {tool['kind']} ⌀{shown.length(tool['diameter'])}"
     head = Text(f"{name} touches first in {said_block(touch['block'], touch['line'])}", style="bold")
-    how = "coming down" if touch["downwards"] else "coming sideways"
     lines = [
-        f"  the control shows  {shown.place(touch['shows'])}   ({touch['offset']}, {how})",
+        f"  the control shows  {shown.place(touch['shows'])}   ({touch['offset']}, {coming(touch)})",
         f"  you will hear      {touch['hears']}; {touch['audible']}",
         f"  look               {look_text(touch['look'], shown)}",
     ]
@@ -249,6 +249,14 @@ def _touch(touch: Sheet, sheet: Sheet, shown: Shown) -> list[RenderableType]:
     if not touch["ladder"]:
         lines.append("  on the way there   no place to hold: check height and length before this block")
     return [head, *(Text(line) for line in lines), *([table] if touch["ladder"] else [])]
+
+
+def coming(touch: Sheet) -> str:
+    """How the tool comes to its first touch: on a ramp or helix it is its height that brings it there."""
+    if touch["downwards"]:
+        return "coming down"
+    falls = (touch["heading"][2] or 0.0) < -FALLS
+    return "coming sideways and down" if falls else "coming sideways"
 
 
 def look_text(look: Sheet | None, shown: Shown) -> str:

@@ -15,7 +15,7 @@ from listen.expect import expect
 from listen.expect.drawing import plan
 from listen.expect.sheet import sheet_of, sheet_schema
 from listen.expect.sheet_page import sheet_page
-from listen.expect.sheet_terminal import WIDTH, clock_text, terminal_text
+from listen.expect.sheet_terminal import WIDTH, clock_text, coming, terminal_text
 from listen.job import Job, Tool
 from listen.job_file import load_job
 from listen.program import read_program, time_program
@@ -113,6 +113,25 @@ def test_a_look_names_its_contact_by_line_and_among_the_pecks_of_it(job: Job) ->
     text = " ".join(terminal_text(_sheet(job)).split())
     assert "look after contact 1 in N80 (line 12): " in text
     assert "look after contact 6, the last of 5 in line 18: " in text
+
+
+@pytest.mark.parametrize(
+    ("heading", "how"),
+    [
+        ([0.0, 0.0, -1.0], "coming down"),
+        ([0.999, 0.0, -0.02], "coming sideways and down"),  # a helix into the top, 1 mm deep in 50 mm of way
+        ([1.0, 0.0, 0.0], "coming sideways"),
+        ([0.999, 0.0, 0.02], "coming sideways"),
+    ],
+)
+def test_a_touch_on_a_ramp_comes_down_too(job: Job, heading: list[float], how: str) -> None:
+    """Whoever watches only the gap to the side misses it: on a helix the height brings the tool there."""
+    touch: dict[str, Any] = {"downwards": heading[2] < -0.5, "heading": heading}
+    assert coming(touch) == how
+    sheet: dict[str, Any] = _sheet(job)
+    told = {**sheet, "first_touches": [{**sheet["first_touches"][0], **touch}]}
+    assert f"G54, {how})" in terminal_text(told)
+    assert f"(G54, {how})" in sheet_page(told, job)
 
 
 def test_tools_that_touch_first_at_one_place_share_a_label(job: Job) -> None:
