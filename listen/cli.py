@@ -180,7 +180,7 @@ def expect(
     from listen.session import plan_job
 
     refuse_no_page(html)
-    planned, guessed = job_of(job_or_program, ask=sys.stdin.isatty() and not json)
+    planned, guessed = job_of(job_or_program)
     with progress_bar("expect", quiet=json) as progress:
         plan = plan_job(planned, first=guessed, progress=progress)
     print_sheet(plan, json=json, html=html, contacts=contacts, figures=figures)

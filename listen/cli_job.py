@@ -144,14 +144,14 @@ def _checked(text: str, target: Path) -> Job:
     return job_of_text(text, target.with_name(f".{target.name}.part"))
 
 
-def job_of(path: Path, *, ask: bool) -> tuple[Job, tuple[Caution, ...]]:
-    """The job in a job file, or for a bare program the one that the questions and their defaults give.
+def job_of(path: Path) -> tuple[Job, tuple[Caution, ...]]:
+    """The job in a job file, or for a bare program the one that the defaults of the questions give.
 
     Returns
     -------
     Job
     tuple of Caution
-        What was guessed because nobody was asked.
+        That it was guessed, of a bare program.
 
     Raises
     ------
@@ -161,9 +161,8 @@ def job_of(path: Path, *, ask: bool) -> tuple[Job, tuple[Caution, ...]]:
     if path.suffix.lower() == ".toml" or not path.is_file():
         return load_job(path), ()
     facts = _facts_of(path)
-    text = job_text(facts, asked(facts, {}) if ask else {})
-    job = _checked(text, path.with_suffix(".toml"))
-    return job, () if ask else (_guessed(path),)
+    job = _checked(job_text(facts, {}), path.with_suffix(".toml"))
+    return job, (_guessed(path),)
 
 
 def _guessed(path: Path) -> Caution:

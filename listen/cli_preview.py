@@ -35,7 +35,7 @@ def preview(
     job: Path, *, out: Path, settings: PreviewSettings, passes: str, off_by: str, sound: str, json: bool
 ) -> int:
     """Make it, and beside it the wrong one where a zero is to be off."""
-    planned, guessed = job_of(job, ask=False)
+    planned, guessed = job_of(job)
     plan = plan_job(planned, first=guessed)
     if not json:
         _say_cautions(job, plan, guessed)

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from listen.cli import FAILED, FINE, main
+from listen.cli import FAILED, FINE, FLAGGED, main
 
 pytestmark = pytest.mark.closed
 JOBS = Path(__file__).parent / "jobs"
@@ -271,6 +271,17 @@ def test_the_sheet_as_json_is_json(job: Path, capsys: pytest.CaptureFixture[str]
     assert main(["expect", str(job), "--json"]) == FINE
     sheet = json.loads(capsys.readouterr().out)
     assert [contact["block"] for contact in sheet["contacts"]] == ["N70", "N90"]
+
+
+def test_a_program_without_a_job_is_guessed_and_never_asked_for(
+    job: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """At a terminal eight questions were asked, their answers kept nowhere, and nothing called guessed."""
+    _edit(job.with_suffix(".nc"), "S9000 M3", "S9000 M3 (T1 FLAT END MILL D=0.5 3 FL)")
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
+    monkeypatch.setattr("builtins.input", lambda _: pytest.fail("asked"))
+    assert main(["expect", str(job.with_suffix(".nc"))]) == FLAGGED
+    assert "guessed from the program: nobody has measured" in " ".join(capsys.readouterr().out.split())
 
 
 def test_the_sheet_as_a_page(job: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -269,14 +269,14 @@ def test_a_tool_without_a_diameter_asks_for_it(tmp_path: Path) -> None:
 def test_a_set_up_that_nobody_gave_is_called_guessed(
     program: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    _, cautions = job_of(program, ask=False)
+    _, cautions = job_of(program)
     assert [caution.kind for caution in cautions] == ["set-up guessed"]
     target = program.with_suffix(".toml")
     make_job(program, target, given={"size": "80x50x20", "z0": "top of the stock"}, ask=False, replace=False)
     said = "Taken from the program, not measured: place of X0 Y0, tools."
     assert said in capsys.readouterr().out
     assert target.read_text(encoding="utf-8").startswith(f"# {said}\n")
-    assert job_of(target, ask=False)[1] == ()
+    assert job_of(target)[1] == ()
 
 
 @pytest.mark.parametrize("text", ["", "%\n(NOTHING)\nG0 X9\nM30\n%\n"])
@@ -284,7 +284,7 @@ def test_a_program_without_a_feed_makes_no_job(text: str, tmp_path: Path) -> Non
     path = tmp_path / "empty.nc"
     path.write_text(text)
     with pytest.raises(InputError, match=r"^empty\.nc has no feed move; is it the right file"):
-        job_of(path, ask=False)
+        job_of(path)
     with pytest.raises(InputError, match=r"^empty\.nc has no feed move"):
         make_job(path, tmp_path / "empty.toml", given={}, ask=False, replace=False)
     assert list(tmp_path.iterdir()) == [path]
