@@ -16,18 +16,9 @@ from listen.follow import Follower, refined_verdicts
 from listen.job import Job
 from listen.program import TimedPath, check_program, merge_cautions, read_program, time_program
 from listen.states import AirSound, ContactLoad, ContactSound, Event, Finding, StateLikelihoods, Turning
-from listen.timeline import Caution, Cue, Flag, Mark, Position, Timeline, Verdict
+from listen.timeline import NOTE_KINDS, Caution, Cue, Flag, Mark, Position, Timeline, Verdict
 
 Decided = StateLikelihoods | Event | Finding | ContactSound | Position | Verdict | Cue | Flag
-NOTE_KINDS = (
-    "not checked",
-    "not judged",
-    "word passed over",
-    "block delete",
-    "cycle not run",
-    "set-up guessed",
-    "tool touches nothing",
-)
 
 
 class Session:

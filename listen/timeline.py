@@ -247,6 +247,18 @@ class HoldPoint:
             )
 
 
+NOTE_KINDS = (
+    "not checked",
+    "not judged",
+    "word passed over",
+    "block delete",
+    "cycle not run",
+    "set-up guessed",
+    "tool touches nothing",
+)
+"""Kinds of caution that say that something was left unchecked, not that something is wrong."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Caution:
     """Something about the program or the set-up that a person should look at before the run."""

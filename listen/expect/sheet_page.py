@@ -10,6 +10,7 @@ from listen.expect.sheet_programs import program_lines
 from listen.expect.sheet_terminal import (
     FIXED,
     HOW_TO_READ,
+    UNCHECKED,
     Shown,
     clock_text,
     coming,
@@ -18,6 +19,7 @@ from listen.expect.sheet_terminal import (
     look_text,
     setup_facts,
     tool_cells,
+    wrong_and_unchecked,
 )
 from listen.job import Job
 from listen.where import said_block
@@ -32,8 +34,10 @@ h1 { font-size: 15pt; margin: 0 }
 h2 { font-size: 12pt; margin: 4mm 0 1mm; border-bottom: 0.4mm solid #000 }
 p { margin: 1mm 0 }
 .fixed { font-weight: bold; border: 0.6mm solid #000; padding: 1mm 2mm; margin: 2mm 0 }
-.warnings li { margin-bottom: 1mm }
+.warnings li, .unchecked li { margin-bottom: 1mm }
 .warnings b::before { content: "! " }
+.unchecked { font-size: 8.5pt; margin: 0 }
+.unchecked b::before { content: "? " }
 table {
   border-collapse: collapse; width: 100%; margin: 1mm 0;
   break-inside: avoid-page; font-variant-numeric: tabular-nums }
@@ -108,13 +112,21 @@ def _table(heads: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
 
 
 def _warnings(sheet: Sheet, shown: Shown) -> str:
-    if not sheet["warnings"]:
-        return "<h2>Warnings</h2><p>None found; that is not a permission.</p>"
-    items = "".join(
-        f"<li><b>{_text(shown.of_warning(w) + w['text'])}</b><br>{_text(w['remedy'])}</li>"
-        for w in sheet["warnings"]
+    wrong, unchecked = wrong_and_unchecked(sheet)
+    none = "" if wrong else "None found; that is not a permission. "
+    more = f"<p>{none}<b>{UNCHECKED}:</b></p>" if unchecked else f"<p>{none}</p>"
+    return (
+        f"<h2>Warnings</h2>{_cautions('warnings', wrong, shown)}{more}"
+        f"{_cautions('unchecked', unchecked, shown)}"
     )
-    return f'<h2>Warnings</h2><ul class="warnings">{items}</ul>'
+
+
+def _cautions(name: str, cautions: list[Sheet], shown: Shown) -> str:
+    items = "".join(
+        f"<li><b>{_text(shown.of_warning(one) + one['text'])}</b><br>{_text(one['remedy'])}</li>"
+        for one in cautions
+    )
+    return f'<ul class="{name}">{items}</ul>' if items else ""
 
 
 def _setup(sheet: Sheet, shown: Shown) -> str:

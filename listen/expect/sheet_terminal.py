@@ -1,7 +1,7 @@
 """The first-run sheet for the terminal, 100 columns wide."""
 
 import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from rich import box
 from rich.console import Console, Group, RenderableType
@@ -11,6 +11,7 @@ from rich.text import Text
 from listen.expect.sheet import Sheet
 from listen.expect.sheet_programs import program_lines
 from listen.lengths import length_number
+from listen.timeline import NOTE_KINDS
 from listen.where import said_block
 
 WIDTH = 100
@@ -25,6 +26,7 @@ HOW_TO_READ = (
     "From, to: since the program's start at 100 %, waits not counted.",
     "Heard: how well the microphone should hear it.",
 )
+UNCHECKED = "Look at these yourself"
 FIXED = "Advice only. This sheet cannot stop the machine. Watch the machine."
 
 
@@ -142,15 +144,27 @@ def terminal_text(sheet: Sheet, *, contacts: bool = False, figures: bool = False
 
 
 def _warnings(sheet: Sheet, shown: Shown) -> list[RenderableType]:
+    wrong, unchecked = wrong_and_unchecked(sheet)
     found: list[RenderableType] = [Text(), Text("Warnings", style="bold")]
-    if not sheet["warnings"]:
-        return [*found, Text("  none found; that is not a permission")]
-    for warning in sheet["warnings"]:
-        where = shown.of_warning(warning)
-        found.append(Text(f"! {where}{warning['text']}"))
-        if warning["remedy"]:
-            found.append(Text(f"    {warning['remedy']}", style="italic"))
+    if not wrong:
+        found.append(Text("  none found; that is not a permission"))
+    found += _cautions("!", wrong, shown)
+    if unchecked:
+        found += [Text(), Text(UNCHECKED, style="bold"), *_cautions("?", unchecked, shown)]
     return found
+
+
+def wrong_and_unchecked(sheet: Sheet) -> tuple[list[Sheet], list[Sheet]]:
+    """The cautions of a sheet: those that something is wrong, and those that only a person can look at."""
+    wrong = [one for one in sheet["warnings"] if one["kind"] not in NOTE_KINDS]
+    return wrong, [one for one in sheet["warnings"] if one["kind"] in NOTE_KINDS]
+
+
+def _cautions(sign: str, cautions: list[Sheet], shown: Shown) -> Iterator[RenderableType]:
+    for caution in cautions:
+        yield Text(f"{sign} {shown.of_warning(caution)}{caution['text']}")
+        if caution["remedy"]:
+            yield Text(f"    {caution['remedy']}", style="italic")
 
 
 def _setup(sheet: Sheet, shown: Shown) -> list[RenderableType]:

@@ -115,6 +115,24 @@ def test_a_look_names_its_contact_by_line_and_among_the_pecks_of_it(job: Job) ->
     assert "look after contact 6, the last of 5 in line 18: " in text
 
 
+def test_what_is_wrong_and_what_nobody_checked_stand_apart(job: Job) -> None:
+    """Nothing is wrong here, and clamps are not checked: that stood under "Warnings", counted as none."""
+    sheet: dict[str, Any] = _sheet(job)
+    unchecked = [one["kind"] for one in sheet["warnings"]]
+    assert unchecked == ["not checked"]
+    page = sheet_page(sheet, job)
+    for text in (terminal_text(sheet), page):
+        order = [
+            text.lower().index(word) for word in ("warnings", "none found", "look at these", "clamps and")
+        ]
+        assert order == sorted(order)
+    wrong = {**sheet["warnings"][0], "kind": "below the underside", "text": "T9 goes through"}
+    text = terminal_text({**sheet, "warnings": [*sheet["warnings"], wrong]})
+    order = [text.index(word) for word in ("Warnings", "! ", "T9 goes", "Look at these", "? clamps and")]
+    assert order == sorted(order)
+    assert "none found" not in text
+
+
 @pytest.mark.parametrize(
     ("heading", "how"),
     [
