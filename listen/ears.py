@@ -61,6 +61,7 @@ from listen.states import (
     EarRates,
     Event,
     Finding,
+    Learnt,
     Standing,
     State,
     StateLikelihoods,
@@ -69,7 +70,7 @@ from listen.states import (
 from listen.timeline import Mark, MarkKind
 
 Given = Block | Gap | LoadSample | Mark
-Heard = Event | Finding | ContactSound | AirSound | ContactLoad | StateLikelihoods | Gap
+Heard = Event | Finding | ContactSound | AirSound | Learnt | ContactLoad | StateLikelihoods | Gap
 LOAD_MODEL, LOAD_PARTS = "mill_load", ("second", "wider")
 # Of load at 5 Hz, by tests/hear/test_load_alone.py: entries and exits lie within 0.25 s of the truth there.
 LOAD_RATES = EarRates(

@@ -25,7 +25,7 @@ from listen.record.features import FEATURES_FILE, read_features
 from listen.record.keep import Keep
 from listen.replay_run import inputs_of, one_thread, run_folder
 from listen.session import Decided, Session, second_hearing
-from listen.states import ContactSound, Event, Finding, StateLikelihoods
+from listen.states import ContactSound, Event, Finding, Learnt, StateLikelihoods
 from listen.timeline import Cue, Flag, Look, Mark, Position, Timeline, Verdict
 
 SIXTEEN_BITS = 32768.0
@@ -34,7 +34,7 @@ WAITS_S = 0.1  # for sound, before people and witnesses are heard
 SECOND_LOOK_S = 3 * 3600.0  # longer recordings keep their live verdicts
 
 
-Shown = Event | Finding | Gap | LoadSample | Position | Verdict | Cue | Flag | Mark | Look
+Shown = Event | Finding | Learnt | Gap | LoadSample | Position | Verdict | Cue | Flag | Mark | Look
 
 
 class Source(Protocol):

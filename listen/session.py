@@ -15,10 +15,19 @@ from listen.expect.joined import in_program, joined_path
 from listen.follow import Follower, refined_verdicts
 from listen.job import Job
 from listen.program import TimedPath, check_program, merge_cautions, read_program, time_program
-from listen.states import AirSound, ContactLoad, ContactSound, Event, Finding, StateLikelihoods, Turning
+from listen.states import (
+    AirSound,
+    ContactLoad,
+    ContactSound,
+    Event,
+    Finding,
+    Learnt,
+    StateLikelihoods,
+    Turning,
+)
 from listen.timeline import NOTE_KINDS, Caution, Cue, Flag, Mark, Position, Timeline, Verdict
 
-Decided = StateLikelihoods | Event | Finding | ContactSound | Position | Verdict | Cue | Flag
+Decided = StateLikelihoods | Event | Finding | ContactSound | Learnt | Position | Verdict | Cue | Flag
 
 
 class Session:
@@ -125,6 +134,9 @@ class Session:
             if isinstance(item, AirSound | ContactLoad):
                 told += self._advise.push(item)
                 continue
+            if isinstance(item, Learnt):
+                told.append(item)
+                continue
             told += () if isinstance(item, Gap | Mark) else (item,)
             told += () if isinstance(item, Gap) else self._advise.push(item)
             told += self._follow((item,), known_at)
@@ -160,8 +172,8 @@ def turnings_of(timeline: Timeline) -> tuple[Turning, ...]:
     return tuple(Turning(spindle_hz=hz, flutes=flutes) for hz, flutes in sorted(known) if hz > 0.0)
 
 
-def _known_at(item: Event | Mark | Gap | Finding | ContactSound | AirSound | ContactLoad) -> int:
-    if isinstance(item, Mark | AirSound):
+def _known_at(item: Event | Mark | Gap | Finding | ContactSound | AirSound | ContactLoad | Learnt) -> int:
+    if isinstance(item, Mark | AirSound | Learnt):
         return item.at
     return item.stop if isinstance(item, Gap) else item.decided_at
 

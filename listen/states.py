@@ -241,6 +241,26 @@ class ContactSound:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Learnt:
+    """How far the run has taught the ear its own air and its own cut by now; told when that changes.
+
+    Attributes
+    ----------
+    at : int
+        [samples]
+    part : float
+        0 not at all, 1 as far as it may have a say [0 to 1]. It falls where what was learnt proves wrong.
+    """
+
+    at: int
+    part: float
+
+    def __post_init__(self) -> None:
+        if not 0.0 <= self.part <= 1.0:
+            raise InputError(f"what a run has taught must be a part from 0 to 1, got {self.part}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AirSound:
     """How half a second without contact sounded beside this run's own air, to tell whether the spindle turns.
 

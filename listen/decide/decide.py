@@ -19,9 +19,9 @@ from listen.decide.shop import ShopSoFar
 from listen.decide.spindle import AirListener
 from listen.decide.supposition import supposition_of
 from listen.errors import ListenError
-from listen.states import AirSound, ContactSound, Event, Finding, StateLikelihoods, Turning
+from listen.states import AirSound, ContactSound, Event, Finding, Learnt, StateLikelihoods, Turning
 
-Decided = Event | Finding | ContactSound | AirSound | StateLikelihoods | Gap
+Decided = Event | Finding | ContactSound | AirSound | Learnt | StateLikelihoods | Gap
 KEPT_S = 240.0  # of a contact that is summed up
 PRIOR = np.log(np.array([0.6, 0.05, 0.3, 0.05]))  # share of frames the states have in the fit
 
@@ -151,7 +151,7 @@ class Decide:
                 yield event
                 self._air.hear(event)
                 self._own.hear(event)
-            self._own.step(at, in_contact=self._decoder.settled)
+            yield from self._own.step(at, in_contact=self._decoder.settled)
 
 
 def _rows(frames: Frames, first: int, last: int) -> Frames:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from listen.decide.kept import Kept
 from listen.decide.kernels import smooth_rows
 from listen.decide.layout import REACH
-from listen.states import Event, Standing, State
+from listen.states import Event, Learnt, Standing, State
 
 Levels = NDArray[np.float64]
 AFTER, BEFORE = 10, 8  # frames next to a change that teach nothing
@@ -124,6 +124,7 @@ class OwnSound:
         self._middle: Levels = np.zeros(0)
         self._learnt = self._changed = since
         self._n_steps = 0
+        self._told = 0.0
 
     @property
     def share(self) -> float:
@@ -135,11 +136,21 @@ class OwnSound:
         enough = [min(1.0, side.n / settings.plenty) for side in self._sides.values()]
         return settings.share * min(max(right, 0.0), 1.0) * enough[0] * enough[1]
 
-    def step(self, at: int, *, in_contact: bool | None) -> None:
-        """Know that a frame has been judged, and what is settled; None while a change waits."""
+    def step(self, at: int, *, in_contact: bool | None) -> tuple[Learnt, ...]:
+        """Know that a frame has been judged, and what is settled; None while a change waits.
+
+        Tells how far the run has taught by now, in tenths, where that has changed.
+        """
         self._n_steps += 1
-        if self._n_steps % EVERY == 0 and in_contact is not None:
+        if self._n_steps % EVERY:
+            return ()
+        if in_contact is not None:
             self._learn_until(at - BEHIND * self._hop, in_contact)
+        part = round(self.share / self.settings.share, 1)
+        if part == self._told:
+            return ()
+        self._told = part
+        return (Learnt(at=at, part=part),)
 
     def hear(self, event: Event) -> None:
         """Learn the stretch that a confirmed change ends."""

@@ -14,7 +14,7 @@ from typing import Any
 
 from listen.blocks import Gap, LoadSample, SourceClock, SourceState
 from listen.errors import InputError, RecordingError
-from listen.states import ContactSound, Event, Finding, Standing, State
+from listen.states import ContactSound, Event, Finding, Learnt, Standing, State
 from listen.timeline import (
     Cue,
     Flag,
@@ -33,6 +33,7 @@ Line = (
     Event
     | Finding
     | ContactSound
+    | Learnt
     | Gap
     | LoadSample
     | SourceClock
@@ -48,6 +49,7 @@ LINE_TYPES: dict[str, type[Line]] = {
     "event": Event,
     "finding": Finding,
     "sound": ContactSound,
+    "learnt": Learnt,
     "gap": Gap,
     "load": LoadSample,
     "clock": SourceClock,

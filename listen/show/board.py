@@ -25,7 +25,7 @@ from listen.blocks import Block, Gap
 from listen.record.keep import KEEPS, KIND_WORDS, Start
 from listen.record.spectrum import SpectrumColumns
 from listen.show.contract import FIXED_LINE, Told, page_message, sheet_page
-from listen.states import Event, Finding, Standing, State
+from listen.states import Event, Finding, Learnt, Standing, State
 from listen.timeline import Contact, Cue, Flag, Look, Mark, MarkKind, Position, Timeline, Verdict
 
 HOP_S = 0.05
@@ -99,7 +99,7 @@ class Board:
             "t": 0.0, "listening": True, "recording": bool(keeps), "trouble": "", "state": None,
             "sure": True, "chatter": False, "cue": None, "flag": None, "next": None, "held": False,
             "line": None, "file": "", "program_s": None, "level_db": None, "asking": None,
-            "approach": "", "spindle": "", "ended": "", "muted": False,
+            "approach": "", "spindle": "", "learnt": 0.0, "ended": "", "muted": False,
         }  # fmt: skip
         self._made: tuple[Cursor, tuple[str, Cursor]] | None = None  # pages in step share one frame
         self._chatter_until = 0
@@ -268,6 +268,8 @@ class Board:
             self._now["flag"] = {"text": item.text, "kind": item.kind, "at_s": item.at / self.rate}
         elif isinstance(item, Mark):
             self._mark(item)
+        elif isinstance(item, Learnt):
+            self._now["learnt"] = item.part
         return not isinstance(item, Verdict)
 
     def _cue(self, cue: Cue) -> None:

@@ -16,12 +16,12 @@ from listen.blocks import LOAD_UNITS, Gap, LoadSample
 from listen.lengths import MM_PER, length_number
 from listen.record import Listing, Run, RunContact, RunHold, Stretch
 from listen.record.words import contact_labels, how_sure, run_sentence
-from listen.states import Event, Finding
+from listen.states import Event, Finding, Learnt
 from listen.timeline import Contact, Cue, Flag, Look, Mark, Position, Spans, Timeline, Verdict, VerdictKind
 from listen.where import said_block
 
 FIXED_LINE = "This screen cannot stop the machine. Watch the machine."
-Told = Event | Finding | Gap | LoadSample | Position | Verdict | Cue | Flag | Mark | Look
+Told = Event | Finding | Learnt | Gap | LoadSample | Position | Verdict | Cue | Flag | Mark | Look
 _ARC_STEP_RAD = math.radians(10.0)
 _MOST_SPANS = 20_000
 
@@ -45,6 +45,8 @@ def page_message(item: Told, rate: int, unit: str = "mm") -> dict[str, Any]:
         return {"type": "load", "at_s": item.at / rate, "value": item.percent, "unit": LOAD_UNITS[item.kind]}
     if isinstance(item, Finding):
         return {"type": "finding", **_finding(item, rate)}
+    if isinstance(item, Learnt):
+        return {"type": "learnt", "at_s": item.at / rate, "part": item.part}
     if isinstance(item, Mark):
         return {"type": "mark", "at_s": item.at / rate, "text": mark_text(item, unit)}
     kind = {Cue: "cue", Flag: "flag", Look: "look"}[type(item)]

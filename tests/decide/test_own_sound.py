@@ -8,7 +8,7 @@ from listen.decide.kept import Kept
 from listen.decide.layout import Layout
 from listen.decide.own_sound import OwnSound, OwnSoundSettings, Side
 from listen.decide.paths import with_gaps
-from listen.states import Event, Standing, State
+from listen.states import Event, Learnt, Standing, State
 
 pytestmark = pytest.mark.closed
 HOP, N_BANDS = 10, 6
@@ -35,13 +35,14 @@ class Run:
         self._kept = Kept(LAYOUT, hop=HOP, kept_s=60.0)
         self.own = OwnSound(self._kept, hop=HOP)
         self.at = 0
+        self.told: list[Learnt] = []
 
     def goes_on(self, level: NDArray[np.float64], n_frames: int, *, in_contact: bool | None) -> "Run":
         for _ in range(n_frames):
             self.at += HOP
             row = level + self._rng.normal(0.0, 1.0, N_BANDS)
             self._kept.push(np.array([self.at]), row[np.newaxis])
-            self.own.step(self.at, in_contact=in_contact)
+            self.told += self.own.step(self.at, in_contact=in_contact)
         return self
 
     def changes(self, state: State) -> "Run":
@@ -150,3 +151,15 @@ def test_a_long_gap_or_one_at_an_end_is_not_put_back() -> None:
     by[:5], by[20:55] = False, False
     found = with_gaps(np.ones(60, dtype=bool), by, np.full(60, -6.0), longest=30, below=-3.0)
     assert found.all()
+
+
+def test_how_far_it_knows_the_run_is_told_when_that_changes() -> None:
+    """Nothing of air alone; then more, to the whole of it; and nothing again once it proves wrong."""
+    run = Run().goes_on(AIR, 500, in_contact=False)
+    assert run.told == []
+    run.passes(4).goes_on(AIR, 300, in_contact=False)
+    parts = [one.part for one in run.told]
+    assert parts == sorted(set(parts))
+    assert parts[-1] == 1.0
+    run.changes(State.ENTRY).goes_on(AIR, 600, in_contact=True)
+    assert run.told[-1].part == 0.0

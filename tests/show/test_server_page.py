@@ -16,7 +16,7 @@ from listen.record.keep import Start
 from listen.session import plan_job
 from listen.show.board import Board
 from listen.show.server import LiveServer
-from listen.states import Event, Finding, Standing, State
+from listen.states import Event, Finding, Learnt, Standing, State
 from listen.timeline import Cue, Flag, Mark, MarkKind, Position, Strength, Verdict, VerdictKind
 
 pytestmark = pytest.mark.browser
@@ -352,6 +352,13 @@ def test_a_hold_shows_questions_and_the_newest_word_on_the_spindle(page: Page, b
     assert first_below <= 1112, "the questions must be on the screen without scrolling"
     board.tell(event(State.ENTRY, 1.0))
     assert page.evaluate(WATCH, ["#spindle", "no word yet", 1000]) >= 0
+
+
+def test_a_hold_says_how_far_the_ear_knows_this_runs_own_sound(page: Page, board: Board) -> None:
+    board.tell(Mark(at=0, kind=MarkKind.HOLD, source="operator"))
+    for part, words in ((0.0, "does not know"), (0.4, "begins to know"), (1.0, "The ear knows this run")):
+        board.tell(Learnt(at=round(board.now["t"] * RATE), part=part))
+        assert page.evaluate(WATCH, ["#learnt", words, 1000]) >= 0
 
 
 def test_it_beeps_only_where_it_was_asked_to_and_the_run_is_told(page: Page, board: Board) -> None:

@@ -264,8 +264,15 @@ function paintHold() {
   if (last) last.to_s = Math.max(last.to_s, now.t);
   scope.followTo(now.t);
   put($("spindle"), ear().on ? now.spindle || "By ear: no word yet, look." : "By ear: not listening, look.");
+  put($("learnt"), learntText(now.learnt));
   paintDoubts();
   paintLine();
+}
+
+// How far the run has taught the ear what its own cut sounds like.
+function learntText(part) {
+  if (!part) return "The ear does not know this run\u2019s own cut yet: what it hears is told as from any machine.";
+  return part < 1 ? "The ear begins to know this run\u2019s own air and cut." : "The ear knows this run\u2019s own air and cut.";
 }
 
 // What was heard otherwise than expected, but not surely enough for a flag.
