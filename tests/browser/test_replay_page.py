@@ -91,6 +91,7 @@ def test_the_tables_say_it_all_in_words(opened: Page) -> None:
         assert words in row
     assert opened.locator("#flag-rows tr").count() == 2
     opened.locator("#holds summary").click()
+    opened.locator("#hold-rows tr").first.wait_for()  # laid out a frame after it unfolds
     assert "N60 (line 6)\tfeed hold" in opened.locator("#hold-rows").inner_text()
     assert opened.locator("#untold").is_hidden()  # nothing that cannot be told
     assert "step measured 1.02" in opened.locator("#look-rows").inner_text()
