@@ -33,7 +33,7 @@ def flags_afterwards(
     for index, verdict in enumerate(placed):
         raised = [said for said in flags.take(verdict) if isinstance(said, Flag)]
         of_verdicts = [flag for flag in raised if flag.kind in tuple(VerdictKind)]
-        found += [flag for flag in of_verdicts if not _was_told(flag, _row(placed[index:]), told, rate)]
+        found += [flag for flag in of_verdicts if not _was_told(flag, _row(placed, index), told, rate)]
     return tuple(replace(flag, text=f"{flag.text} {AFTERWARDS}") for flag in found)
 
 
@@ -52,10 +52,15 @@ def _over(verdict: Verdict) -> int:
     return verdict.called_at
 
 
-def _row(verdicts: Sequence[Verdict]) -> set[int | None]:
-    """The contact, and those right after it in which nothing was heard: they have one cause."""
-    silent = takewhile(lambda verdict: verdict.heard_onset is None, verdicts[1:])
-    return {verdicts[0].contact, *(verdict.contact for verdict in silent)}
+def _row(verdicts: Sequence[Verdict], index: int) -> set[int | None]:
+    """The contact, and those beside it in which nothing was heard: they have one cause."""
+    before = verdicts[:index][::-1] if _is_silent(verdicts[index]) else ()
+    silent = (*takewhile(_is_silent, before), *takewhile(_is_silent, verdicts[index + 1 :]))
+    return {verdicts[index].contact, *(verdict.contact for verdict in silent)}
+
+
+def _is_silent(verdict: Verdict) -> bool:
+    return verdict.heard_onset is None
 
 
 def _was_told(flag: Flag, row: set[int | None], told: Sequence[Flag], rate: int) -> bool:

@@ -16,7 +16,8 @@ PROGRAM = timeline_of(PASSES)
 def verdict(number: int, kind: VerdictKind) -> Verdict:
     """As the whole run gives it: called at its end, 0.95 sure."""
     start, stop = (round(at * RATE) for at in PASSES[number - 1])
-    heard = (None, None) if kind is VerdictKind.NOT_HEARD else (start, stop)
+    is_silent = kind in (VerdictKind.NOT_HEARD, VerdictKind.CANNOT_TELL)
+    heard = (None, None) if is_silent else (start, stop)
     return Verdict(
         contact=number,
         kind=kind,
@@ -61,6 +62,13 @@ def test_what_was_missed_at_the_time_is_one_flag_at_its_place() -> None:
 def test_what_was_flagged_at_the_time_is_not_flagged_again(kind: str, contact: int) -> None:
     lost = verdicts(c3=VerdictKind.ENDED_EARLY, **{f"c{n}": VerdictKind.NOT_HEARD for n in (4, 5, 6)})
     assert flags_afterwards(PROGRAM, lost, [told(kind, contact)], RATE) == ()
+
+
+def test_a_row_flagged_at_its_first_is_not_flagged_again_where_that_one_cannot_be_told() -> None:
+    """Two passes taken out: flagged at the first of them, which the whole run leaves open."""
+    taken_out = verdicts(c3=VerdictKind.CANNOT_TELL, c4=VerdictKind.NOT_HEARD)
+    assert flags_afterwards(PROGRAM, taken_out, [told("not heard", 3)], RATE) == ()
+    assert of(flags_afterwards(PROGRAM, taken_out, [told("not heard", 1)], RATE)) == [("not heard", 4, 13.0)]
 
 
 def test_a_flag_for_another_cause_does_not_cover_it() -> None:
