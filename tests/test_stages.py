@@ -22,7 +22,7 @@ from listen.follow import Follower
 from listen.job_file import load_job
 from listen.measure import Measure, MeasureLoad
 from listen.session import Session, plan_job
-from listen.states import AirSound, ContactSound, Event, Finding, StateLikelihoods
+from listen.states import AirSound, ContactSound, Event, Finding, Learnt, StateLikelihoods
 from listen.synth import EVALUATION_RANGES, draw_clip
 from listen.timeline import Cue, Position, Timeline, Verdict
 
@@ -99,7 +99,7 @@ class FollowerAsStage:
 
     def push(self, block: Block) -> tuple[object, ...]:
         heard = [item for frames in self._measure.push(block) for item in self._decide.push(frames)]
-        kept = tuple(item for item in heard if not isinstance(item, StateLikelihoods | AirSound))
+        kept = tuple(item for item in heard if not isinstance(item, StateLikelihoods | AirSound | Learnt))
         return self._stage.push(kept, block.stop)
 
     def close(self) -> tuple[object, ...]:

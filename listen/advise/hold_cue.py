@@ -8,8 +8,8 @@ other only when it is confirmed and followed. Times to press are those that are 
 
 from dataclasses import replace
 
-from listen.advise.clock import RealClock
 from listen.lengths import length_text
+from listen.real_clock import RealClock
 from listen.states import Event, Standing, State
 from listen.timeline import Contact, Cue, HoldPoint, Mark, MarkKind, Position, StopWay, Timeline
 from listen.where import said_block

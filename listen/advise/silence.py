@@ -1,6 +1,6 @@
 """Cutting stopped inside a contact, and the next one does not come either: held, or the tool is gone."""
 
-from listen.advise.clock import RealClock
+from listen.real_clock import RealClock
 from listen.states import Event, Standing, State
 from listen.timeline import Contact, Cue, Mark, MarkKind, Position, Timeline
 

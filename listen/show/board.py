@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.blocks import Block, Gap
+from listen.real_clock import RealClock
 from listen.record.keep import KEEPS, KIND_WORDS, Start
 from listen.record.spectrum import SpectrumColumns
 from listen.show.contract import FIXED_LINE, Told, page_message, sheet_page
@@ -109,6 +110,7 @@ class Board:
         self._position_at = -rate
         self._position: Position | None = None
         self._before: State | None = None
+        self._clock = RealClock(timeline) if timeline else None
         self._sheet = sheet_page(timeline, listing) if timeline else None
         self._warnings = list(warnings)
         self.hello = self._hello(keeps)
@@ -305,6 +307,8 @@ class Board:
         self._now["line"] = position.line
         self._now["file"] = self._timeline.file_at(position.program_time) if self._timeline else ""
         self._now["program_s"] = round(position.program_time, 2)
+        if self._clock is not None:
+            self._clock.follow(position)
         self._now["next"] = self._next(position)
         self._now["held"] = self._held or position.rate == 0.0
         if position.at - self._position_at >= KEPT_POSITIONS_S * self.rate:
@@ -320,7 +324,9 @@ class Board:
         if contact is None:
             return None
         is_counted = position.rate > 0 and bool(position.witness)  # never in a silent approach
-        to_go = (contact.start - position.program_time) / position.rate if is_counted else None
+        to_go = (
+            self._clock.seconds(position.program_time, contact.start) if self._clock and is_counted else None
+        )
         return {**_contact_words(contact), "in_s": None if to_go is None else round(to_go, 1)}
 
     def _is_under_way(self, contact: Contact, program_s: float) -> bool:
@@ -334,6 +340,8 @@ class Board:
         return self._now["state"] in (State.ENTRY, State.STEADY, State.EXIT)
 
     def _mark(self, mark: Mark) -> None:
+        if self._clock is not None:
+            self._clock.mark(mark)
         if mark.kind == MarkKind.HOLD:
             self._held = True
         elif mark.kind in (MarkKind.RESUME, MarkKind.CYCLE_START):

@@ -388,7 +388,7 @@ def test_nothing_old_is_shown_as_heard_while_it_does_not_listen(page: Page, boar
 
 
 def test_no_time_is_counted_down_while_it_does_not_listen(browser: Browser) -> None:
-    timeline = plan_job(load_job(RECORDINGS / "step.toml")).timeline
+    timeline = replace(plan_job(load_job(RECORDINGS / "step.toml")).timeline, rapid_override=100.0)
     board = Board(rate=RATE, timeline=timeline, keeps="decisions")
     feed, server = Feed(board), LiveServer(board)
     page = browser.new_page()
