@@ -1,5 +1,6 @@
 """What was heard: the four states, their events, and other findings of the ear."""
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -219,6 +220,10 @@ class ContactSound:
         End of the audio used [samples].
     level_db : float
         The middle of its loudness over the quiet part of the air just before, 300 to 8000 Hz [dB].
+    own_db : float
+        Its loudness without the air's, as the recording has it [dB, 0 is full scale]; NaN where it was not
+        kept. Spray that comes on leaves it as it was, a microphone that sets its own level does not;
+        with `level_db` it is the other way round.
     tooth_pass_hz : float
         Tooth-pass frequency that its lines show [Hz]; NaN where none stands out.
     tooth_pass_spread_hz : float
@@ -231,6 +236,7 @@ class ContactSound:
     level_db: float
     tooth_pass_hz: float
     tooth_pass_spread_hz: float = 0.0
+    own_db: float = math.nan
 
     def __post_init__(self) -> None:
         if not 0 <= self.start <= self.stop <= self.decided_at:

@@ -105,12 +105,14 @@ class ContactListener:
     def _sum_up(self, start: int, event: Event) -> ContactSound:
         edge = min(round(EDGE_S * self._per_s), (event.at - start) // 4)
         cut = self._kept.bands(start + edge, event.at - edge)
+        cut_db = self._level_db(cut, CUT_SHARE)
         teeth = tooth_pass(self._looks(start + edge, event.at - edge), self._turnings)
         return ContactSound(
             start=start,
             stop=event.at,
             decided_at=event.decided_at,
-            level_db=self._level_db(cut, CUT_SHARE) - self._air_db,
+            level_db=cut_db - self._air_db,
+            own_db=_without(cut_db, self._air_db),
             tooth_pass_hz=teeth.hz if teeth else float("nan"),
             tooth_pass_spread_hz=teeth.spread_hz if teeth else 0.0,
         )
@@ -133,3 +135,9 @@ class ContactListener:
             return float("nan")
         power = 10.0 ** (bands_db[:, self._audible].astype(np.float64) / 10.0) * self._width
         return float(10.0 * np.log10(np.quantile(power.sum(axis=1), share) + 1e-18))
+
+
+def _without(cut_db: float, air_db: float) -> float:
+    """Level of a cut less the air's power in it, of which at least a tenth is taken to be left [dB]."""
+    cut, air = 10.0 ** (cut_db / 10.0), 10.0 ** (air_db / 10.0)
+    return float(10.0 * np.log10(max(cut - air, 0.1 * air))) if np.isfinite(cut + air) else float("nan")

@@ -26,7 +26,7 @@ class Strengths:
     def __init__(self, timeline: Timeline, sounds: Sequence[ContactSound] = ()) -> None:
         self._timeline = timeline
         self._sounds = list(sounds)
-        self._excess: dict[int, float] = {}
+        self._excess: dict[int, Floats] = {}  # over the air, and without it
 
     def take(self, sound: ContactSound) -> None:
         """One more contact is over; only the newest are kept."""
@@ -54,7 +54,8 @@ class Strengths:
         if sound is None or not np.isfinite(sound.level_db):
             return Strength.CANNOT_TELL, None
         contact = self._timeline.contacts[index]
-        excess = sound.level_db - contact.strength_db
+        own_db = sound.own_db if np.isfinite(sound.own_db) else sound.level_db
+        excess = np.array([sound.level_db, own_db]) - contact.strength_db
         others = [
             value
             for other, value in self._excess.items()
@@ -65,13 +66,23 @@ class Strengths:
             del self._excess[next(iter(self._excess))]
         if len(others) < LEAST_OTHERS:
             return Strength.CANNOT_TELL, None
-        centre = float(np.median(others))
-        spread = _spread_of(np.array(others), centre)
-        limit = max(LEAST_DIFFERENCE_DB, 4.0 * spread)
-        louder = excess - centre
-        if abs(louder) <= limit:
-            return Strength.AS_EXPECTED, louder
-        return (Strength.HEAVIER if louder > 0.0 else Strength.LIGHTER), louder
+        return _beside(excess, np.array(others))
+
+
+def _beside(excess: Floats, others: Floats) -> tuple[Strength, float]:
+    """Strength, and how much louder than the others [dB]: only what both measures say, by the lesser of them.
+
+    Over the air, spray that comes on makes a contact lighter; without the air, a microphone does that
+    sets its own level.
+    """
+    centre = np.median(others, axis=0)
+    louder = excess - centre
+    spread = np.array([_spread_of(others[:, k], centre[k]) for k in range(2)])
+    beyond = np.abs(louder) > np.maximum(LEAST_DIFFERENCE_DB, 4.0 * spread)
+    least = float(louder[np.argmin(np.abs(louder))])
+    if not beyond.all() or louder[0] * louder[1] < 0.0:
+        return Strength.AS_EXPECTED, least
+    return (Strength.HEAVIER if least > 0.0 else Strength.LIGHTER), least
 
 
 def _spread_of(values: Floats, centre: float) -> float:

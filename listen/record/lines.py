@@ -95,6 +95,7 @@ _CONVERTERS: dict[tuple[type[Line], str], Callable[[Any], object]] = {
     (Event, "standing"): Standing,
     (ContactSound, "tooth_pass_hz"): _number,
     (ContactSound, "level_db"): _number,
+    (ContactSound, "own_db"): _number,
     (Verdict, "kind"): VerdictKind,
     (Verdict, "strength"): Strength,
     (Mark, "kind"): MarkKind,

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 
-from listen.decide.contact_sound import ContactListener
+from listen.decide.contact_sound import ContactListener, _without
 from listen.decide.kept import Kept
 from listen.decide.layout import Layout
 from listen.states import Event, Standing, State
@@ -77,3 +77,10 @@ def test_a_voice_now_and_then_makes_no_contact_lighter_or_heavier() -> None:
     """By hand: words 15 dB over the air fill seven tenths of it and four tenths of the cut."""
     talk = [(100, 130), (135, 175), (240, 280)]
     assert levels_of([(200, 300)], [(200, 300)], talk=talk) == pytest.approx([9.0])
+
+
+@pytest.mark.closed
+@pytest.mark.parametrize(("cut_db", "left_db"), [(-47.0, -50.0), (-49.99, -60.0), (-30.0, -30.04)])
+def test_what_a_cut_is_without_the_air(cut_db: float, left_db: float) -> None:
+    """Air of -50 dB: at -47 dB half the power is the cut's own; a tenth of the air's is left at least."""
+    assert _without(cut_db, -50.0) == pytest.approx(left_db, abs=0.03)

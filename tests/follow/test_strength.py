@@ -14,15 +14,21 @@ PLACES = [(2.0 + 3.0 * i, 4.0 + 3.0 * i) for i in range(12)]
 THERE_AND_BACK = [19.1, 15.2, 19.7, 12.6, 18.1, 14.0, 17.8, 13.2]  # climb and conventional in turn [dB]
 
 
-def said_of(levels_db: list[float]) -> list[Strength]:
+def said_of(levels_db: list[float], own_db: list[float] | None = None) -> list[Strength]:
     """The strength verdict on each of so many contacts, heard one after the other where they should be."""
+    own_db = own_db or levels_db
     strengths = Strengths(timeline_of(PLACES))
     said = []
-    for index, (level_db, (start_s, stop_s)) in enumerate(zip(levels_db, PLACES, strict=False)):
+    for index, (level_db, own, (start_s, stop_s)) in enumerate(zip(levels_db, own_db, PLACES, strict=False)):
         start, stop = round(start_s * RATE), round(stop_s * RATE)
         strengths.take(
             ContactSound(
-                start=start, stop=stop, decided_at=stop, level_db=level_db, tooth_pass_hz=float("nan")
+                start=start,
+                stop=stop,
+                decided_at=stop,
+                level_db=level_db,
+                own_db=own,
+                tooth_pass_hz=float("nan"),
             )
         )
         outcome = Outcome(
@@ -50,3 +56,24 @@ def test_what_is_far_off_the_others_is_said(off_db: float, kind: Strength) -> No
 
 def test_too_few_others_tell_nothing() -> None:
     assert set(said_of([15.0, 16.0, 14.5, 15.5, 27.0])) == {Strength.CANNOT_TELL}
+
+
+def test_spray_that_comes_on_makes_no_contact_lighter() -> None:
+    """The air rises by 9 dB, the cut's own sound stays."""
+    over_air = [15.0, 16.0, 14.5, 15.5, 15.2, 6.0, 6.2]
+    assert (
+        said_of(over_air, [-30.0, -29.0, -30.5, -29.5, -29.8, -30.0, -29.8])[-2:]
+        == [Strength.AS_EXPECTED] * 2
+    )
+
+
+def test_a_microphone_that_sets_its_own_level_makes_no_contact_lighter() -> None:
+    """It turns all down by 9 dB: air and cut alike."""
+    own = [-30.0, -29.0, -30.5, -29.5, -29.8, -39.0, -38.8]
+    assert said_of([15.0, 16.0, 14.5, 15.5, 15.2, 15.0, 15.2], own)[-2:] == [Strength.AS_EXPECTED] * 2
+
+
+def test_without_its_own_level_the_one_over_the_air_counts() -> None:
+    """A run that was recorded before it was kept."""
+    nothing = [float("nan")] * 6
+    assert said_of([15.0, 16.0, 14.5, 15.5, 15.2, 27.0], nothing)[-1] == Strength.HEAVIER
