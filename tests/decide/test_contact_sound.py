@@ -7,20 +7,9 @@ import pytest
 
 from listen.decide.contact_sound import ContactListener, _without
 from listen.decide.kept import Kept
-from listen.decide.layout import Layout
 from listen.states import Event, Standing, State
+from tests.decide.hand import HOP, LAYOUT
 
-HOP = 10  # samples a frame of 10 ms
-LAYOUT = Layout(
-    model=slice(0, 0),
-    bands=slice(0, 2),
-    fine=slice(0, 0),
-    lines=slice(2, 8),
-    band_edges_hz=np.array([300.0, 1000.0, 8000.0]),
-    fine_edges_hz=np.zeros(1),
-    hop_s=0.01,
-    window_s=0.02,
-)
 AIR_DB, CUT_DB, TALK_DB = -50.0, -41.0, -35.0
 
 
