@@ -20,7 +20,7 @@ from listen.follow import Follower
 from listen.job_file import load_job
 from listen.replay_run import replay_recording
 from listen.session import plan_job
-from listen.states import EarRates, Event, Standing, State, StateLikelihoods
+from listen.states import EarRates, Event, Learnt, Standing, State, StateLikelihoods
 from listen.timeline import Cue, Flag, Position, Timeline, Verdict, VerdictKind
 
 pytestmark = pytest.mark.closed
@@ -52,6 +52,18 @@ def test_what_became_of_each_contact(name: str, verdicts: list[VerdictKind], tmp
         assert stretch.onset / run.rate == pytest.approx(made["entry_s"], abs=0.1)
         length_s = made["air_s"] - made["entry_s"]
         assert stretch.offset / run.rate == pytest.approx(made["air_s"], abs=max(0.2, 0.2 * length_s))
+
+
+def test_the_run_teaches_the_ear_its_own_sound_and_that_is_told() -> None:
+    """Three contacts with air between: known by the last of them, and nothing in the first ten seconds."""
+    sound, rate = soundfile.read(FOLDER / "good.ogg")
+    heard = tuple(
+        SoundEar(shipped_model(), rate=rate, keep=False).push(Block(samples=sound, start=0, rate=rate))
+    )
+    told = [item for item in heard if isinstance(item, Learnt)]
+    assert [one.part for one in told] == sorted(one.part for one in told)
+    assert told[-1].part == 1.0
+    assert told[0].at > 10 * rate
 
 
 def test_what_was_never_cut_is_flagged_however_often_the_ear_is_said_to_miss() -> None:

@@ -24,6 +24,7 @@ from listen.states import Event, Standing, State, log_odds
 LATE_FRAMES = 30  # how far back the states of a frame's scores lie
 SURE_FRAMES = 100
 WONDER_OVER = 50  # frames
+OWN_FRAMES = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +64,8 @@ class DecoderSettings:
         With what the run has taught, a change is dated as without, where there is one this near.
     gap_frames, gap_odds
         A gap no longer than this stays one where the run's own sound comes as near to air as this [nats].
+    own_cut : float
+        While the run's own sound is above this, no end of a cut is supposed [nats].
     """
 
     open_now: float = 0.5
@@ -85,6 +88,7 @@ class DecoderSettings:
     near_frames: int = 20
     gap_frames: int = 30
     gap_odds: float = -3.0
+    own_cut: float = 3.0
 
     def __post_init__(self) -> None:
         if not 0.0 < self.close_now <= self.open_now < 1.0:
@@ -210,9 +214,10 @@ class Decoder:
 
     def _suppose_if_changed(self, scores: Scores) -> Iterator[Event]:
         """A provisional event once the live ear has firmly changed its mind."""
-        changed = (
-            scores.now < self.settings.close_now if self._supposed else scores.now >= self.settings.open_now
-        )
+        if self._supposed:
+            changed = scores.now < self.settings.close_now and not self._is_own_cut()
+        else:
+            changed = scores.now >= self.settings.open_now
         self._firm = self._firm + 1 if changed else 0
         if self._firm < self.settings.firm_frames:
             return
@@ -226,6 +231,11 @@ class Decoder:
         self._firm, self._supposed = 0, not self._supposed
         self._waiting.append(supposed)
         yield supposed
+
+    def _is_own_cut(self) -> bool:
+        """Whether the newest frames are this run's own cut, as far as it has taught that."""
+        own = self._own(OWN_FRAMES)
+        return own is not None and float(own.odds.mean()) > self.settings.own_cut
 
     def _lately(self) -> list[float]:
         """What the live ear believed of the last frames, the latest last."""

@@ -169,10 +169,10 @@ class OwnSound:
 
     def _learn_until(self, until: int, is_contact: bool) -> None:
         after = max(self._learnt, self._changed + AFTER * self._hop)
-        if until - after < FEWEST * self._hop:
+        levels = self._levels(after, until)
+        if len(levels) < FEWEST:
             return
         self._learnt = until
-        levels = self._levels(after, until)
         if self._weight is not None:
             self._check(levels, is_contact)
         side = self._sides.get(is_contact)

@@ -212,3 +212,16 @@ def test_a_dip_ends_no_cut_where_the_run_knows_its_own_sound(
         own[204] = -4.0
     confirmed = of(run(truth, own=own if taught else None), Standing.CONFIRMED)
     assert [state for state, _ in confirmed].count(State.ENTRY) == n_cuts
+
+
+@pytest.mark.closed
+@pytest.mark.parametrize(("own_nats", "n_supposed"), [(6.0, 1), (1.0, 2)])
+def test_no_end_is_supposed_while_the_sound_is_the_runs_own_cut(own_nats: float, n_supposed: int) -> None:
+    """The live ear dips for 60 ms in the cut; the two-sided one does not. The cut ends once."""
+    truth = contact(start=100, stop=300)
+    dipped = truth.copy()
+    dipped[200:206] = 0.0
+    own = np.where(truth > 0.5, own_nats, -6.0)
+    events = run(dipped, second=truth, own=own)
+    guesses = [e.state for e in events if e.standing is Standing.PROVISIONAL]
+    assert guesses.count(State.AIR) == n_supposed
