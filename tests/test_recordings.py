@@ -66,6 +66,20 @@ def test_the_run_teaches_the_ear_its_own_sound_and_that_is_told() -> None:
     assert told[0].at > 10 * rate
 
 
+def test_a_cut_that_the_run_knows_does_not_end_at_every_dip() -> None:
+    """Five dips of 6 dB, 100 ms each, in the third contact: untaught, the ear tells each as an end."""
+    sound, rate = soundfile.read(FOLDER / "good.ogg")
+    last = json.loads((FOLDER / "good.json").read_text())["contacts"][-1]
+    for dip_s in last["entry_s"] + 1.0 + 0.5 * np.arange(5):
+        sound[round(dip_s * rate) : round((dip_s + 0.1) * rate)] *= 0.5
+    ear = SoundEar(shipped_model(), rate=rate, keep=False)
+    heard = (*ear.push(Block(samples=sound, start=0, rate=rate)), *ear.close())
+    ends = [item for item in heard if isinstance(item, Event) and item.state is State.AIR]
+    inside = [end for end in ends if last["entry_s"] + 0.5 < end.at / rate < last["air_s"] - 0.2]
+    assert sum(end.standing is Standing.PROVISIONAL for end in inside) <= 2
+    assert sum(end.standing is Standing.CONFIRMED for end in inside) <= 3
+
+
 def test_what_was_never_cut_is_flagged_however_often_the_ear_is_said_to_miss() -> None:
     """Its rates are counted on few contacts, and change a little with each fit."""
     sound, rate = soundfile.read(FOLDER / "never.ogg")

@@ -77,3 +77,9 @@ def test_without_its_own_level_the_one_over_the_air_counts() -> None:
     """A run that was recorded before it was kept."""
     nothing = [float("nan")] * 6
     assert said_of([15.0, 16.0, 14.5, 15.5, 15.2, 27.0], nothing)[-1] == Strength.HEAVIER
+
+
+def test_two_measures_that_contradict_each_other_call_nothing_heavier_or_lighter() -> None:
+    """The air went down by more than the cut did: over the air it is louder, without the air it is not."""
+    own = [-30.0, -29.0, -30.5, -29.5, -29.8, -42.0]
+    assert said_of([15.0, 16.0, 14.5, 15.5, 15.2, 27.0], own)[-1] == Strength.AS_EXPECTED
