@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from listen.advise import Advise, flags_afterwards
+from listen.advise.policy import HOLES
 from listen.blocks import Block, Gap, LoadSample
 from listen.ears import Ear, Given, Heard
 from listen.errors import InputError, ListenError
@@ -168,8 +169,14 @@ def _cut(block: Block, at: int) -> tuple[Block, Block]:
 
 def turnings_of(timeline: Timeline) -> tuple[Turning, ...]:
     """Spindle speeds and flutes of a program; no word of when they cut."""
-    known = {(abs(contact.spindle_rpm) / 60.0, contact.flutes) for contact in timeline.contacts}
-    return tuple(Turning(spindle_hz=hz, flutes=flutes) for hz, flutes in sorted(known) if hz > 0.0)
+    ways: dict[tuple[float, int], set[str]] = {}
+    for contact in timeline.contacts:
+        ways.setdefault((abs(contact.spindle_rpm) / 60.0, contact.flutes), set()).add(contact.way)
+    return tuple(
+        Turning(spindle_hz=hz, flutes=flutes, holes=ways[hz, flutes] <= set(HOLES))
+        for hz, flutes in sorted(ways)
+        if hz > 0.0
+    )
 
 
 def _known_at(item: Event | Mark | Gap | Finding | ContactSound | AirSound | ContactLoad | Learnt) -> int:

@@ -195,10 +195,13 @@ class Turning:
         Turns per second [Hz], above 0.
     flutes : int
         0 where not known.
+    holes : bool
+        It only makes holes, where each peck enters anew.
     """
 
     spindle_hz: float
     flutes: int
+    holes: bool = False
 
     def __post_init__(self) -> None:
         if not (0.0 < self.spindle_hz < float("inf") and self.flutes >= 0):

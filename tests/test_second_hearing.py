@@ -3,10 +3,10 @@
 import pytest
 
 from listen.ears import Given, Heard
-from listen.session import SecondHearing, second_hearing
+from listen.session import SecondHearing, second_hearing, turnings_of
 from listen.states import EarRates, Event, StateLikelihoods, Turning
 from listen.timeline import Flag, Mark, MarkKind
-from tests.follow.runs import EAR, RATE, events_of, timeline_of
+from tests.follow.runs import EAR, RATE, contact, events_of, timeline_of
 
 pytestmark = pytest.mark.closed
 PASSES = [(2.0 + 3.0 * i, 4.0 + 3.0 * i) for i in range(6)]
@@ -68,3 +68,15 @@ def test_a_run_as_expected_has_no_flag_afterwards() -> None:
     found = again(without=None, told=[])
     assert [str(verdict.kind) for verdict in found.verdicts] == ["as expected"] * 6
     assert found.flags == ()
+
+
+def test_the_ear_is_told_which_speeds_only_make_holes() -> None:
+    """Two flutes at 9000 rpm drill and mill: not only holes; three flutes at 3000 rpm drill alone."""
+    cuts = (
+        contact(0, *PASSES[0], way="drilling", flutes=2),
+        contact(1, *PASSES[1], flutes=2),
+        contact(2, *PASSES[2], way="drilling", flutes=3, spindle_rpm=3000.0),
+        contact(3, *PASSES[3], way="spot drilling", flutes=3, spindle_rpm=3000.0),
+    )
+    known = turnings_of(timeline_of(PASSES[:4], contacts=cuts))
+    assert [(one.spindle_hz, one.flutes, one.holes) for one in known] == [(50.0, 3, True), (150.0, 2, False)]

@@ -5,7 +5,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.advise.policy import EARLY_WAYS, QUIET_KINDS, Policy
+from listen.advise.policy import EARLY_WAYS, HOLES, QUIET_KINDS, Policy
 from listen.advise.speed import WrongSpeed
 from listen.advise.words import (
     FINDING_LOOK,
@@ -249,7 +249,7 @@ class Flags:
         return Flag(at=verdict.called_at, kind=verdict.kind.value, contact=verdict.contact, text=text)
 
     def _finding(self, finding: Finding) -> tuple[Flag, ...]:
-        if finding.probability < self._policy.finding_belief:
+        if finding.probability < self._policy.finding_belief or self._is_of_a_point_entering(finding):
             return ()
         last = self._found.get(finding.kind)
         if last is not None and finding.decided_at - last < self._policy.repeat_s * self._rate:
@@ -262,6 +262,15 @@ class Flags:
         text = f"{finding.kind.capitalize()} at {finding.start / self._rate:.1f} s{line}{place}. {look}"
         at, number = finding.decided_at, contact.id if contact else None
         return (Flag(at=at, kind=finding.kind, contact=number, text=text),)
+
+    def _is_of_a_point_entering(self, finding: Finding) -> bool:
+        """Whether it began while a drill's point went in: that squeals, and the slower the longer."""
+        contact, position = self._running(), self._position
+        if contact is None or position is None or contact.way not in HOLES:
+            return False
+        since_s = position.rate * (position.at - finding.start) / self._rate
+        began = position.program_time - since_s - contact.start
+        return began < contact.ramp_in + 2.0 * position.spread
 
     def _running(self) -> Contact | None:
         position = self._position

@@ -42,14 +42,15 @@ class TurnListener:
     looks_per_s : float
         How often `look` is called.
     turnings : tuple of Turning
-        Without any nothing is told.
+        Without any nothing is told, and nothing of a tool that only makes holes: what a peck sings at
+        is no measure for the next, and the ear may take two of them for one cut.
     """
 
     def __init__(
         self, edges_hz: NDArray[np.float64], *, looks_per_s: float, turnings: tuple[Turning, ...]
     ) -> None:
         self._turnings = turnings
-        places = [_places_of(edges_hz, one) for one in turnings if one.flutes > 1]
+        places = [_places_of(edges_hz, one) for one in turnings if one.flutes > 1 and not one.holes]
         can_tell = [one for one in places if one.turns.size >= LEAST_LINES and one.teeth.size]
         self._needed = np.unique([band for one in can_tell for band in one.bands]).astype(int)
         self._places = [one.among(self._needed) for one in can_tell]

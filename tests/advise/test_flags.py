@@ -316,3 +316,36 @@ def test_a_sound_that_changed_once_a_turn_says_by_how_much_and_asks_for_the_cutt
         "Sound changed once a turn at 1.0 s, 150 Hz. Its lines rose by 8 dB against those of the teeth: "
         "is a tooth broken? Look at the cutter."
     )
+
+
+@pytest.mark.parametrize(
+    ("start_s", "way", "told"),
+    [(0.5, "drilling", 0), (3.0, "drilling", 1), (0.5, "side cut", 1)],
+    ids=["while the point goes in", "in full", "side cut"],
+)
+def test_a_drill_that_sings_while_its_point_goes_in_is_no_chatter(
+    start_s: float, way: str, told: int
+) -> None:
+    """At a tenth of the feed 0.2 s of the program are 2 s: a drill may squeal for so long."""
+    cuts = (contact(0, 2.0, 4.0, way=way, ramp_in=0.2, ramp_out=0.0),)
+    start = round(start_s * RATE)  # the contact begins with the recording
+    found = Finding(
+        kind="chatter",
+        start=start,
+        stop=start + RATE,
+        decided_at=start + RATE,
+        frequency_hz=1174.0,
+        level_db=30.0,
+        probability=0.95,
+    )
+    place = Position(
+        at=start + RATE,
+        program_time=2.0 + 0.1 * (start_s + 1.0),
+        line=10,
+        spread=0.01,
+        rate=0.1,
+        next_contact=1,
+        witness="earlier contact",
+    )
+    advise = Advise(timeline_of([(2.0, 4.0)], contacts=cuts), RATE)
+    assert len(flags(advise, place, found)) == told

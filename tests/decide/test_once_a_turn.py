@@ -32,9 +32,10 @@ def told(
     until: int = 160,
     steady: bool = True,
     sings: tuple[float, ...] = (3.0, 4.0, 8.0, 12.0),
+    turning: Turning = FOUR_TEETH,
 ) -> list[Finding]:
     """What is told where bands rise in look 72: those with a line at so many turns, and all of them."""
-    listener = TurnListener(EDGES_HZ, looks_per_s=25.0, turnings=(FOUR_TEETH,))
+    listener = TurnListener(EDGES_HZ, looks_per_s=25.0, turnings=(turning,))
     if steady:
         listener.begin()
     levels = -60.0 + np.random.default_rng(5).standard_normal((160, N_FINE))
@@ -109,3 +110,10 @@ def test_the_made_broken_tooth_cuts_nothing_and_the_next_one_twice(flutes: int) 
     between = [turn for turn in range(1, 2 * flutes) if turn % flutes]
     assert np.max(lines[0][between]) < 0.02 * lines[0][flutes]
     assert np.min(lines[1][between]) > 0.05 * lines[1][flutes]
+
+
+@pytest.mark.closed
+def test_a_tool_that_only_makes_holes_is_not_held_against_its_earlier_pecks() -> None:
+    rises = {1.0: 8.0, 2.0: 8.0, 3.0: 8.0, 5.0: 8.0}
+    assert told(rises)
+    assert told(rises, turning=dataclasses.replace(FOUR_TEETH, holes=True)) == []
