@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.decide.ranks import at_rank
-from listen.decide.tooth_pass import KNOWN_OFF, tooth_pass
+from listen.decide.tooth_pass import KNOWN_OFF, ToothPass, tooth_pass
 from listen.states import Finding, Turning
 
 AFTER_S, BEFORE_S, LEAST_BEFORE_S = 1.6, 8.0, 1.5
@@ -110,9 +110,9 @@ class TurnListener:
 
     def _turns(self, turning: Turning, looks: NDArray[np.float32]) -> bool:
         """Whether the lines of the contact, all or the latest, show this tool at its speed, and no other."""
-        told = [tooth_pass(part, self._turnings) for part in (looks, looks[-self._after :])]
-        off = [abs(one.spindle_hz / turning.spindle_hz - 1.0) for one in told if one]
-        return bool(off) and max(off) <= KNOWN_OFF
+        parts = [tooth_pass(part, self._turnings) for part in (looks, looks[-self._after :])]
+        told = [one for one in parts if one]
+        return bool(told) and all(_is_of(one, turning) for one in told)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -172,6 +172,12 @@ def _bands_of_none(edges_hz: NDArray[np.float64], turn_hz: float, most: int) -> 
     low, high = edges_hz[:-1] - LINE_HZ, edges_hz[1:] + LINE_HZ
     is_free = np.floor(high / turn_hz) == np.floor(low / turn_hz)
     return np.flatnonzero((low > LOWEST_HZ) & (high < (most + 1) * turn_hz) & is_free)
+
+
+def _is_of(told: ToothPass, turning: Turning) -> bool:
+    """Whether lines tell this speed, and as many flutes."""
+    same_speed = abs(told.spindle_hz / turning.spindle_hz - 1.0) <= KNOWN_OFF
+    return same_speed and round(told.hz / told.spindle_hz) == turning.flutes
 
 
 def _since(levels_db: NDArray[np.float64]) -> int:

@@ -18,9 +18,11 @@ STAYS = 0.25  # share of the looks in which a line must stand
 WIDTH_HZ = 4.0  # how far apart two looks put the same line at the most
 SIGMA_HZ, SIGMA_SHARE = 1.5, 0.001  # how exactly a lasting line is placed
 KNOWN_OFF = 0.03  # a spindle keeps its speed to this
+FIRST_OF_CHANCE = 9  # from this multiple on, a quarter of the way to the next lies within that
 SLOWEST, FASTEST = 0.4, 1.3  # of the program's speed: what an override or a wrong word may make of it
 STEP = 0.0005  # from factor to factor
 CLEAR, CLEARLY = 4.0, 7.0  # standard deviations over chance, at the program's speed and at another
+CLEAR_WITHOUT = 2.5  # without the strongest line, where that is a high multiple of the turning
 BEATS = 1.5  # another speed must score so many times what the program's does
 LEAST_LINES, LEAST_LOOKS = 2, 6
 LINES_FOR_OTHER = 4
@@ -59,9 +61,10 @@ def tooth_pass(looks: NDArray[np.float32], turnings: tuple[Turning, ...]) -> Too
     known = max((pair[0] for pair in combs), key=lambda comb: comb.score)
     other = max((pair[1] for pair in combs), key=lambda comb: comb.score)
     clearly_other = hz.size >= LINES_FOR_OTHER and other.score >= max(CLEARLY, BEATS * known.score)
-    if clearly_other:
-        return _told(hz, weight, other)
-    return _told(hz, weight, known) if known.score >= CLEAR else None
+    best = other if clearly_other else known
+    if not (clearly_other or known.score >= CLEAR) or _rests_on_one(hz, weight, best):
+        return None
+    return _told(hz, weight, best)
 
 
 def lasting_lines(looks: NDArray[np.float32]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -115,15 +118,37 @@ def _scores(
     return scores
 
 
-def _told(hz: NDArray[np.float64], weight: NDArray[np.float64], comb: _Comb) -> ToothPass:
-    """The comb refined by its own lines; the flutes are the program's unless no line fits their number."""
+def _orders(hz: NDArray[np.float64], comb: _Comb) -> NDArray[np.int64]:
+    """Which multiple of the turning each line is, shape (n_lines,); 0 where it is none."""
     turn_hz = comb.turning.spindle_hz * comb.factor
     orders = np.maximum(np.rint(hz / turn_hz), 1.0)
     on = np.abs(hz - orders * turn_hz) <= 2.0 * np.maximum(SIGMA_HZ, SIGMA_SHARE * hz)
+    return np.where(on, orders, 0.0).astype(np.int64)
+
+
+def _rests_on_one(hz: NDArray[np.float64], weight: NDArray[np.float64], comb: _Comb) -> bool:
+    """Whether its strongest line makes the comb: a high multiple always lies on one at some speed nearby.
+
+    Then the lines other than that and its multiples must show the same speed, too.
+    """
+    orders = _orders(hz, comb)
+    strongest = int(orders[np.argmax(np.where(orders > 0, weight, -np.inf))])
+    if 0 < strongest < FIRST_OF_CHANCE:
+        return False
+    others = orders % max(strongest, 1) > 0
+    turn_hz = np.array([comb.turning.spindle_hz * comb.factor])
+    rest = others | (orders == 0)
+    return not others.any() or float(_scores(hz[rest], weight[rest], turn_hz)[0]) < CLEAR_WITHOUT
+
+
+def _told(hz: NDArray[np.float64], weight: NDArray[np.float64], comb: _Comb) -> ToothPass:
+    """The comb refined by its own lines; the flutes are the program's unless no line fits their number."""
+    orders = _orders(hz, comb)
+    on = orders > 0
     turns, share = hz[on] / orders[on], weight[on] * orders[on]
     mean = float(np.average(turns, weights=share))
     error = float(np.sqrt(np.average((turns - mean) ** 2, weights=share) / max(1, on.sum() - 1)))
-    flutes = _flutes(orders[on].astype(int).tolist(), comb.turning.flutes)
+    flutes = _flutes(orders[on].tolist(), comb.turning.flutes)
     spread = flutes * max(error, LEAST_SPREAD * mean)
     return ToothPass(hz=flutes * mean, spread_hz=spread, spindle_hz=mean)
 

@@ -117,3 +117,11 @@ def test_a_tool_that_only_makes_holes_is_not_held_against_its_earlier_pecks() ->
     rises = {1.0: 8.0, 2.0: 8.0, 3.0: 8.0, 5.0: 8.0}
     assert told(rises)
     assert told(rises, turning=dataclasses.replace(FOUR_TEETH, holes=True)) == []
+
+
+@pytest.mark.closed
+def test_lines_that_show_another_number_of_flutes_are_not_of_this_tool() -> None:
+    """Lines at 6, 12, 18 and 24 turns are those of six teeth: the tool with four does not cut."""
+    rises = {1.0: 8.0, 2.0: 8.0, 3.0: 8.0, 5.0: 8.0}
+    assert told(rises, sings=(4.0, 8.0, 12.0, 16.0))
+    assert told(rises, sings=(6.0, 12.0, 18.0, 24.0)) == []

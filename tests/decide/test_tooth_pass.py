@@ -81,3 +81,16 @@ def test_of_two_tools_the_one_that_turns_is_taken() -> None:
     found = tooth_pass(looks_of(*(140.0 * k for k in (1, 2, 4, 5, 6))), both)
     assert found is not None
     assert found.hz == pytest.approx(280.0, rel=0.003)
+
+
+@pytest.mark.closed
+def test_a_squeal_and_its_double_lie_on_a_comb_at_some_speed_near_and_tell_none() -> None:
+    """The 40th turn of 54.7 Hz, its double, a line off that comb: by chance, the program's 53.3 Hz has 41."""
+    squeal = looks_of(2186.0, 4372.0, 309.0)
+    squeal[:, :2, 2] = 45.0
+    assert tooth_pass(squeal, known(3200.0, 4)) is None
+    with_teeth = looks_of(2186.0, 4372.0, 309.0, 218.6, 437.2)
+    with_teeth[:, :2, 2] = 45.0
+    found = tooth_pass(with_teeth, known(3200.0, 4))
+    assert found is not None
+    assert found.spindle_hz == pytest.approx(54.65, rel=0.003)
