@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from listen.blocks import Block
 from listen.errors import InputError, RecordingError
+from listen.hear.other_files import why_no_sound
 
 LEAST_RATE = 8000
 SOUND_SUFFIXES = (".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3")
@@ -165,8 +166,7 @@ def _open(path: Path) -> Any:
     if not path.is_file():
         raise RecordingError(f"{path} is not there or is no file; check the name and the folder")
     try:
-        size = path.stat().st_size
-        if size == 0:
+        if path.stat().st_size == 0:
             raise RecordingError(
                 f"{path.name} is empty (0 bytes); was the recording stopped before it began?"
             )
@@ -174,10 +174,7 @@ def _open(path: Path) -> Any:
             file = soundfile.SoundFile(path)
     except soundfile.LibsndfileError:
         _refuse_if_rate_is_zero(path)
-        raise RecordingError(
-            f"{path.name} is not a sound file that can be read ({size} bytes); "
-            f"WAV, FLAC, Ogg or MP3 is needed"
-        ) from None
+        raise RecordingError(why_no_sound(path)) from None
     except OSError as error:
         raise RecordingError(f"{path.name} cannot be opened: {error.strerror}") from None
     _refuse_rate(path, file.samplerate)

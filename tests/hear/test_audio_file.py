@@ -123,6 +123,7 @@ def test_a_wav_written_to_a_pipe_has_no_length_and_is_read_to_its_end(
 def test_what_is_no_sound_is_refused_in_one_line(tmp_path: Path, tone: NDArray[np.float64]) -> None:
     (tmp_path / "empty.wav").write_bytes(b"")
     (tmp_path / "words.wav").write_text("G0 X0 Y0\n" * 50)
+    (tmp_path / "noise.wav").write_bytes(bytes(range(256)))
     write(tmp_path / "none.wav", tone[:0])
     zero = bytearray(write(tmp_path / "zero.wav", tone).read_bytes())
     zero[24:28] = struct.pack("<I", 0)
@@ -131,7 +132,8 @@ def test_what_is_no_sound_is_refused_in_one_line(tmp_path: Path, tone: NDArray[n
     for name, message in {
         "absent.wav": "is not there or is no file",
         "empty.wav": r"^empty\.wav is empty \(0 bytes\)",
-        "words.wav": r"^words\.wav is not a sound file",
+        "words.wav": r"^words\.wav is not a sound file .* is it the program\?$",
+        "noise.wav": r"^noise\.wav is not a sound file .* is it whole\?$",
         "none.wav": r"holds no sound \(0 samples\)",
         "zero.wav": "sample rate of 0 Hz, at least 8000 Hz",
         "slow.wav": "sample rate of 4000 Hz, at least 8000 Hz",
@@ -140,6 +142,26 @@ def test_what_is_no_sound_is_refused_in_one_line(tmp_path: Path, tone: NDArray[n
         with pytest.raises(RecordingError, match=message) as raised:
             list(read_blocks(tmp_path / name, block_samples=100))
         assert "\n" not in str(raised.value)
+
+
+@pytest.mark.reference
+@pytest.mark.parametrize(
+    ("first", "what"),
+    [
+        (b"\x00\x00\x00\x1cftypM4A ", "an MPEG-4 file"),  # ISO/IEC 14496-12, section 4.3
+        (b"#!AMR\n", "an AMR file"),  # RFC 4867, section 5.1
+        (b"\x1a\x45\xdf\xa3", "a Matroska or WebM file"),  # RFC 8794, section 11.2.1
+    ],
+)
+def test_what_a_phone_records_is_named_with_how_to_convert_it(
+    tmp_path: Path, first: bytes, what: str
+) -> None:
+    path = tmp_path / "mill 1.m4a"
+    path.write_bytes(first + bytes(100))
+    with pytest.raises(
+        RecordingError, match=rf'^mill 1\.m4a is {what}.* -i "mill 1.m4a" -vn "mill 1.flac"`$'
+    ):
+        sound_info(path)
 
 
 @pytest.mark.closed
