@@ -25,6 +25,7 @@ app.add_typer(runs_app, name="runs")
 JobOption = Annotated[Path | None, typer.Option("--job", help="The job file; `cut-listen job` makes one.")]
 OutOption = Annotated[Path | None, typer.Option("--out", help="Folder for the run.")]
 ModelOption = Annotated[Path | None, typer.Option("--model", help="A model folder; else the shipped one.")]
+SeedOption = Annotated[int, typer.Option(min=0, help="Another number, another machine and room.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for a machine to read.")]
 
 
@@ -50,7 +51,10 @@ def _run(arguments: list[str] | None) -> int:
     except _MISUSE as error:
         return _fail(f"{_complaint(error)}; `{_verb_of(error)} --help` lists what there is")
     except OSError as error:
-        return _fail(f"{error.filename or 'a file'}: {error.strerror or error}")
+        return _fail(
+            f"{error.filename or 'a file'} cannot be read or written: {error.strerror or error}; "
+            f"look at its name, its folder and the room on the disk"
+        )
     except (KeyboardInterrupt, typer.Abort):
         return _fail("stopped")
     return answer if isinstance(answer, int) else FINE
@@ -147,7 +151,7 @@ def job(
         "jaws": jaws,
     }
     given = {key: value for key, value in answers.items() if value is not None}
-    target = out or program.with_suffix(".toml")
+    target = out or program.parent / f"{program.stem}.toml"
     make_job(
         program,
         target,
@@ -336,7 +340,7 @@ def preview(
         ),
     ] = "",
     sound: Annotated[str, typer.Option(help="flac, opus (small), or wav beside it.")] = "flac",
-    seed: Annotated[int, typer.Option(help="Another number, another machine and room.")] = 20,
+    seed: SeedOption = 20,
     json: JsonOption = False,
 ) -> int:
     """Make what the program should sound like, before it runs.
@@ -371,7 +375,7 @@ def coach(
         str,
         typer.Option(help="Program in the air, in --job's unit: 'x 0 200 y 0 150 z 120 top 60 feed 500'."),
     ] = "",
-    seed: Annotated[int, typer.Option(help="Another number, another machine and room.")] = 1,
+    seed: SeedOption = 1,
     progress: Annotated[
         Path | None, typer.Option(help="Only read a learner's file, saved from the page.")
     ] = None,

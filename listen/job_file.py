@@ -71,6 +71,8 @@ def job_file_text(path: Path) -> str:
         return path.read_bytes().decode("utf-8-sig")
     except FileNotFoundError:
         raise InputError(f"no job file {path}; `cut-listen job PROGRAM` makes one") from None
+    except IsADirectoryError:
+        raise InputError(f"{path} must be a job file, it is a folder; name the file in it") from None
     except UnicodeDecodeError:
         raise InputError(f"{path.name} must be text in UTF-8; save it as that, or make it anew") from None
     except OSError as error:

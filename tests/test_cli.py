@@ -91,6 +91,28 @@ def test_a_command_written_wrongly_is_one_line_that_names_the_help_to_read(
     assert f"`{help_of} --help`" in refused(arguments, capsys)
 
 
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (["job", "."], "program . cannot be read"),
+        (["expect", "."], ". must be a job file, it is a folder"),
+        (["teach", "."], ". holds no run (no decisions.jsonl)"),
+        (["preview", "part.toml", "--seed", "-1"], "--seed"),
+        (["coach", "--progress", "."], ". cannot be read or written: Is a directory; look at its name"),
+    ],
+)
+def test_a_folder_or_number_that_cannot_be_meant_is_one_line(
+    arguments: list[str],
+    told: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert told in refused(arguments, capsys)
+    assert list(tmp_path.iterdir()) == []
+
+
 def _not_there(path: Path) -> None:
     pass
 

@@ -180,7 +180,7 @@ class Library:
         fitting = [folder for folder in rows if folder == name or folder.split("/")[-1] == name]
         if len(fitting) != 1:
             what = "none is called that" if not fitting else f"several are: {', '.join(fitting[:5])}"
-            raise InputError(f"{name!r} must name one run in {self.root}, {what}")
+            raise InputError(f"{name!r} must name one run in {self.root}, {what}; `runs list` shows all")
         return self.root / fitting[0]
 
     def references(self, program: str) -> tuple[Run, ...]:

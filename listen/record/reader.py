@@ -76,6 +76,8 @@ def _lines(path: Path) -> list[str]:
     """The whole lines; a last one without its line break was being written when it ended."""
     try:
         text = path.read_text(encoding="utf-8")
+    except (FileNotFoundError, NotADirectoryError):
+        raise RecordingError(f"{path.parent} holds no run (no {path.name}); is the name right?") from None
     except OSError as error:
         raise RecordingError(f"{path} must be the decisions of a run: {error.strerror}") from None
     except UnicodeDecodeError as error:

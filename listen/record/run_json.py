@@ -119,7 +119,13 @@ def run_json_matches(run: Run) -> bool:
 
 
 def write_whole(path: Path, text: str) -> None:
-    """Write a text file so that it is either there and whole, or as it was before."""
+    """Write a text file so that it is either there and whole, or as it was before.
+
+    Raises
+    ------
+    OSError
+        Where it cannot be written; it names `path`.
+    """
     part = path.with_name(path.name + ".part")
     try:
         with part.open("w", encoding="utf-8", newline="\n") as file:
@@ -127,9 +133,9 @@ def write_whole(path: Path, text: str) -> None:
             file.flush()
             os.fsync(file.fileno())
         part.replace(path)
-    except OSError:
+    except OSError as error:
         part.unlink(missing_ok=True)
-        raise
+        raise OSError(error.errno, error.strerror, str(path)) from error
 
 
 def _s(samples: int, rate: int) -> float:

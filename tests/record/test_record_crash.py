@@ -1,5 +1,6 @@
 """Nothing lost: killed processes and full disks, for real."""
 
+import errno
 import os
 import random
 import signal
@@ -14,6 +15,7 @@ import pytest
 from listen.blocks import Block
 from listen.record import RunWriter, read_run, read_sound
 from listen.record.check import check_run
+from listen.record.run_json import write_whole
 from tests.record.made_run import RATE, made_events, made_timeline
 
 pytestmark = pytest.mark.closed
@@ -118,3 +120,18 @@ def test_the_writer_does_not_wait_for_the_disk(tmp_path: Path) -> None:
         slowest = max(slowest, time.perf_counter() - start)
     writer.finish()
     assert slowest < 0.5
+
+
+def test_a_text_that_does_not_fit_is_told_by_its_name_and_the_one_before_stays(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(file: int) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    page = tmp_path / "page.html"
+    write_whole(page, "before")
+    monkeypatch.setattr("os.fsync", full)
+    with pytest.raises(OSError, match=r"No space left") as told:
+        write_whole(page, "after")
+    assert told.value.filename == str(page)
+    assert [path.read_text() for path in tmp_path.iterdir()] == ["before"]
