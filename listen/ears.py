@@ -41,6 +41,7 @@ from listen.measure import (
     MeasureLoad,
 )
 from listen.measure.blanking import Blanking
+from listen.measure.clipping import Clipping
 from listen.measure.digital_silence import DigitalSilence
 from listen.measure.measure import SHORT_S, Pace
 from listen.measure.spectrum import (
@@ -145,6 +146,7 @@ class SoundEar:
         self._layout = ear_layout()
         self._blanking = Blanking(rate)
         self._silence = DigitalSilence(rate)
+        self._clipping = Clipping(rate)
         self._measure = Measure(rate)
         self._kept = FrameStore() if keep else None
         self._note = note
@@ -177,7 +179,8 @@ class SoundEar:
         if not isinstance(given, Block | Gap):
             return ()
         sound = self._silence.push(self._blanking.push(given))
-        return tuple(chain.from_iterable(self._hear(self._measure.push(item)) for item in sound))
+        pieces = (piece for item in sound for piece in self._clipping.pieces(item))
+        return tuple(heard for piece in pieces for heard in self._take(piece))
 
     def close(self) -> tuple[Heard, ...]:
         """End the stream and give what was still open."""
@@ -218,6 +221,9 @@ class SoundEar:
     def _decider(self, turnings: tuple[Turning, ...]) -> Decide:
         note = self._kept.note if self._kept else None
         return Decide(self._model, self._layout, hop=self._measure.pace.hop, turnings=turnings, note=note)
+
+    def _take(self, piece: Block | Gap) -> tuple[Heard, ...]:
+        return (*self._hear(self._measure.push(piece)), *self._clipping.push(piece))
 
     def _hear(self, made: tuple[Frames | Gap, ...]) -> tuple[Heard, ...]:
         takers = [self._note] if self._note else []

@@ -102,7 +102,14 @@ class Event:
             raise InputError(f"spread must be 0 samples or more, got {self.spread}")
 
 
-FINDING_KINDS = ("chatter", "rubbing", "sound changed", "sound changed once a turn", "tooth pass off")
+FINDING_KINDS = (
+    "chatter",
+    "rubbing",
+    "sound changed",
+    "sound changed once a turn",
+    "tooth pass off",
+    "clipping",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

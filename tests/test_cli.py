@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from listen.cli import FAILED, FINE, main
+from listen.cli import FAILED, FINE, FLAGGED, main
 
 pytestmark = pytest.mark.closed
 JOBS = Path(__file__).parent / "jobs"
@@ -181,6 +181,16 @@ def test_a_bad_recording_is_one_line_and_leaves_no_run(
     line = refused(["replay", str(path), "--out", str(tmp_path / "deep" / "run")], capsys)
     assert told in line
     assert sorted(tmp_path.rglob("*")) == before
+
+
+def test_sound_that_is_cut_off_at_its_peaks_is_one_flag(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    loud = np.clip(np.random.default_rng(1).normal(0.0, 1.0, 8 * 48000), -0.7, 0.7)
+    soundfile.write(tmp_path / "loud.wav", loud, 48000)
+    assert main(["replay", str(tmp_path / "loud.wav"), "--out", str(tmp_path / "run")]) == FLAGGED
+    told = " ".join(capsys.readouterr().out.split())
+    assert told.count("Clipping at 0.0 s. The sound is cut off at its peaks") == 1
 
 
 def test_what_the_mp3_library_has_to_say_is_not_printed(tmp_path: Path) -> None:

@@ -25,6 +25,7 @@ WORDS = frozenset(
         "lengths",
         "where",
         "real_clock",
+        "flat_tops",
     }
 )  # the shared words
 STAGES = frozenset({"program", "expect", "hear", "measure", "decide", "follow", "advise", "record"})

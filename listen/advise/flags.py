@@ -266,7 +266,7 @@ class Flags:
     def _is_of_a_point_entering(self, finding: Finding) -> bool:
         """Whether it began while a drill's point went in: that squeals, and the slower the longer."""
         contact, position = self._running(), self._position
-        if contact is None or position is None or contact.way not in HOLES:
+        if contact is None or position is None or contact.way not in HOLES or finding.kind == "clipping":
             return False
         since_s = position.rate * (position.at - finding.start) / self._rate
         began = position.program_time - since_s - contact.start

@@ -26,6 +26,10 @@ FINDING_LOOK = {
     "chatter": "Hold at the next place; ask about speed, depth and how far the tool sticks out.",
     "rubbing": "The edge rubs and makes no chip: hold, and ask.",
     "sound changed": "Look at the tool.",
+    "clipping": (
+        "The sound is cut off at its peaks: contacts may go unheard, and loudness tells nothing. "
+        "Turn the microphone's gain down."
+    ),
     "sound changed once a turn": (
         "Its lines rose by {level_db:.0f} dB against those of the teeth: is a tooth broken? "
         "Look at the cutter."

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.errors import InputError
+from listen.flat_tops import clipped_share
 
 FLOOR_DB = -120.0
 SILENT_DB = -90.0
@@ -147,18 +148,6 @@ def level_db(samples: NDArray[np.float64]) -> float:
     0.0
     """
     return _db(float(np.mean(np.square(samples))))
-
-
-def clipped_share(samples: NDArray[np.float64]) -> float:
-    """Share of samples in flat tops: three or more equal values in a row at the greatest magnitude."""
-    top = float(np.max(np.abs(samples)))
-    if top < 0.3:
-        return 0.0  # below this equal values are a coarse quantisation, not a stop
-    flat = np.abs(np.abs(samples) - top) <= 1e-4 * top
-    same = np.concatenate([[False], (np.abs(np.diff(samples)) <= 1e-4 * top) & flat[1:] & flat[:-1], [False]])
-    edges = np.flatnonzero(np.diff(same.astype(int)))
-    runs = edges[1::2] - edges[::2] + 1
-    return float(runs[runs >= 3].sum()) / samples.size
 
 
 def mains_hum(samples: NDArray[np.float64], *, rate: int) -> tuple[int, float]:

@@ -319,18 +319,23 @@ def test_a_sound_that_changed_once_a_turn_says_by_how_much_and_asks_for_the_cutt
 
 
 @pytest.mark.parametrize(
-    ("start_s", "way", "told"),
-    [(0.5, "drilling", 0), (3.0, "drilling", 1), (0.5, "side cut", 1)],
-    ids=["while the point goes in", "in full", "side cut"],
+    ("kind", "start_s", "way", "told"),
+    [
+        ("chatter", 0.5, "drilling", 0),
+        ("chatter", 3.0, "drilling", 1),
+        ("chatter", 0.5, "side cut", 1),
+        ("clipping", 0.5, "drilling", 1),
+    ],
+    ids=["while the point goes in", "in full", "side cut", "a microphone may clip at any time"],
 )
 def test_a_drill_that_sings_while_its_point_goes_in_is_no_chatter(
-    start_s: float, way: str, told: int
+    kind: str, start_s: float, way: str, told: int
 ) -> None:
     """At a tenth of the feed 0.2 s of the program are 2 s: a drill may squeal for so long."""
     cuts = (contact(0, 2.0, 4.0, way=way, ramp_in=0.2, ramp_out=0.0),)
     start = round(start_s * RATE)  # the contact begins with the recording
     found = Finding(
-        kind="chatter",
+        kind=kind,
         start=start,
         stop=start + RATE,
         decided_at=start + RATE,
