@@ -253,7 +253,7 @@ def report(
     from listen.show.report_page import write_report_page
 
     rows = [row for row in _library(where).rows(program=program) if not row.damaged]
-    runs = [run for row in rows if not (run := read_run(where / row.folder)).header.is_made]
+    runs = [run for row in rows if not (run := read_run(where / row.folder)).header.of_made_sound]
     write_report_page(runs, page)
     print(f"page: {page} ({counted(len(runs), 'run')})")
     return 0

@@ -20,6 +20,7 @@ from listen.record.features import FEATURES_FILE, Features, FeatureWriter, read_
 from listen.record.keep import Keep, keep_of
 from listen.record.lines import Line
 from listen.record.new_folder import SetAside, new_folder, unnoticed
+from listen.record.run import MADE
 from listen.record.sound import LONG_S
 from listen.record.spectrum import PictureMaker
 from listen.session import Decided, Plan, Session, plan_job, second_hearing
@@ -104,7 +105,7 @@ def replay_recording(
                 picture=shown,
                 timeline=timeline,
                 job=None if plan is None else plan.job,
-                source=recording.name,
+                source=source.named,
             ),
             timeline=timeline,
             tell=lambda at: progress(0.9 * min(1.0, at / max(1, source.length))),
@@ -149,6 +150,8 @@ class Source:
 
     Attributes
     ----------
+    named : str
+        What is listened to, for a person; of a preview also that it is one.
     sound : Path | None
         None where load is all there is.
     job : Path | None
@@ -166,6 +169,7 @@ class Source:
         On a channel of the sound.
     """
 
+    named: str
     sound: Path | None
     job: Path | None
     rate: int
@@ -186,7 +190,7 @@ def _source(recording: Path, job: Path | None, clamp: Clamp | None) -> Source:
 
 def _named(recording: Path, job: Path | None) -> Source:
     if str(recording) == "-":
-        return Source(sound=None, job=job, rate=WITHOUT_SOUND_HZ, length=0)
+        return Source(named="-", sound=None, job=job, rate=WITHOUT_SOUND_HZ, length=0)
     if recording.is_dir():
         if not (recording / "decisions.jsonl").is_file():
             raise RecordingError(
@@ -194,7 +198,7 @@ def _named(recording: Path, job: Path | None) -> Source:
             )
         return run_folder(recording, job)
     info = sound_info(recording)
-    return Source(sound=recording, job=job, rate=info.rate, length=info.n_samples)
+    return Source(named=recording.name, sound=recording, job=job, rate=info.rate, length=info.n_samples)
 
 
 def run_folder(folder: Path, job: Path | None) -> Source:
@@ -207,6 +211,7 @@ def run_folder(folder: Path, job: Path | None) -> Source:
     rate = run.header.sound_rate if run.sound_path else run.rate
     scale = rate / run.rate
     return Source(
+        named=f"{folder.name}, {MADE}" if run.header.of_made_sound else folder.name,
         sound=run.sound_path,
         job=job or (own_job if own_job.is_file() else None),
         rate=rate,

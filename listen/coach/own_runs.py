@@ -49,11 +49,13 @@ def own_examples(folder: Path, *, rate: int) -> tuple[OwnExample, ...]:
     Raises
     ------
     RecordingError
-        If the run keeps no sound, nothing was heard in it, or it is a preview.
+        If the run keeps no sound, nothing was heard in it, or it is a preview or a replay of one.
     """
     run = read_run(folder)
-    if run.header.is_made:
-        raise RecordingError(f"{folder} is a preview, made sound; name runs that were heard at a machine")
+    if run.header.of_made_sound:
+        raise RecordingError(
+            f"{folder} is of made sound, of a preview; name runs that were heard at a machine"
+        )
     if run.sound_path is None:
         raise RecordingError(f"{folder} keeps no sound, so nothing of it can be played in the lessons")
     mark = read_reference(folder)

@@ -316,13 +316,15 @@ def mark_reference(folder: Path, *, by: str, note: str = "") -> None:
     Raises
     ------
     InputError
-        If nobody signs for it, the run is not whole, or it is a preview.
+        If nobody signs for it, the run is not whole, or it is a preview or a replay of one.
     """
     if not by.strip():
         raise InputError("a reference needs the initials of someone experienced who stands for it")
     run = read_run(folder)
-    if run.header.is_made:
-        raise InputError(f"{folder} is a preview, made sound; a reference must have been heard at a machine")
+    if run.header.of_made_sound:
+        raise InputError(
+            f"{folder} is of made sound, of a preview; a reference must have been heard at a machine"
+        )
     if not run.complete:
         raise InputError(f"{folder} must be a whole run to be a reference; {run.problem}")
     values = {"format": REFERENCE_FORMAT, "by": by.strip(), "note": note}

@@ -136,6 +136,11 @@ class RunHeader:
         """Whether it is a preview: its sound was made, and nothing of it was heard."""
         return self.source == MADE
 
+    @property
+    def of_made_sound(self) -> bool:
+        """Whether its sound was made, and not heard at a machine: a preview, or a replay of one."""
+        return self.source.endswith(MADE)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Run:

@@ -27,6 +27,11 @@ def run_sentence(run: Run) -> str:
     """
     if run.header.is_made:
         return _made(run)
+    return f"{_of_sound(run)}; its sound was made" if run.header.of_made_sound else _of_sound(run)
+
+
+def _of_sound(run: Run) -> str:
+    """The same of a run that was listened to."""
     if run.timeline is None:
         return _without_job(run)
     if run.header.kind == RAISED:

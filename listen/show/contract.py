@@ -71,6 +71,7 @@ def run_page(run: Run) -> dict[str, Any]:
     return {
         "sentence": run_sentence(run),
         "made": run.header.is_made,
+        "of_made_sound": run.header.of_made_sound,
         "program": run.header.program,
         "unit": unit,
         "kind": run.header.kind,

@@ -54,11 +54,14 @@ def read_labelled_run(folder: Path) -> LabelledRun:
     Raises
     ------
     RecordingError
-        If the run is a preview, keeps no sound, has no labels, or none that a person confirmed or corrected.
+        If the run is a preview or a replay of one, keeps no sound, has no labels, or none that a person
+        confirmed or corrected.
     """
     run = read_run(folder)
-    if run.header.is_made:
-        raise RecordingError(f"{folder} is a preview, made sound; teach the ear from runs heard at a machine")
+    if run.header.of_made_sound:
+        raise RecordingError(
+            f"{folder} is of made sound, of a preview; teach the ear from runs heard at a machine"
+        )
     if run.sound_path is None:
         raise RecordingError(f"{folder} keeps no sound, so nothing can be learned from it")
     path = folder / LABELS

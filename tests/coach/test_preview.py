@@ -53,7 +53,7 @@ def test_what_is_made_is_what_the_sheet_expects(timeline: Timeline, tmp_path: Pa
     assert run_sentence(run) == "preview, made and not heard: 2 contacts"
     with pytest.raises(InputError, match="must have been heard at a machine"):
         mark_reference(tmp_path / "run", by="AB")
-    with pytest.raises(RecordingError, match="is a preview, made sound"):
+    with pytest.raises(RecordingError, match="is of made sound, of a preview"):
         own_examples(tmp_path / "run", rate=24000)
     assert [c.verdict for c in run.contacts] == [VerdictKind.AS_EXPECTED] * 2
     for contact, expected in zip(run.contacts, timeline.contacts, strict=True):
@@ -81,6 +81,12 @@ def test_a_preview_of_a_part_is_heard_against_that_part(tmp_path: Path) -> None:
     make_preview(plan_job(job).timeline, made, settings=settings, job=job, write_page=no_page)
     run = replay_recording(made, job=None, out=tmp_path / "heard", write_page=no_page)
     assert [(contact.id, contact.verdict) for contact in run.contacts] == [(2, VerdictKind.AS_EXPECTED)]
+    assert run_sentence(run).endswith("; its sound was made")
+    with pytest.raises(InputError, match="is of made sound, of a preview; a reference must have been heard"):
+        mark_reference(tmp_path / "heard", by="AB")
+    again = replay_recording(tmp_path / "heard", job=None, out=tmp_path / "again", write_page=no_page)
+    assert again.header.of_made_sound
+    assert not again.header.is_made
     whole = replay_recording(made, job=JOB, out=tmp_path / "whole", write_page=no_page)
     assert [contact.id for contact in whole.contacts] == [1, 2]
 

@@ -76,7 +76,7 @@ def test_a_preview_teaches_nothing(tmp_path: Path) -> None:
     lines = tmp_path / "run" / "decisions.jsonl"
     first, rest = lines.read_text().split("\n", 1)
     lines.write_text(json.dumps({**json.loads(first), "source": MADE}) + "\n" + rest)
-    with pytest.raises(RecordingError, match="is a preview, made sound"):
+    with pytest.raises(RecordingError, match="is of made sound, of a preview"):
         read_labelled_run(tmp_path / "run")
 
 

@@ -29,15 +29,15 @@ function writeHead() {
   write($("sentence"), run.sentence);
   document.querySelector(".fixed").textContent = FIXED_LINE;
   if (run.made) writeMade();
+  $("record").hidden = run.of_made_sound;
   if (run.complete && !run.problem) return;
   $("trouble").hidden = false;
   $("trouble").textContent = `This run is not whole: ${run.problem}. What was recorded until then is shown.`;
 }
 
-// A preview was made: nothing of it was heard, can be corrected, or belongs on a record.
+// A preview was made: nothing of it was heard or can be corrected; a replay of it can, but belongs on no record.
 function writeMade() {
   $("correct").hidden = true;
-  $("record").hidden = true;
   $("heard-head").textContent = "Made";
 }
 
