@@ -5,6 +5,7 @@ Conventions
 Nothing is added to a run and nothing leaves the computer: short cuts of its sound go into the page.
 """
 
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 from listen.errors import RecordingError
 from listen.record import Run, RunContact, read_run, read_stretch
 from listen.record.library import Reference, read_reference
+from listen.record.words import contact_labels
 from listen.states import State
 
 MARGIN_S = 0.7  # of air before and after each cut
@@ -66,12 +68,18 @@ def own_examples(folder: Path, *, rate: int) -> tuple[OwnExample, ...]:
 
 
 def _chosen(run: Run, *, is_reference: bool) -> list[RunContact]:
-    """Heard contacts, flagged ones first; of a reference none that is flagged: nobody stands for it."""
+    """Heard contacts, flagged ones first; of a reference none that is flagged: nobody stands for it.
+
+    One of each line comes before a second of any: three pecks of one hole are one example.
+    """
     flagged = {flag.contact for flag in run.flags}
-    heard = [row for row in run.contacts if row.heard]
-    if is_reference:
-        return [row for row in heard if row.id not in flagged]
-    return sorted(heard, key=lambda row: (row.id not in flagged, row.id))
+    heard = [row for row in run.contacts if row.heard and not (is_reference and row.id in flagged)]
+    before: Counter[str | None] = Counter()
+    places = []
+    for row in heard:
+        places.append((row.id not in flagged, before[row.block]))
+        before[row.block] += 1
+    return [row for _, row in sorted(zip(places, heard, strict=True), key=lambda pair: pair[0])]
 
 
 def _listen_for(mark: Reference | None) -> str:
@@ -88,7 +96,7 @@ def _example(run: Run, row: RunContact, rate: int, mark: Reference | None) -> Ow
     end = min(row.heard.offset / run.rate + MARGIN_S, begin + MOST_S + 2.0 * MARGIN_S)
     samples = _resampled(read_stretch(run.sound_path, from_s=begin, to_s=end), run.header.sound_rate, rate)
     return OwnExample(
-        title=f"{run.folder.name}, {row.block or 'no contact line'}",
+        title=f"{run.folder.name}, {contact_labels(run.contacts)[row.id]}",
         listen_for=_listen_for(mark),
         why=f"The tool called it {row.verdict}, strength {row.strength}; the states drawn are what it heard.",
         samples=samples * (PEAK / max(1e-9, float(np.max(np.abs(samples), initial=0.0)))),

@@ -1,11 +1,12 @@
 """Examples from the operator's own runs: what is played is what was heard."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from listen.coach.own_runs import MARGIN_S, PEAK, own_examples
+from listen.coach.own_runs import MARGIN_S, PEAK, _chosen, _example, own_examples
 from listen.errors import RecordingError
 from listen.record import read_run
 from listen.record.library import mark_reference
@@ -43,6 +44,18 @@ def test_a_reference_brings_its_note_and_a_plain_run_none(tmp_path: Path) -> Non
     assert titles
     assert not {f"good, {blocks[number]}" for number in flagged if number} & set(titles)
     assert own_examples(tmp_path / "good", rate=RATE)[0].listen_for == "This is what we want: even tone (AB)"
+
+
+def test_one_of_each_line_comes_before_a_second_and_each_has_its_name(tmp_path: Path) -> None:
+    """Three pecks of a hole, then a slot: the slot is not left out, and no two are called alike."""
+    run = write_made_run(tmp_path / "pecks", rate=16000)
+    first = next(row for row in run.contacts if row.heard)
+    blocks = ("N50", "N50", "N50", "N70")
+    rows = tuple(replace(first, id=number, block=block) for number, block in enumerate(blocks, start=1))
+    chosen = _chosen(replace(run, contacts=rows, flags=()), is_reference=False)
+    assert [row.id for row in chosen] == [1, 4, 2, 3]
+    titles = [_example(replace(run, contacts=rows), row, RATE, None).title for row in chosen]
+    assert titles[:3] == ["pecks, N50, contact 1", "pecks, N70", "pecks, N50, contact 2"]
 
 
 def test_a_run_without_sound_is_refused(tmp_path: Path) -> None:
