@@ -265,6 +265,17 @@ def test_labels_are_corrected_by_hand_and_saved(opened: Page, tmp_path: Path) ->
     assert not labels.contacts[0].by_hand
 
 
+def test_why_is_said_of_what_is_not_as_expected_alone(opened: Page) -> None:
+    """Of the others heard and expected stand in columns of their own: each row was said twice."""
+    rows = opened.locator("#contact-rows tr")
+    said = {
+        row.locator("td.verdict").inner_text().split("\n")[0]: row.locator(".why").count()
+        for row in rows.all()
+    }
+    assert said.pop("as expected") == 0
+    assert set(said.values()) == {1}
+
+
 def test_nonsense_times_are_refused_with_a_reason(opened: Page) -> None:
     opened.locator("#correct summary").click()
     opened.locator("#fix-from").fill("99")

@@ -35,7 +35,7 @@ export function contactRow(row, {play, hasSound, unit}) {
   const button = make("button", {type: "button", disabled: !where, onclick: () => play(row)}, hasSound ? "Play" : "Show");
   button.setAttribute("aria-label", `${hasSound ? "Play" : "Show"} ${row.label}`);
   const verdict = make("td", {class: row.needs_look ? "verdict look" : "verdict"}, verdictText(row, unit));
-  if (row.reason) verdict.append(make("span", {class: "why"}, row.reason));
+  if (row.reason && row.verdict !== "as expected") verdict.append(make("span", {class: "why"}, row.reason));
   return make("tr", {"data-contact": String(row.id)},
     make("th", {scope: "row"}, row.label),
     make("td", {}, button),
