@@ -61,6 +61,10 @@ svg text { font-family: system-ui, sans-serif; fill: #000 }
 .zero { fill: none; stroke: #000 }
 circle.touch { fill: #000 }
 .write { border-bottom: 0.3mm solid #000; display: inline-block; min-width: 24mm; height: 5mm }
+@media screen and (max-width: 600px) {
+  .pair { display: block }
+  table { display: block; overflow-x: auto }
+}
 """
 
 
