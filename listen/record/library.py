@@ -3,15 +3,17 @@
 Conventions
 -----------
 The index (``runs.sqlite`` in the library's folder) can be deleted at any time; the next look
-makes it again from the folders. A run is marked as reference by ``reference.json`` inside it.
+makes it again from the folders. Of a folder that must not be written it is kept in memory.
+A run is marked as reference by ``reference.json`` inside it.
 """
 
 import json
+import os
 import shutil
 import sqlite3
 from collections import Counter
 from collections.abc import Callable, Iterator
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import astuple, dataclass, fields
 from datetime import UTC, datetime
 from pathlib import Path
@@ -101,11 +103,12 @@ class Library:
         if not root.is_dir():
             raise InputError(f"{root} must be a folder of runs, there is none")
         self.root = root
+        self._in_memory = None if os.access(root, os.W_OK) else _prepared(":memory:")
 
     def refresh(self, *, progress: Callable[[int, int], None] = lambda done, total: None) -> None:
         """Bring the index up to date with the folders; unchanged runs are not read again."""
         folders = dict(_folders(self.root))
-        with closing(self._open()) as index:
+        with self._opened() as index:
             known = dict(index.execute("SELECT folder, stamp FROM runs"))
             gone = [(folder,) for folder in known if folder not in folders]
             changed = [name for name, stamp in folders.items() if known.get(name) != stamp]
@@ -147,9 +150,9 @@ class Library:
         """
         if verdict and verdict not in list(VerdictKind):
             raise InputError(f"verdict must be one of {', '.join(VerdictKind)}; got {verdict!r}")
-        clauses = ["instr(lower(program), lower(?)) > 0 OR ? = ''"] * 1
-        values: list[object] = [program, program]
-        for column, wanted in (("material", material), ("machine", machine)):
+        clauses: list[str] = []
+        values: list[object] = []
+        for column, wanted in (("program", program), ("material", material), ("machine", machine)):
             clauses.append(f"instr(lower({column}), lower(?)) > 0 OR ? = ''")
             values += [wanted, wanted]
         clauses.append("instr(tools, ?) > 0 OR ? = ''")
@@ -159,7 +162,7 @@ class Library:
         clauses += ["n_flags > 0 OR NOT ?", "reference = 1 OR NOT ?", "date >= ?"]
         values += [flagged, reference, since]
         where = " AND ".join(f"({clause})" for clause in clauses)
-        with closing(self._open()) as index:
+        with self._opened() as index:
             found = index.execute(
                 f"SELECT {', '.join(_COLUMNS)} FROM runs WHERE {where} ORDER BY date DESC, folder", values
             ).fetchall()
@@ -189,7 +192,15 @@ class Library:
         fitting = (row for row in rows if row.program == program and not row.damaged)
         return tuple(read_run(self.root / row.folder) for row in fitting)
 
-    def _open(self) -> sqlite3.Connection:
+    @contextmanager
+    def _opened(self) -> Iterator[sqlite3.Connection]:
+        if self._in_memory is not None:
+            yield self._in_memory
+            return
+        with closing(self._on_disk()) as index:
+            yield index
+
+    def _on_disk(self) -> sqlite3.Connection:
         path = self.root / INDEX
         try:
             return _prepared(path)
@@ -198,7 +209,7 @@ class Library:
             return _prepared(path)
 
 
-def _prepared(path: Path) -> sqlite3.Connection:
+def _prepared(path: Path | str) -> sqlite3.Connection:
     index = sqlite3.connect(path)
     try:
         version = index.execute("PRAGMA user_version").fetchone()[0]
@@ -224,8 +235,6 @@ def _folders(root: Path) -> Iterator[tuple[str, str]]:
 
 def _walk(root: Path) -> Iterator[tuple[Path, list[str], list[str]]]:
     """`Path.walk`, which Python 3.11 does not have."""
-    import os
-
     for folder, inside, files in os.walk(root):
         yield Path(folder), inside, files
 

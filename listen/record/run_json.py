@@ -3,6 +3,7 @@
 import json
 import os
 from collections.abc import Sequence
+from contextlib import suppress
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -134,7 +135,8 @@ def write_whole(path: Path, text: str) -> None:
             os.fsync(file.fileno())
         part.replace(path)
     except OSError as error:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):  # where nothing may be written, nothing can be removed
+            part.unlink()
         raise OSError(error.errno, error.strerror, str(path)) from error
 
 

@@ -62,6 +62,20 @@ def test_the_index_is_made_again_the_same(tmp_path: Path) -> None:
     assert library.rows() == before
 
 
+def test_a_library_that_must_not_be_written_is_read_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = filled(tmp_path).rows()
+    (tmp_path / INDEX).unlink()
+    monkeypatch.setattr("os.access", lambda path, how: False)
+    library = Library(tmp_path)
+    library.refresh()
+    assert library.rows() == before
+    assert not (tmp_path / INDEX).exists()
+    assert library._in_memory is not None
+    library._in_memory.close()
+
+
 def test_the_index_follows_the_folders(tmp_path: Path) -> None:
     library = filled(tmp_path)
     shutil.rmtree(tmp_path / "a")
