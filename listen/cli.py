@@ -118,7 +118,10 @@ def demo(out: OutOption = None, json: JsonOption = False) -> int:
 def job(
     program: Annotated[Path, typer.Argument(metavar="PROGRAM", help="The program file.")],
     size: Annotated[str | None, typer.Option(help="Stock size, as 80x50x20 or diameter x height.")] = None,
-    zero: Annotated[str | None, typer.Option(help="Where X0 Y0 is, as 'left front corner'.")] = None,
+    zero: Annotated[
+        str | None,
+        typer.Option(help="Where X0 Y0 is, as 'left front corner' or '2 inside the left front corner'."),
+    ] = None,
     z0: Annotated[
         str | None, typer.Option("--z0", help="As 'top of the stock' or '1 below the top'.")
     ] = None,

@@ -133,7 +133,7 @@ def _beside(path: Path | None, target: Path) -> str | None:
     if path is None:
         return None
     if not path.is_file():
-        raise InputError(f"{path} is not there or is no file")
+        raise InputError(f"{path} is not there or is no file; check the name and the folder")
     import os
 
     return Path(os.path.relpath(path, target.parent)).as_posix()

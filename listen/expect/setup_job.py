@@ -6,7 +6,7 @@ from fractions import Fraction
 
 from listen.errors import InputError
 from listen.expect.facts import Facts
-from listen.expect.setup_questions import ZERO_HEIGHTS, answers_with_defaults, below_top
+from listen.expect.setup_questions import ZERO_HEIGHTS, answers_with_defaults, below_top, inside_corner
 from listen.job import KINDS_OF_TOOL, nearest
 
 _TOOL = re.compile(
@@ -24,7 +24,7 @@ def check_answer(facts: Facts, key: str, answers: Mapping[str, str]) -> None:
         Where it cannot become part of a job.
     """
     full = answers_with_defaults(facts, answers)
-    if key in ("size", "z0"):
+    if key in ("size", "zero", "z0"):
         stock_table(facts, full)
     elif key == "tools":
         tool_tables(full)
@@ -49,7 +49,8 @@ def stock_table(facts: Facts, answers: Mapping[str, str]) -> str:
     size = _numbers_in(answers["size"].replace("−", "-"))
     if len(size) not in (2, 3) or not all(v > 0.0 for v in size):
         raise InputError(
-            f"stock size must be three lengths X x Y x Z, or diameter x Z, got {answers['size']!r}"
+            f"stock size must be three lengths X x Y x Z, or diameter x Z, as 80x50x20 or 40.5x60, "
+            f"got {answers['size']!r}"
         )
     top = _top(answers["z0"], size[-1])
     z = (top - size[-1], top)
@@ -83,11 +84,14 @@ def _top(z0: str, high: float) -> float:
     return below
 
 
-def _corner(place: str, width: float, depth: float) -> tuple[float, float]:
-    """West and south edge of the stock, for where zero lies on it."""
-    if place == "middle":
+def _corner(zero: str, width: float, depth: float) -> tuple[float, float]:
+    """West and south edge of the stock, for where zero lies on it or within."""
+    if zero == "middle":
         return -width / 2.0, -depth / 2.0
-    return (-width if "right" in place else 0.0), (-depth if "back" in place else 0.0)
+    place, x, y = inside_corner(zero) or (zero, 0.0, 0.0)
+    if not (x < width and y < depth):
+        raise InputError(f"X0 Y0 must lie on the stock, {width:g} by {depth:g}, got {zero!r}")
+    return (x - width if "right" in place else -x) + 0.0, (y - depth if "back" in place else -y) + 0.0
 
 
 def _quoted(text: str) -> str:
@@ -183,7 +187,7 @@ def _jaws(facts: Facts, answers: Mapping[str, str]) -> str:
     top = _numbers_in(answers["jaws"])
     size = _numbers_in(answers["size"])
     if len(top) != 1:
-        raise InputError(f"top of the jaws must be one number, got {answers['jaws']!r}")
+        raise InputError(f"top of the jaws must be one number, as -5, or left out, got {answers['jaws']!r}")
     width, depth = size[0], size[-2]
     x, y = _corner(answers["zero"], width, depth)
     reach, deep = (60.0, 80.0) if facts.units == "mm" else (2.5, 3.0)
@@ -200,6 +204,7 @@ def _machine(answers: Mapping[str, str]) -> str:
     percents = _numbers_in(answers["overrides"])
     if len(percents) != 2 or not all(0.0 <= p <= 200.0 for p in percents):
         raise InputError(
-            f"overrides must be two numbers 0 to 200, feed and rapid; got {answers['overrides']!r}"
+            f"overrides must be two numbers 0 to 200, feed and rapid, as '10 25'; "
+            f"got {answers['overrides']!r}"
         )
     return f"[machine]\nfeed_override = {percents[0]:g}\nrapid_override = {percents[1]:g}"

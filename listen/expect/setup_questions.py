@@ -11,7 +11,9 @@ from listen.job import KINDS_OF_RUN, nearest
 
 ZERO_PLACES = ("left front corner", "middle", "left back corner", "right front corner", "right back corner")
 ZERO_HEIGHTS = ("top of the stock", "underside of the stock")
-_BELOW = re.compile(r"(\d+\.?\d*|\.\d+) below( the top( of the stock)?)?")
+_LENGTH = r"(\d+\.?\d*|\.\d+)"
+_BELOW = re.compile(rf"{_LENGTH} below( the top( of the stock)?)?")
+_INSIDE = re.compile(rf"{_LENGTH}(?: {_LENGTH})? inside (?:the )?(.+ corner)")
 USUAL_FLUTES = {"drill": 2, "spot drill": 2, "chamfer mill": 2, "reamer": 6, "tap": 3, "face mill": 5}
 
 
@@ -28,7 +30,8 @@ class Question:
     default : str
         What a plain return means; "" where there is no sensible default and an answer may be left out.
     choices : tuple of str
-        Where only these are right; for the place of Z0 also what `below_top` reads.
+        Where only these are right; for the places of X0 Y0 and Z0 also what `inside_corner` and `below_top`
+        read.
     why : str
         What the answer is for.
     """
@@ -56,7 +59,8 @@ def questions(facts: Facts) -> tuple[Question, ...]:
             text="Where is X0 Y0 on the stock?",
             default=_guessed_zero(facts),
             choices=ZERO_PLACES,
-            why="looking down on the table, X to the right, Y away from you",
+            why="looking down on the table, X to the right, Y away from you; "
+            "of stock that is larger all round, as '2 inside the left front corner'",
         ),
         Question(
             key="z0",
@@ -152,7 +156,22 @@ def answers_with_defaults(facts: Facts, answers: Mapping[str, str]) -> dict[str,
 
 
 def _is_choice(question: Question, answer: str) -> bool:
-    return answer in question.choices or (question.key == "z0" and below_top(answer) is not None)
+    others = {"zero": inside_corner, "z0": below_top}
+    return answer in question.choices or (question.key in others and others[question.key](answer) is not None)
+
+
+def inside_corner(answer: str) -> tuple[str, float, float] | None:
+    """Which corner X0 Y0 lies inside of and how far along X and Y, None where an answer does not say it so.
+
+    Examples
+    --------
+    >>> inside_corner("2 inside the left front corner"), inside_corner("2 .5 inside right back corner")
+    (('left front corner', 2.0, 2.0), ('right back corner', 2.0, 0.5))
+    """
+    found = _INSIDE.fullmatch(answer)
+    if not found or found[3] not in ZERO_PLACES:
+        return None
+    return found[3], float(found[1]), float(found[2] or found[1])
 
 
 def below_top(answer: str) -> float | None:

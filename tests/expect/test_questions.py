@@ -108,6 +108,28 @@ def test_the_guessed_stock_reaches_from_its_zero_to_the_tool(places: str, size: 
     assert asked_size.default == size
 
 
+@pytest.mark.parametrize(
+    ("said", "low", "high"),
+    [
+        ("2 inside the left front corner", (-2.0, -2.0), (78.0, 48.0)),
+        ("2 3.5 inside right back corner", (-78.0, -46.5), (2.0, 3.5)),
+    ],
+)
+def test_a_zero_inside_a_corner_leaves_stock_all_round(
+    program: Path, said: str, low: tuple[float, float], high: tuple[float, float]
+) -> None:
+    """By hand: 80 by 50, the corner so far beyond the zero; the jaws stand at the stock."""
+    facts = read_facts(read_program(program))
+    answers = {"size": "80x50x20", "zero": said, "jaws": "-5"}
+    target = program.with_suffix(".toml")
+    target.write_text(job_text(facts, answers))
+    job = load_job(target)
+    stock = job.setups[0].stock
+    assert isinstance(stock, Box)
+    assert (stock.low[:2], stock.high[:2]) == (low, high)
+    assert job.keep_outs[0].box.high[1] == low[1]
+
+
 @pytest.mark.parametrize("said", ["1.5 below the top of the stock", "1.5 below the top", "1.5 below"])
 def test_a_zero_that_a_face_is_milled_down_to_lies_below_the_top(program: Path, said: str) -> None:
     """With the raw top at Z0, a facing pass at Z0 never touches and the first touch comes unsaid."""
@@ -167,8 +189,14 @@ def test_a_tool_table_and_a_machine_kept_once(program: Path) -> None:
         ({"z0": "20 below the top", "size": "80x50x20"}, "Z0 must lie in the stock, 20 high, got '20 below"),
         ({"z0": "1 above the top"}, "is not one of top of the stock"),
         ({"z0": "1.2.3 below"}, "is not one of top of the stock"),
-        ({"overrides": "10"}, "two numbers"),
-        ({"jaws": "low"}, "one number"),
+        ({"zero": "90 inside the left front corner", "size": "80x50x20"}, "must lie on the stock, 80 by 50"),
+        (
+            {"zero": "2 50 inside the right back corner", "size": "80x50x20"},
+            "must lie on the stock, 80 by 50",
+        ),
+        ({"zero": "2 inside the front corner"}, "is not one of left front corner"),
+        ({"overrides": "10"}, "two numbers 0 to 200, feed and rapid, as '10 25'"),
+        ({"jaws": "low"}, "one number, as -5, or left out"),
     ],
 )
 def test_wrong_answers_are_named(program: Path, answers: dict[str, str], names: str | None) -> None:
