@@ -31,6 +31,8 @@ def replay_one(
     json: bool,
 ) -> int:
     """Listen to one recording and print the run."""
+    if columns and load is None:
+        raise InputError(f"--columns names those of a load log, got {columns!r} without --load")
     target = out or _own_folder(recording, load)
     with progress_bar("listening", quiet=json) as progress:
         run = replay_recording(

@@ -98,6 +98,7 @@ def test_a_command_written_wrongly_is_one_line_that_names_the_help_to_read(
         (["expect", "."], ". must be a job file, it is a folder"),
         (["teach", "."], ". holds no run (no decisions.jsonl)"),
         (["preview", "part.toml", "--seed", "-1"], "--seed"),
+        (["replay", "take.wav", "--columns", "time=t"], "got 'time=t' without --load"),
         (["coach", "--progress", "."], ". cannot be read or written: Is a directory; look at its name"),
     ],
 )
