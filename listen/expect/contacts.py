@@ -46,8 +46,8 @@ class Cut:
         Work offset.
     lowest : float
         Deepest place of the tip in the contact [mm].
-    span_first, span_last : int
-        Spans in which the contact begins and ends.
+    span_first : int
+        Span in which the contact begins.
     rapid_span : int
         First span that takes material off in a rapid, -1 for none.
     rapid_depth : float
@@ -66,7 +66,6 @@ class Cut:
     offset: str
     lowest: float
     span_first: int
-    span_last: int
     rapid_span: int = -1
     rapid_depth: float = 0.0
 
@@ -96,7 +95,6 @@ class _Made:
     rpm: float
     first: int
     middle: int
-    last: int
 
     @property
     def flutes(self) -> int:
@@ -139,7 +137,6 @@ class ContactMaker:
             rpm=float(abs(self.path.spindle_rpm[middle])),
             first=self._span_at(touch.start + 1e-9),
             middle=middle,
-            last=int(self.segments.span[index[-1]]),
         )
         span, depth = self._rapid_span(touch, index, stock)
         cut = self._cut(made, self._contact(made, number))
@@ -344,7 +341,6 @@ class ContactMaker:
             offset=self.path.offset_names[int(self.path.offset[made.first])],
             lowest=shape.lowest,
             span_first=made.first,
-            span_last=made.last,
         )
 
     def _power(self, made: _Made) -> float:

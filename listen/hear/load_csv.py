@@ -36,15 +36,12 @@ class LoadLog:
         In order of time.
     kind : str
         Unit of the load, one of `LOAD_KINDS`.
-    has_lines : bool
-        Whether the log names lines or blocks of the program.
     duration_s : float
         From its first row to its last [s].
     """
 
     items: tuple[LoadSample | Mark, ...]
     kind: str
-    has_lines: bool
     duration_s: float
 
 
@@ -118,7 +115,6 @@ def read_load_log(
     return LoadLog(
         items=items,
         kind=kind,
-        has_lines=bool({"line", "block"} & places.keys()),
         duration_s=rows[-1].time_s - rows[0].time_s,
     )
 

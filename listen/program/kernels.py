@@ -27,7 +27,7 @@ def _number(text: NDArray[np.uint8], at: int, powers: NDArray[np.float64]) -> tu
             n_digits += 1
             if point:
                 n_after += 1
-            if n_digits > 15:
+            if n_digits > MAX_DIGITS:
                 return 0.0, -1
         elif code == 46 and not point:
             point = True

@@ -10,7 +10,6 @@ from listen.program.variables import Variables
 PLAIN = re.compile(r"(?:[A-Z][+-]?(?:\d+(?:\.\d*)?|\.\d+))*")
 PLAIN_WORD = re.compile(r"([A-Z])([+-]?[\d.]+)")
 COMMENT = re.compile(r"\([^()]*\)")
-NUMBERED = re.compile(r"[Oo:]\s*(\d+)")
 LABEL = re.compile(r"O(?:(\d+)|<([^<>]*)>|(?=[\[#]))")
 KEYWORD = re.compile(
     r"ENDSUB|SUB|CALL|RETURN|IF|ELSEIF|ELSE|ENDIF|WHILE|ENDWHILE|DO|REPEAT|ENDREPEAT|BREAK|CONTINUE"
