@@ -46,7 +46,7 @@ LIVE = Tells(still=2.08, slope=1.05, bend=-0.10, air=-3.1)  # -3.1 ± 1.4 in air
 SECOND_LOOK = Tells(still=4.01, slope=1.12, bend=-0.06, air=-4.7, air_below=1.0)
 LEAST, MOST = 0.03, 20.0  # no more is made of it: real rooms sound otherwise
 BREAK, STOP = (0.3, 2.0), (-2.7, 1.2)
-LEAST_BREAK, MOST_BREAK = 0.05, 5.0
+MOST_BREAK = 5.0
 STEP_S, KEPT_S = 0.1, 600.0
 SURE = 0.995
 NEAR_S = 1.0  # to either side of a contact that was not heard
@@ -213,7 +213,7 @@ def _of_normals(odds: float, loud: tuple[float, float], quiet: tuple[float, floa
     """Ratio of two normals; beyond their means it is not trusted to go on."""
     inside = min(max(odds, quiet[0]), loud[0])
     log_ratio = _log_density(inside, loud) - _log_density(inside, quiet)
-    return min(max(math.exp(log_ratio), LEAST_BREAK), MOST_BREAK)
+    return min(math.exp(log_ratio), MOST_BREAK)
 
 
 def _log_density(x: float, of: tuple[float, float]) -> float:

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from listen.follow.holding import ANY, GAPS, HOLDS, Holding
+from listen.follow.holding import ANY, GAPS, HOLDS, KEPT, MOST_HELD, SPREADS, Holding
 from listen.follow.hypotheses import CORE, Floats
 from listen.follow.priors import Priors, priors_for
 from tests.follow.runs import EAR, timeline_of
@@ -48,17 +48,25 @@ def test_before_any_hold_its_length_is_the_usual_one() -> None:
     assert holding.lasts(mean, spread, np.array([5.0]))[0] == pytest.approx(0.5, rel=0, abs=1e-9)
 
 
-def test_holds_of_one_length_make_that_length_the_usual_one() -> None:
-    """By the update one after the other: the mean of the logs, the prior's counting as `HOLDS` of them."""
+@pytest.mark.reference
+def test_holds_one_after_the_other_are_what_they_are_all_at_once() -> None:
+    """Gelman et al., Bayesian Data Analysis, 3rd ed. (2013), section 3.3: the posterior of n values at once.
+
+    The mean is that of all, the prior's counting as `HOLDS` of them; half the sum of squares about it and the
+    prior's go into the scale, and the predictive variance is that of Student's t with 2 α degrees of freedom.
+    """
     holding, core = Holding(_priors()), np.zeros(1, CORE)
-    _, wide = holding.lengths(core)
-    for length_s in (6.0, 7.0, 6.5, 7.5):
+    for length_s in (6.0, 7.0, 2.5, 7.5):
         core = _remembered(core, holding.after_hold(core, 1, np.array([length_s])))
+    logs, usual = np.log([6.0, 7.0, 2.5, 7.5]), np.log(5.0)
+    kappa, alpha = HOLDS + 4.0, SPREADS + 2.0
+    before = 1.3**2 * (SPREADS - 1.0) * HOLDS / (HOLDS + 1.0)
+    among = 0.5 * ((logs - logs.mean()) ** 2).sum()
+    away = HOLDS * 4.0 * (logs.mean() - usual) ** 2 / (2.0 * kappa)
+    variance = (before + among + away) * (kappa + 1.0) / (kappa * (alpha - 1.0))
     mean, spread = holding.lengths(core)
-    logs = np.log([6.0, 7.0, 6.5, 7.5])
-    expected = (HOLDS * np.log(5.0) + logs.sum()) / (HOLDS + 4.0)
-    assert mean[0] == pytest.approx(expected, rel=0, abs=1e-12)
-    assert spread[0] < 0.6 * wide[0]
+    assert mean[0] == pytest.approx((HOLDS * usual + logs.sum()) / kappa, rel=0, abs=1e-12)
+    assert spread[0] == pytest.approx(np.sqrt(variance), rel=0, abs=1e-12)
 
 
 def test_one_odd_hold_is_borne() -> None:
@@ -68,6 +76,23 @@ def test_one_odd_hold_is_borne() -> None:
         core = _remembered(core, holding.after_hold(core, 1, np.array([2.0])))
     odd = holding.length_log(core, np.array([60.0]))[0]
     assert odd > np.log(ANY) + np.log(np.exp(-0.5 * (np.log(12.0) / 1.3) ** 2) / (60.0 * 1.3 * 2.51))
+
+
+def test_no_more_gaps_are_remembered_than_are_kept() -> None:
+    """Eighteen gaps, nine held, and eighteen more: 36 are remembered as `KEPT`, the held in proportion."""
+    holding, core = Holding(_priors()), np.zeros(1, CORE)
+    core["gaps"], core["held"], core["hold_square"] = 18.0, 9.0, 0.5
+    after = holding.after_gaps(core, 18)
+    fade = KEPT / 36.0
+    assert [float(after[name][0]) for name in ("gaps", "held", "hold_square")] == pytest.approx(
+        [KEPT, 9.0 * fade, 0.5 * fade], rel=0, abs=1e-12
+    )
+
+
+def test_a_gap_that_is_not_held_stays_possible() -> None:
+    holding, core = Holding(_priors()), np.zeros(1, CORE)
+    core["gaps"] = core["held"] = 1000.0
+    assert holding.share(core)[0] == MOST_HELD < 1.0
 
 
 def test_what_is_long_ago_fades() -> None:

@@ -37,6 +37,39 @@ def test_one_slip_makes_five_times_the_odds() -> None:
     assert ear.worse == pytest.approx(1.0 / 3.0, rel=0, abs=1e-12)
 
 
+def test_what_the_worse_ear_does_counts_by_the_belief_in_it() -> None:
+    """At 1 in 3: (1 + 4/3) times as often, dates of (1 + (6.25 - 1)/3) times the variance."""
+    ear = an_ear()
+    ear.slipped(1.0)
+    assert ear.times == pytest.approx(7.0 / 3.0, rel=0, abs=1e-12)
+    assert ear.wider == pytest.approx(2.75, rel=0, abs=1e-12)
+
+
+@pytest.mark.parametrize("in_contact", [True, False])
+def test_a_minute_without_a_slip_speaks_for_the_ear(in_contact: bool) -> None:
+    """A worse ear slips 5 times as often: none in 60 s is likelier by 4 · 60 s · its rate [nats]."""
+    ear = an_ear()
+    per_hour = EAR.dropouts_per_hour if in_contact else EAR.false_bursts_per_hour
+    ear.heard(60.0, in_contact=in_contact)
+    odds = np.log(0.1) - 4.0 * 60.0 * per_hour / 3600.0
+    assert ear.worse == pytest.approx(1.0 / (1.0 + np.exp(-odds)), rel=0, abs=1e-9)
+
+
+def test_an_ear_may_become_better_again_and_one_date_says_little() -> None:
+    """However many slips there were, the odds end at e^6; a date counts for -0.5 to 1.5 nats."""
+    ear = an_ear()
+    for _ in range(100):
+        ear.slipped(1.0)
+    assert ear.worse == pytest.approx(1.0 / (1.0 + np.exp(-6.0)), rel=0, abs=1e-12)
+    told = date_tells(np.array([0.0, 5.0]), np.full(2, 0.01), np.full(2, 0.01))
+    assert told.tolist() == [-0.5, 1.5]
+
+
+def test_a_contact_that_was_half_heard_is_missed_by_as_much_more() -> None:
+    """Of an ear said to miss 1 %, for a belief that is seven times as likely over a miss: 7 %."""
+    assert an_ear().missed(7.0) == pytest.approx(0.07, rel=0, abs=1e-12)
+
+
 def test_an_hour_of_cutting_without_a_slip_speaks_for_the_ear_but_not_for_ever() -> None:
     ear = an_ear()
     ear.heard(3600.0, in_contact=True)

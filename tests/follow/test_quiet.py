@@ -69,6 +69,29 @@ def test_a_short_contact_tells_by_what_there_is_of_it() -> None:
     assert quiet.for_a_miss(5.0, 5.12, LATER) is None
 
 
+@pytest.mark.parametrize(
+    ("log_odds", "ratio"),
+    [
+        (-1.2, 0.9892),  # -0.5 (1.5/2)² - ln 2 + 0.5 (1.5/1.2)² + ln 1.2
+        (-6.0, 0.1948),  # as at -2.7: -0.5 (3/2)² - ln 2 + ln 1.2
+        (1.0, 5.0),  # as at 0.3, 13.7, of which no more is made than 5
+    ],
+)
+def test_what_is_believed_since_an_end_tells_it_from_a_break(log_odds: float, ratio: float) -> None:
+    """Mean log odds of 0.3 ± 2.0 after a break, -2.7 ± 1.2 after an end, no further than their means."""
+    quiet = Quiet(RATE)
+    assert quiet.for_a_break(5.0, 6.0) == 1.0
+    for start_s, stop_s, odds in ((0.0, 5.0, 3.0), (5.0, 7.0, log_odds)):
+        quiet.take(believed(start_s, stop_s, odds))
+    assert quiet.for_a_break(5.0, 6.0) == pytest.approx(ratio, rel=1e-3)
+
+
+def test_no_belief_counts_for_more_than_one_in_two_hundred() -> None:
+    quiet = Quiet(RATE)
+    quiet.take(believed(0.0, 2.0, 20.0))
+    assert quiet.mean_odds(0.5, 1.5) == pytest.approx(math.log(199.0), rel=0, abs=1e-9)
+
+
 def test_what_is_not_known_tells_nothing() -> None:
     quiet = Quiet(RATE)
     assert quiet.for_a_miss(5.0, 7.0, LATER) is None
