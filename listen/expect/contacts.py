@@ -86,7 +86,7 @@ class _Shape:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Made:
-    """All that a contact is worked out from; the three spans are where it begins, its middle and its end."""
+    """All that a contact is worked out from; two spans are where it begins, and its middle."""
 
     touch: Touch
     tool: Tool

@@ -5,6 +5,7 @@ import pytest
 from numpy.typing import NDArray
 
 from listen.errors import InputError
+from listen.flat_tops import clipped_share
 from listen.hear.level_check import (
     LevelCheck,
     check_knock,
@@ -48,6 +49,15 @@ def test_flat_tops_are_clipping_at_full_scale_and_below(top: float) -> None:
     assert kinds(check_level(np.clip(loud, -top, top), rate=RATE)) == ["clipping"]
     assert kinds(check_level(0.2 * loud, rate=RATE)) == []
     assert kinds(check_level(0.9 * np.sin(2 * np.pi * 997 * SECONDS), rate=RATE)) == []
+
+
+def test_three_equal_samples_at_the_top_are_a_flat_top_and_two_are_none() -> None:
+    """By hand, of 10 samples; both signs of the top count, what is flat below it does not."""
+    assert clipped_share(np.array([0, 0.9, 0.9, 0.9, 0, 0, 0, 0, 0, 0.1])) == pytest.approx(0.3)
+    assert clipped_share(np.array([0, 0.9, 0.9, 0.9, 0.9, 0, -0.9, -0.9, -0.9, 0.1])) == pytest.approx(0.7)
+    assert clipped_share(np.array([0, 0.9, 0.9, 0, 0, 0.5, 0.5, 0.5, 0.5, 0.1])) == 0.0
+    assert clipped_share(np.array([0, 0.9, 0.8, 0.9, 0, 0, 0, 0, 0, 0.1])) == 0.0
+    assert clipped_share(np.array([0, 0.2, 0.2, 0.2, 0, 0, 0, 0, 0, 0.1])) == 0.0
 
 
 @pytest.mark.parametrize("mains", [50, 60])
