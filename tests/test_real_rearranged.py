@@ -17,6 +17,7 @@ import soundfile
 from numpy.typing import NDArray
 from scipy.signal import resample_poly
 
+from listen.advise import afterwards
 from listen.cli import main
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tools"))
@@ -175,6 +176,9 @@ def twenty_passes(
         "held 20 s in the cut",
         "held 20 s in air",
         "10 times as slow for three",
+        "10 times as slow within one",
+        "a tenth slower than told",
+        "a tenth faster than told, one taken out",
         "tool lost",
         "gone in the middle",
         "dry run",
@@ -191,3 +195,19 @@ def test_twenty_alike_passes_at_8_khz_get_their_verdicts(
 ) -> None:
     """Exp0-2 by its labels, all passes alike; spray as loud as the air."""
     twenty_passes("Exp0-2", change, shared_data, tmp_path, spray_db=0.0, rate=8000)
+
+
+def test_a_flag_is_timed_from_its_fault_and_only_where_it_came_at_the_time() -> None:
+    cut = changes.Cut(start_s=1.0, stop_s=3.0, number=0)
+    change = changes.Change(name="", cuts=(cut,), right=(frozenset({NEVER}),), most_flags=1, fault_s=5.0)
+    later = f"Not heard. {afterwards.AFTERWARDS}"
+    flags = [
+        {"at_s": 6.0, "kind": "not heard", "contact": 1, "text": "Before the fault, which is at 7 s."},
+        {"at_s": 7.5, "kind": "not heard", "contact": 1, "text": later},
+        {"at_s": 9.0, "kind": "not heard", "contact": 1, "text": "At the time."},
+    ]
+    contact = {"line": 1, "heard": None, "verdict": NEVER}
+    said = made_anew.said({"contacts": [contact], "flags": flags}, change, [(3.0, 5.0)])
+    assert said.flagged_after_s == pytest.approx(2.0)
+    said = made_anew.said({"contacts": [contact], "flags": flags[:2]}, change, [(3.0, 5.0)])
+    assert said.flagged_after_s == float("inf")

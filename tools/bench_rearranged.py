@@ -4,6 +4,7 @@
 tools/bench rearranged                     every arrangement and change
 tools/bench rearranged --only "held"       changes with that in their name
 tools/bench rearranged --first 2 --seed 3  the first two arrangements, drawn anew
+tools/bench rearranged --from 7 --first 1  the eighth alone
 
 Programs are those of whole experiments, twenty passes each, by their labels; the sound is that of a few
 real passes, stretched from their middle. Recordings and labels lie beside the checkout (../shared).
@@ -18,7 +19,7 @@ from pathlib import Path
 
 import numpy as np
 from tools_real.changes import Change, changes
-from tools_real.disturb import coded, level_controlled, with_spray, with_talk
+from tools_real.disturb import coded, level_controlled, with_other_microphone, with_spray, with_talk
 from tools_real.labelled import labelled_passes, write_job
 from tools_real.pieces import SOURCES, Source, Take
 from tools_real.rearranged import Said, Sounds, rearranged, replayed, said
@@ -28,6 +29,8 @@ from listen.synth.speech import can_speak
 PASSES, STEADY, CHATTER = SOURCES
 FOLDER = Path(__file__).resolve().parents[2] / "shared" / "data"
 N_PASSES, RPM = 20, 9000.0  # of the recorded passes; of the others it is not known
+FASTER = (0.75, 1.35)
+WITHIN_S = (0.5, 1.0, 3.0, 10.0)
 Disturb = Callable[[np.random.Generator, Take], Take]
 
 
@@ -38,13 +41,20 @@ def spray_coming_on(rng: np.random.Generator, take: Take) -> Take:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Arrangement:
-    """Which experiment's program, with whose sound, and what is done to it."""
+    """Which experiment's program, with whose sound, and what is done to it.
+
+    Attributes
+    ----------
+    is_other : bool
+        Played at another speed, which the seed draws: another machine.
+    """
 
     experiment: str
     source: Source
     what: str
     disturb: Disturb
     talks: bool = False
+    is_other: bool = False
 
 
 ARRANGEMENTS = (
@@ -76,13 +86,47 @@ ARRANGEMENTS = (
     ),
     Arrangement(experiment="Exp4-3", source=STEADY, what="a quiet cut", disturb=lambda _, take: take),
     Arrangement(experiment="Exp4-3-2", source=CHATTER, what="a chattering cut", disturb=lambda _, take: take),
+    Arrangement(
+        experiment="Exp1-2",
+        source=PASSES,
+        what="other machine and microphone, spray +6 dB, 8 kHz",
+        disturb=lambda rng, take: coded(
+            with_spray(rng, with_other_microphone(rng, take), 6.0), "8 kHz mu-law"
+        ),
+        is_other=True,
+    ),
+    Arrangement(
+        experiment="Exp1-9",
+        source=PASSES,
+        what="other machine and microphone, fast level control",
+        disturb=lambda rng, take: level_controlled(with_other_microphone(rng, take), "fast level control"),
+        is_other=True,
+    ),
+    Arrangement(
+        experiment="Exp1-6",
+        source=STEADY,
+        what="a quiet cut on another machine, Opus for voices 12 kbit/s",
+        disturb=lambda rng, take: coded(with_other_microphone(rng, take), "Opus for voices 12 kbit/s"),
+        is_other=True,
+    ),
+    Arrangement(
+        experiment="Exp2-1",
+        source=CHATTER,
+        what="a chattering cut, talk +6 dB, slow level control",
+        disturb=lambda rng, take: level_controlled(with_talk(rng, take, 6.0), "slow level control"),
+        talks=True,
+        is_other=True,
+    ),
 )
 
 
 def results(arrangement: Arrangement, seed: int, only: str, folder: Path) -> Iterator[tuple[Change, Said]]:
     """Every change of one arrangement."""
     passes = labelled_passes(FOLDER, arrangement.experiment, n_passes=N_PASSES)
-    job, sounds = write_job(folder, passes, rpm=RPM), Sounds(FOLDER, arrangement.source)
+    drawn = np.random.default_rng([94, seed]).uniform(*FASTER)
+    faster = float(round(drawn, 2)) if arrangement.is_other else 1.0
+    job = write_job(folder, passes, rpm=RPM * faster)
+    sounds = Sounds(FOLDER, arrangement.source, faster=faster)
     for change in changes(np.random.default_rng([92, seed]), passes):
         if only not in change.name:
             continue
@@ -96,6 +140,7 @@ def main(arguments: list[str]) -> int:
     """Print what was said of each changed run; 0, for nothing here is a limit."""
     parser = argparse.ArgumentParser(prog="tools/bench rearranged")
     parser.add_argument("--only", default="")
+    parser.add_argument("--from", dest="start", type=int, default=0)
     parser.add_argument("--first", type=int, default=len(ARRANGEMENTS))
     parser.add_argument("--seed", type=int, default=0)
     wanted = parser.parse_args(arguments)
@@ -103,7 +148,7 @@ def main(arguments: list[str]) -> int:
         print("real recordings: not beside this checkout")
         return 0
     told: list[tuple[Change, Said]] = []
-    for arrangement in ARRANGEMENTS[: wanted.first]:
+    for arrangement in ARRANGEMENTS[wanted.start :][: wanted.first]:
         print(f"-- {arrangement.experiment}, {arrangement.source.name}, {arrangement.what}")
         if arrangement.talks and not can_speak():
             print("no speech synthesiser is installed: left out")
@@ -131,6 +176,7 @@ def show(told: list[tuple[Change, Said]]) -> None:
     """The sums."""
     if not told:
         return
+    show_flags(told)
     n_verdicts = sum(len(change.right) for change, _ in told)
     right = n_verdicts - sum(len(heard.wrong) for _, heard in told)
     beyond = sum(max(0, len(heard.flags) - change.most_flags) for change, heard in told)
@@ -139,3 +185,16 @@ def show(told: list[tuple[Change, Said]]) -> None:
     matched, true = sum(h.matched for _, h in told), sum(h.true for _, h in told)
     print(f"starts within 0.2 s {matched} of {true} ({matched / max(true, 1):.4f})")
     print(f"invented contacts {sum(h.invented for _, h in told)}, flags beyond one for one cause {beyond}")
+
+
+def show_flags(told: list[tuple[Change, Said]]) -> None:
+    """False ones of runs without a fault; of planted faults, how many drew theirs, and how soon."""
+    clean = [heard.flags for change, heard in told if change.most_flags == 0]
+    print(f"runs without a fault {len(clean)}: false flags {sum(map(len, clean))}")
+    planted = [heard for change, heard in told if change.fault_s is not None]
+    after_s = np.array([heard.flagged_after_s for heard in planted])
+    if not planted:
+        return
+    n_ever = sum(bool(heard.flags) for heard in planted)
+    soon = ", ".join(f"{within_s:g} s {np.mean(after_s <= within_s):.3f}" for within_s in WITHIN_S)
+    print(f"planted faults {len(planted)}: flagged {n_ever}, at the time within {soon}")

@@ -34,6 +34,8 @@ class Change:
         For each pass the verdicts that are right.
     most_flags : int
         One for one cause, none for none.
+    fault_s : float or None
+        When the fault that must be flagged is there, on the clock of `cuts`; None where none must be.
     before_s, after_s : float
         Air before the first and after the last cut.
     """
@@ -42,6 +44,7 @@ class Change:
     cuts: tuple[Cut, ...]
     right: tuple[frozenset[str], ...]
     most_flags: int
+    fault_s: float | None = None
     before_s: float = 2.0
     after_s: float = 6.0
 
@@ -55,6 +58,7 @@ def changes(rng: np.random.Generator, passes: Sequence[Pass]) -> Iterator[Change
     yield from _early(cuts, k)
     yield from _held(cuts, k)
     yield from _slowed(cuts, k)
+    yield from _told_wrong(cuts, k)
     yield from _lost(cuts, k)
     yield from _elsewhere(cuts)
 
@@ -66,13 +70,19 @@ def _change(
     most_flags: int,
     *,
     n: int | None = None,
+    fault_s: float | None = None,
     before_s: float = 2.0,
     after_s: float = 6.0,
 ) -> Change:
     n_passes = 1 + cuts[-1].number if n is None else n
-    right = tuple(other.get(i, FINE) for i in range(n_passes))
     return Change(
-        name=name, cuts=tuple(cuts), right=right, most_flags=most_flags, before_s=before_s, after_s=after_s
+        name=name,
+        cuts=tuple(cuts),
+        right=tuple(other.get(i, FINE) for i in range(n_passes)),
+        most_flags=most_flags,
+        fault_s=fault_s,
+        before_s=before_s,
+        after_s=after_s,
     )
 
 
@@ -84,20 +94,21 @@ def _later(cuts: Sequence[Cut], from_number: int, by_s: float) -> list[Cut]:
 
 
 def _missing(cuts: tuple[Cut, ...], k: int) -> Iterator[Change]:
-    n = len(cuts)
-    yield _change("one taken out", [c for c in cuts if c.number != k], {k: NEVER}, 1)
+    n, due_s = len(cuts), cuts[k].start_s
+    yield _change("one taken out", [c for c in cuts if c.number != k], {k: NEVER}, 1, fault_s=due_s)
     gone = {k: NEVER, k + 1: NEVER}
-    yield _change("two taken out", [c for c in cuts if c.number not in gone], gone, 1)
+    yield _change("two taken out", [c for c in cuts if c.number not in gone], gone, 1, fault_s=due_s)
     yield _change("first taken out", cuts[1:], {0: NEVER | UNTOLD}, 1)  # or the recording began later
-    yield _change("last taken out", cuts[:-1], {n - 1: NEVER}, 1, n=n)
+    yield _change("last taken out", cuts[:-1], {n - 1: NEVER}, 1, n=n, fault_s=cuts[-1].start_s)
 
 
 def _early(cuts: tuple[Cut, ...], k: int) -> Iterator[Change]:
     by_s = 0.6 * (cuts[k].start_s - cuts[k - 1].stop_s)
     sooner = replace(cuts[k], start_s=cuts[k].start_s - by_s)
     moved = replace(sooner, stop_s=cuts[k].stop_s - by_s)
-    yield _change("one brought forward", [*cuts[:k], moved, *cuts[k + 1 :]], {k: EARLY}, 1)
-    yield _change("one begun early, ended in time", [*cuts[:k], sooner, *cuts[k + 1 :]], {k: EARLY}, 1)
+    for name, early in (("one brought forward", moved), ("one begun early, ended in time", sooner)):
+        parts = [*cuts[:k], early, *cuts[k + 1 :]]
+        yield _change(name, parts, {k: EARLY}, 1, fault_s=early.start_s)
     yield _change("all from one brought forward", _later(cuts, k, -by_s), {k: EARLY | UNTOLD}, 1)
 
 
@@ -113,24 +124,39 @@ def _held(cuts: tuple[Cut, ...], k: int) -> Iterator[Change]:
 def _slowed(cuts: tuple[Cut, ...], k: int) -> Iterator[Change]:
     n, turned_s, back_s = len(cuts), cuts[k - 1].stop_s, cuts[k + 2].stop_s
     for times, n_cut in ((2.0, n), (10.0, min(n, 6))):
-        slow = [replace(c, start_s=c.start_s * times, stop_s=c.stop_s * times) for c in cuts[:n_cut]]
+        slow = _timed(cuts[:n_cut], times)
         rest = dict.fromkeys(range(n_cut, n), NEVER | UNTOLD)  # the recording ends there
         yield _change(f"{times:g} times as slow", slow, rest, min(len(rest), 1), n=n)
         lost_s = (times - 1.0) * turned_s
-        slow = [
-            replace(c, start_s=c.start_s * times - lost_s, stop_s=c.stop_s * times - lost_s)
-            for c in cuts[k : k + 3]
-        ]
+        slow = _later(_timed(cuts[k : k + 3], times), k, -lost_s)
         after = _later(cuts[k + 3 :], k + 3, (times - 1.0) * (back_s - turned_s))
         yield _change(f"{times:g} times as slow for three", [*cuts[:k], *slow, *after], {}, 0)
+        within = replace(cuts[k], stop_s=cuts[k].start_s + times * (cuts[k].stop_s - cuts[k].start_s))
+        after = _later(cuts[k + 1 :], k + 1, within.stop_s - cuts[k].stop_s)
+        yield _change(f"{times:g} times as slow within one", [*cuts[:k], within, *after], {}, 0)
+
+
+def _timed(cuts: Sequence[Cut], times: float) -> list[Cut]:
+    return [replace(c, start_s=c.start_s * times, stop_s=c.stop_s * times) for c in cuts]
+
+
+def _told_wrong(cuts: tuple[Cut, ...], k: int) -> Iterator[Change]:
+    """The feed that was told is a tenth off: no fault by itself, and it hides none."""
+    for name, times in (("a tenth slower than told", 1.1), ("a tenth faster than told", 0.9)):
+        run = _timed(cuts, times)
+        yield _change(name, run, {}, 0)
+        rest = [c for c in run if c.number != k]
+        yield _change(f"{name}, one taken out", rest, {k: NEVER}, 1, fault_s=run[k].start_s)
 
 
 def _lost(cuts: tuple[Cut, ...], k: int) -> Iterator[Change]:
     n, half_s = len(cuts), 0.5 * (cuts[k].start_s + cuts[k].stop_s)
     first = replace(cuts[k], stop_s=half_s)
     gone = {k: SHORT, **dict.fromkeys(range(k + 1, n), NEVER)}
-    yield _change("tool lost", [*cuts[:k], first], gone, 1, n=n, after_s=cuts[-1].stop_s - half_s + 6.0)
-    yield _change("gone in the middle", [*cuts[:k], first, *cuts[k + 1 :]], {k: SHORT}, 1)
+    rest_s = cuts[-1].stop_s - half_s + 6.0
+    yield _change("tool lost", [*cuts[:k], first], gone, 1, n=n, fault_s=half_s, after_s=rest_s)
+    parts = [*cuts[:k], first, *cuts[k + 1 :]]
+    yield _change("gone in the middle", parts, {k: SHORT}, 1, fault_s=half_s)
     yield _change("dry run", [], dict.fromkeys(range(n), NEVER), 1, n=n, before_s=cuts[-1].stop_s + 20.0)
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
-from scipy.signal import butter, sosfilt, sosfiltfilt
+from scipy.signal import butter, firwin2, oaconvolve, sosfilt, sosfiltfilt
 
 from listen.synth.speech import spoken_sound
 from tools_real.pieces import Sound, Take, renamed
@@ -36,6 +36,16 @@ def level_controlled(take: Take, name: str) -> Take:
     """The take as a recorder with level control gives it."""
     arguments = ["-i", "{in}", "-af", CONTROLS[name], "-c:a", "pcm_s16le"]
     return renamed(take, name, *_through(take, arguments, "wav", None))
+
+
+def with_other_microphone(rng: np.random.Generator, take: Take) -> Take:
+    """The take by a microphone and a place with another response: up to some 12 dB up and down."""
+    at_hz = np.geomspace(50.0, 20000.0, 16)
+    gains_db = np.clip(rng.normal(0.0, 5.0, at_hz.size), -12.0, 12.0)
+    grid_hz = np.linspace(0.0, 0.5 * take.rate, 513)
+    gains = 10.0 ** (np.interp(np.log(grid_hz + 1.0), np.log(at_hz), gains_db) / 20.0)
+    heard = oaconvolve(take.samples, firwin2(1025, grid_hz, gains, fs=take.rate), mode="same")
+    return renamed(take, "other microphone", 0.5 * heard / np.abs(heard).max())
 
 
 def _through(take: Take, arguments: list[str], ending: str, rate: int | None) -> tuple[Sound, int]:

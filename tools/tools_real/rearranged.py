@@ -11,7 +11,9 @@ from typing import Any
 
 import numpy as np
 import soundfile
+from scipy.signal import resample_poly
 
+from listen.advise.afterwards import AFTERWARDS
 from listen.cli import main as cut_listen
 from tools_real.changes import Change
 from tools_real.pieces import FADE_S, IDLE, SOURCES, Contacts, Sound, Source, Take, joined, looped, recording
@@ -22,20 +24,29 @@ NO_FAULTS = frozenset({"chatter"})  # what a chattering cut is rightly flagged f
 
 
 class Sounds:
-    """Contact and air of one recording, of any length."""
+    """Contact and air of one recording, of any length.
 
-    def __init__(self, folder: Path, source: Source) -> None:
-        self._sound, self.rate = recording(folder, source)
+    Parameters
+    ----------
+    faster : float
+        It is played so much faster, in pitch too: another spindle speed, on another machine.
+    """
+
+    def __init__(self, folder: Path, source: Source, *, faster: float = 1.0) -> None:
+        sound, self.rate = recording(folder, source)
+        self._faster, self._sound = faster, _played(sound, faster)
         self._contacts = source.contacts
         self._airs = [self._cut(*source.air)]
         if source is SOURCES[0]:
             self._airs.append(self._cut(2.6, 3.18))  # after its last pass
         elif source is SOURCES[1]:
-            idle, _ = recording(folder, IDLE)
+            idle = _played(recording(folder, IDLE)[0], faster)
             self._airs = [idle * (_rms(self._airs[0]) / _rms(idle))]
 
     def _cut(self, start_s: float, stop_s: float) -> Sound:
-        return self._sound[round(start_s * self.rate) : round(stop_s * self.rate)]
+        """By the recording's own clock [s]."""
+        start, stop = (round(at_s / self._faster * self.rate) for at_s in (start_s, stop_s))
+        return self._sound[start:stop]
 
     def air(self, rng: np.random.Generator, length_s: float) -> Sound:
         """Air; it is faded into what follows."""
@@ -45,12 +56,17 @@ class Sounds:
     def contact(self, rng: np.random.Generator, which: int, length_s: float) -> Sound:
         """One contact: its own start and end, and as much of its middle as is needed."""
         start_s, stop_s = self._contacts[which % len(self._contacts)]
+        edge_s, fade_s = EDGE_S * self._faster, FADE_S * self._faster
         rest_s = max(length_s + FADE_S - 2 * EDGE_S, 0.05)
         middle = looped(
-            rng, self._cut(start_s + EDGE_S, stop_s - EDGE_S), length_s=rest_s + FADE_S, rate=self.rate
+            rng, self._cut(start_s + edge_s, stop_s - edge_s), length_s=rest_s + FADE_S, rate=self.rate
         )
-        ends = (self._cut(start_s, start_s + EDGE_S + FADE_S), self._cut(stop_s - EDGE_S - FADE_S, stop_s))
+        ends = (self._cut(start_s, start_s + edge_s + fade_s), self._cut(stop_s - edge_s - fade_s, stop_s))
         return joined([ends[0], middle, ends[1]], self.rate)
+
+
+def _played(sound: Sound, faster: float) -> Sound:
+    return sound if faster == 1.0 else resample_poly(sound, 100, round(100 * faster))
 
 
 def _rms(sound: Sound) -> float:
@@ -95,6 +111,8 @@ class Said:
         Contacts heard that belong to no pass, and passes heard that were not cut.
     flags : tuple of str
         All that were raised, chatter apart.
+    flagged_after_s : float
+        From the fault to the first flag at the time; infinite where there was none, or no fault.
     """
 
     wrong: tuple[tuple[int, str], ...]
@@ -102,6 +120,7 @@ class Said:
     true: int
     invented: int
     flags: tuple[str, ...]
+    flagged_after_s: float
 
     def is_right(self, change: Change) -> bool:
         """Every verdict is one that is right, nothing was invented, and one cause drew one flag."""
@@ -131,7 +150,18 @@ def said(run: dict[str, Any], change: Change, contacts: Contacts) -> Said:
         true=len(starts_s),
         invented=len(run["contacts"]) - len(passes) + len(heard.keys() - starts_s.keys()),
         flags=tuple(flag["kind"] for flag in run["flags"] if flag["kind"] not in NO_FAULTS),
+        flagged_after_s=_flagged_after_s(run["flags"], change, contacts),
     )
+
+
+def _flagged_after_s(flags: Sequence[dict[str, Any]], change: Change, contacts: Contacts) -> float:
+    """To the first flag that was raised while it ran; one before the fault is a false one."""
+    if change.fault_s is None:
+        return float("inf")
+    fault_s = contacts[0][0] - change.cuts[0].start_s + change.fault_s
+    at_the_time = [f for f in flags if f["kind"] not in NO_FAULTS and not f["text"].endswith(AFTERWARDS)]
+    after_s = [flag["at_s"] - fault_s for flag in at_the_time]
+    return min((each for each in after_s if each > 0.0), default=float("inf"))
 
 
 def _starts(change: Change, contacts: Sequence[tuple[float, float]]) -> dict[int, float]:
