@@ -67,11 +67,13 @@ def main(arguments: list[str]) -> int:
     if not FOLDER.is_dir():
         print("real recordings: not beside this checkout")
         return 0
-    model, rows = shipped_model(), {}
+    model, rows, startled, air_s = shipped_model(), {}, 0, 0.0
     for draw in range(draws):
         for take in takes(draw):
             clip = Clip(name=take.name, samples=take.samples, rate=take.rate, contacts=take.contacts)
             heard = hear(clip, model)
+            startled += heard.startled
+            air_s += clip.duration_s - sum(b - a for a, b in take.contacts)
             before = rows.get(take.name, (NOTHING, NOTHING))
             now = (
                 score_contacts(take.contacts, found, collar_s=COLLAR_S)
@@ -79,6 +81,7 @@ def main(arguments: list[str]) -> int:
             )
             rows[take.name] = tuple(a.plus(b) for a, b in zip(before, now, strict=True))
     show(rows)
+    print(f"live: {startled} starts supposed in {air_s / 60.0:.0f} minutes of air")
     return 0
 
 

@@ -17,7 +17,7 @@ from listen.decide.own_sound import Opinion, OwnSound
 from listen.decide.review import LOOKS_BACK, Review
 from listen.decide.shop import ShopSoFar
 from listen.decide.spindle import AirListener
-from listen.decide.supposition import supposition_of
+from listen.decide.supposition import Supposition, supposition_of
 from listen.errors import ListenError
 from listen.states import AirSound, ContactSound, Event, Finding, Learnt, StateLikelihoods, Turning
 
@@ -39,6 +39,8 @@ class Decide:
     turnings : tuple of Turning
         Spindle speeds and flutes that the program has; they guide what is chatter and what the teeth sing.
     settings : DecoderSettings
+    supposition : Supposition | None
+        How likely a provisional change is one; None for what the model's card says of that.
     note : callable | None
         Is given what the live ear thinks of a second ago, log odds of contact, shape (n_frames,), frame by
         frame: the second look need not work that out again.
@@ -52,6 +54,7 @@ class Decide:
         hop: int,
         turnings: tuple[Turning, ...] = (),
         settings: DecoderSettings | None = None,
+        supposition: Supposition | None = None,
         note: Callable[[NDArray[np.float64]], None] | None = None,
     ) -> None:
         self.model = model
@@ -69,7 +72,7 @@ class Decide:
             spread=spread,
             review=self._again,
             own=self._taught,
-            supposition=supposition_of(model.card),
+            supposition=supposition or supposition_of(model.card),
         )
         self._kept = Kept(layout, hop=hop, kept_s=KEPT_S)
         self._own = OwnSound(self._kept, hop=hop)

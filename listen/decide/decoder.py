@@ -7,9 +7,10 @@ the two-sided ear is asked about the last seconds: it decides whether, and dates
 """
 
 import itertools
+import math
 from collections import deque
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 from listen.decide.kernels import best_path, bridged, runs_of
 from listen.decide.own_sound import Opinion
 from listen.decide.paths import dated, with_gaps
-from listen.decide.supposition import BEFORE, Supposition
+from listen.decide.supposition import Supposition
 from listen.errors import InputError
 from listen.states import Event, Standing, State, log_odds
 
@@ -25,6 +26,7 @@ LATE_FRAMES = 30  # how far back the states of a frame's scores lie
 SURE_FRAMES = 100
 WONDER_OVER = 50  # frames
 OWN_FRAMES = 3
+LATELY = slice(-63, -3)  # frames that a rise is held against: the 0.6 s before those that rise
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +39,13 @@ class DecoderSettings:
         Contact now is at or above / below this: provisional entry / exit.
     firm_frames : int
         For so many frames in a row.
+    rise, rise_most : float
+        For an entry it must also be so far above what it was lately [nats], but no higher than the
+        latter: in air that it is in two minds about, the live ear crosses even odds all the time.
+    own_start : float
+        What the run has taught counts so many times its share in what is supposed to start.
+    own_asked : float
+        It is asked where the live ear believes this much.
     first_look, last_look : int
         Frames after a provisional change at which the two-sided ear is asked; what the last
         look does not confirm is withdrawn.
@@ -71,6 +80,10 @@ class DecoderSettings:
     open_now: float = 0.5
     close_now: float = 0.3
     firm_frames: int = 1
+    rise: float = 2.0
+    rise_most: float = 2.5
+    own_start: float = 1.5
+    own_asked: float = 0.2
     first_look: int = 45
     last_look: int = 110
     believed: float = 0.8
@@ -99,6 +112,19 @@ class DecoderSettings:
             raise InputError(
                 f"decoder needs 0 < first_look < last_look, got {self.first_look} and {self.last_look}"
             )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Supposed:
+    """A change that waits to be settled: when it came, since when it waits, and what was told of it.
+
+    A start is told only once it has risen; what was not told is asked about all the same.
+    """
+
+    state: State
+    at: int
+    since: int
+    told: Event | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,8 +180,9 @@ class Decoder:
         self._supposition = supposition or Supposition()
         self._in_contact = False  # by what is settled
         self._supposed = False  # in contact by what the live ear last supposed
+        self._said = False  # in contact by what was last told
         self._firm = 0  # frames in a row for which the live ear has thought otherwise
-        self._waiting: list[Event] = []  # provisional changes, oldest first
+        self._waiting: list[_Supposed] = []  # oldest first
         self._looked = False  # the first look at the oldest was unsure
         self._opened = 0
         self._steady_told = False
@@ -163,6 +190,7 @@ class Decoder:
         self._settled = 0  # all before this is decided [samples]
         self._states: deque[tuple[int, NDArray[np.float64]]] = deque(maxlen=400)
         self._now: deque[float] = deque(maxlen=1000)
+        self._odds: deque[float] = deque(maxlen=-LATELY.start)  # those by which a start is supposed
         self._late: deque[float] = deque(
             maxlen=1000
         )  # what was believed 300 ms later, as long as it is known
@@ -178,6 +206,7 @@ class Decoder:
         self._firm, self._settled = 0, at
         self._states.clear()
         self._now.clear()
+        self._odds.clear()
         self._late.clear()
         return events
 
@@ -185,6 +214,7 @@ class Decoder:
         """Take the beliefs of one frame, give the events they decide."""
         self._states.append((scores.at - LATE_FRAMES * self.hop, scores.states))
         self._now.append(scores.now)
+        self._odds.append(self._start_odds(scores.now))
         self._late.append(1.0 - float(scores.states[0]))
         events = list(self._tell_steady(scores)) if self._in_contact else []
         events += self._suppose_if_changed(scores)
@@ -208,42 +238,73 @@ class Decoder:
         events = list(self._settle(at, last=True)) if self._waiting else []
         if self._in_contact:
             events += self._end(at, at, 0.5)
-        events += [self._withdrawn(event, at, 0.5) for event in self._waiting]
-        self._waiting, self._supposed = [], False
+        events += [self._withdrawn(one.told, at, 0.5) for one in self._waiting if one.told]
+        self._waiting, self._supposed, self._said = [], False, False
         return tuple(events)
 
     def _suppose_if_changed(self, scores: Scores) -> Iterator[Event]:
-        """A provisional event once the live ear has firmly changed its mind."""
+        """Suppose a change once the live ear has firmly changed its mind, and tell of it if it is plain."""
         if self._supposed:
-            changed = scores.now < self.settings.close_now and not self._is_own_cut()
+            changed = self._seems_over(scores.now)
         else:
-            changed = scores.now >= self.settings.open_now
+            changed = scores.now >= self.settings.open_now or self._has_risen()
         self._firm = self._firm + 1 if changed else 0
-        if self._firm < self.settings.firm_frames:
-            return
-        supposed = self._event(
-            State.AIR if self._supposed else State.ENTRY,
-            at=min(max(scores.at - self.early, self._settled), scores.at),
-            decided_at=scores.at,
-            probability=self._supposition.probability(self._lately(), is_start=not self._supposed),
+        if self._firm >= self.settings.firm_frames:
+            self._firm, self._supposed = 0, not self._supposed
+            state = State.ENTRY if self._supposed else State.AIR
+            self._waiting.append(_Supposed(state=state, at=self._came(scores.at), since=scores.at))
+        if self._supposed != self._said and (not self._supposed or self._has_risen()):
+            self._said = self._supposed
+            told = self._provisional(scores.at)
+            self._waiting[-1] = replace(self._waiting[-1], told=told)
+            yield told
+
+    def _provisional(self, at: int) -> Event:
+        """The supposed change, told now."""
+        return self._event(
+            State.ENTRY if self._supposed else State.AIR,
+            at=self._came(at),
+            decided_at=at,
+            probability=self._supposition.probability(self._odds, is_start=self._supposed),
             standing=Standing.PROVISIONAL,
         )
-        self._firm, self._supposed = 0, not self._supposed
-        self._waiting.append(supposed)
-        yield supposed
+
+    def _came(self, now: int) -> int:
+        """When a change came that is supposed now."""
+        return min(max(now - self.early, self._settled), now)
+
+    def _start_odds(self, now: float) -> float:
+        """Log odds that contact is now, by the live ear and by what the run has taught."""
+        odds = _odds_of(now)
+        if self._said or now < self.settings.own_asked:
+            return odds
+        own = self._own(OWN_FRAMES)
+        if own is None:
+            return odds
+        share = min(1.0, self.settings.own_start * own.share)
+        return (1.0 - share) * odds + share * float(own.odds.mean())
+
+    def _has_risen(self) -> bool:
+        """Whether contact is likely now, and more so than lately."""
+        odds, settings = self._odds[-1], self.settings
+        if odds < _odds_of(settings.open_now):
+            return False
+        before = list(self._odds)[LATELY]
+        lately = sum(before) / len(before) if before else -np.inf
+        return odds >= min(lately + settings.rise, settings.rise_most)
+
+    def _seems_over(self, now: float) -> bool:
+        """Whether the live ear does not believe in contact any more, and the run's own sound neither."""
+        return now < self.settings.close_now and not self._is_own_cut()
 
     def _is_own_cut(self) -> bool:
         """Whether the newest frames are this run's own cut, as far as it has taught that."""
         own = self._own(OWN_FRAMES)
         return own is not None and float(own.odds.mean()) > self.settings.own_cut
 
-    def _lately(self) -> list[float]:
-        """What the live ear believed of the last frames, the latest last."""
-        return list(itertools.islice(reversed(self._now), -BEFORE.start))[::-1]
-
     def _look_if_due(self, now: int) -> tuple[Event, ...]:
         """Ask the two-sided ear when the oldest change that waits is old enough."""
-        age = (now - self._waiting[0].decided_at) // self.hop
+        age = (now - self._waiting[0].since) // self.hop
         if age >= self.settings.last_look:
             return tuple(self._settle(now, last=True))
         if age >= self.settings.first_look and not self._looked:
@@ -255,7 +316,7 @@ class Decoder:
         self._since_look = 0
         belief = self._review()
         path = self._path(belief)
-        asked = (now - self._waiting[0].decided_at) // self.hop if self._waiting else WONDER_OVER
+        asked = (now - self._waiting[0].since) // self.hop if self._waiting else WONDER_OVER
         since = max(1, min(asked, belief.size))
         first = min(belief.size - 1, max(0, belief.size - 1 - (now - self._settled) // self.hop))
         unsure = np.abs(belief[max(first, belief.size - since) :] - 0.5).mean() < self.settings.believed - 0.5
@@ -273,15 +334,17 @@ class Decoder:
     def _answer(self, confirmed: list[Event], now: int, belief: float) -> Iterator[Event]:
         """Withdraw the changes that are settled otherwise; the newest may wait on."""
         waiting, self._waiting = self._waiting, []
-        for event in waiting:
-            mine = [c for c in confirmed if c.state is event.state and abs(c.at - event.at) <= self._near]
+        for one in waiting:
+            mine = [c for c in confirmed if c.state is one.state and abs(c.at - one.at) <= self._near]
             if mine:
                 confirmed.remove(mine[0])
-            elif event.at < self._settled:
-                yield self._withdrawn(event, now, belief)
-            else:
-                self._waiting.append(event)
+            elif one.at >= self._settled:
+                self._waiting.append(one)
+            elif one.told:
+                yield self._withdrawn(one.told, now, belief)
         self._supposed = self._waiting[-1].state is State.ENTRY if self._waiting else self._in_contact
+        told = [one.state is State.ENTRY for one in self._waiting if one.told]
+        self._said = told[-1] if told else self._in_contact
 
     @property
     def _near(self) -> int:
@@ -386,3 +449,9 @@ class Decoder:
             spread=self.spread,
             standing=standing,
         )
+
+
+def _odds_of(belief: float) -> float:
+    """Log odds of one belief, held as `log_odds` holds them [nats]."""
+    held = min(max(belief, 1e-4), 1.0 - 1e-4)
+    return math.log(held / (1.0 - held))

@@ -12,7 +12,6 @@ from typing import Any
 import numpy as np
 
 from listen.errors import ModelError
-from listen.states import log_odds
 
 BEFORE = slice(-9, -3)  # frames that are looked back at: 30 to 80 ms before the one that tells
 Weights = tuple[float, float, float]
@@ -32,12 +31,18 @@ class Supposition:
     start: Weights = (0.0, 1.0, 0.0)
     end: Weights = (0.0, 1.0, 0.0)
 
-    def probability(self, beliefs: Sequence[float], *, is_start: bool) -> float:
-        """Probability of the change that the last of these beliefs in contact tells."""
-        odds = log_odds(np.asarray(beliefs)) * (1.0 if is_start else -1.0)
-        constant, now, before = self.start if is_start else self.end
-        earlier = odds[BEFORE] if odds.size > -BEFORE.stop else odds[:1]
-        return float(1.0 / (1.0 + np.exp(-constant - now * odds[-1] - before * earlier.mean())))
+    def probability(self, odds: Sequence[float], *, is_start: bool) -> float:
+        """Probability of the change that the last of these log odds of contact tells."""
+        now, before = evidence(odds, is_start=is_start)
+        constant, of_now, of_before = self.start if is_start else self.end
+        return float(1.0 / (1.0 + np.exp(-constant - of_now * now - of_before * before)))
+
+
+def evidence(odds: Sequence[float], *, is_start: bool) -> tuple[float, float]:
+    """Log odds of the change at the frame that tells it, and their mean just before."""
+    told = np.array(odds) * (1.0 if is_start else -1.0)
+    earlier = told[BEFORE] if told.size > -BEFORE.stop else told[:1]
+    return float(told[-1]), float(earlier.mean())
 
 
 def supposition_of(card: dict[str, Any]) -> Supposition:

@@ -225,3 +225,43 @@ def test_no_end_is_supposed_while_the_sound_is_the_runs_own_cut(own_nats: float,
     events = run(dipped, second=truth, own=own)
     guesses = [e.state for e in events if e.standing is Standing.PROVISIONAL]
     assert guesses.count(State.AIR) == n_supposed
+
+
+HOVERS = np.concatenate([np.full(100, 0.4), np.zeros(300)])  # of the live ear, in air
+
+
+@pytest.mark.closed
+@pytest.mark.parametrize(("believed", "is_told"), [(0.6, False), (0.95, True)])
+def test_out_of_two_minds_a_start_is_told_only_where_it_has_risen(believed: float, is_told: bool) -> None:
+    """Log odds of .404 are -0.39: to be told they must be 1.61, a belief of .83; asked about it is anyway."""
+    truth = HOVERS.copy()
+    truth[100:200] = believed
+    events = run(truth, second=contact(start=100, stop=200))
+    told = [event.at for event in events if event.standing is Standing.PROVISIONAL]
+    assert (len(told) > 0 and told[0] < 1100) == is_told
+    assert (State.ENTRY, 1010) in of(events, Standing.CONFIRMED)
+
+
+@pytest.mark.closed
+def test_a_start_that_was_not_told_is_not_withdrawn_aloud() -> None:
+    truth = HOVERS.copy()
+    truth[100:200] = 0.6
+    assert run(truth, second=np.zeros(400)) == []
+
+
+@pytest.mark.closed
+def test_a_start_is_told_anew_once_it_rises_after_all() -> None:
+    """Even odds in frame 100, not told; .95 from frame 120 on: told there, 20 ms before that frame's end."""
+    truth = HOVERS.copy()
+    truth[100:120], truth[120:200] = 0.6, 0.95
+    events = run(truth, second=contact(start=120, stop=200))
+    assert of(events, Standing.PROVISIONAL)[0] == (State.ENTRY, 1190)
+
+
+@pytest.mark.closed
+@pytest.mark.parametrize(("own_nats", "is_told"), [(6.0, True), (-6.0, False)])
+def test_a_start_is_told_by_what_the_run_has_taught_too(own_nats: float, is_told: bool) -> None:
+    """The live ear believes .35 or .7, log odds -0.6 and 0.8: with 0.45 of 6 nats 2.4, or of -6 nats -2.3."""
+    truth = contact(start=100, stop=104) * (0.35 if is_told else 0.7)
+    found = run(truth, second=np.zeros(400), own=np.full(400, own_nats))
+    assert any(event.standing is Standing.PROVISIONAL for event in found) == is_told

@@ -13,6 +13,7 @@ from tools_ear.calibration import Belief, beliefs_of
 from tools_ear.clips import Clip
 from tools_ear.rates import Errors, errors_of
 
+NEAR_S = 0.15  # from a contact: no start supposed in air
 BLOCK_S = 0.100  # any size gives the same events; this one is quicker than 10 ms
 Contacts = list[tuple[float, float]]
 
@@ -27,6 +28,7 @@ class Hearing:
     onset_errors_s: list[float]
     offset_errors_s: list[float]
     errors: Errors  # live
+    startled: int  # starts that were supposed in air
     beliefs: dict[str, list[Belief]]
 
 
@@ -63,6 +65,7 @@ def hear(clip: Clip, model: Model) -> Hearing:
         onset_errors_s=_errors(clip, live, 0),
         offset_errors_s=_errors(clip, live, 1),
         errors=errors_of(clip.contacts, live),
+        startled=_startled(clip, events),
         beliefs=beliefs_of(clip.contacts, events, refined, rate=clip.rate),
     )
 
@@ -79,6 +82,16 @@ def _delays(clip: Clip, events: list[Event]) -> list[float]:
         mine = [told - onset for told, at in entries if onset - 0.05 <= at < offset and told >= onset]
         delays.append(min(mine, default=float("inf")))
     return delays
+
+
+def _startled(clip: Clip, events: list[Event]) -> int:
+    """How often a start was supposed in air, more than 0.15 s from any contact."""
+    supposed = [
+        event.at / clip.rate
+        for event in events
+        if event.state is State.ENTRY and event.standing is Standing.PROVISIONAL
+    ]
+    return sum(all(at < a - NEAR_S or at > b + NEAR_S for a, b in clip.contacts) for at in supposed)
 
 
 def _errors(clip: Clip, heard: Contacts, side: int) -> list[float]:

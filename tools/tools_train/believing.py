@@ -1,7 +1,9 @@
 """How often the live ear's suppositions come true, fitted on made sound that the ear was not fitted on."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
@@ -10,15 +12,15 @@ from tools_ear import clips
 from tools_ear.calibration import came_true
 
 from listen.blocks import Block
-from listen.decide import Model, load_model
-from listen.decide.supposition import BEFORE
-from listen.ears import SoundEar
-from listen.measure import FEATURES, VERSION
-from listen.states import Event, Standing, State, StateLikelihoods, log_odds
+from listen.decide import Decide, Model, load_model
+from listen.decide.supposition import Supposition, evidence
+from listen.ears import ear_layout
+from listen.measure import FEATURES, VERSION, Measure
+from listen.states import Event, Standing, State
 from listen.synth import TRAINING_RANGES, draw_clip
 from tools_train import making
 
-SIDES = {"start": (State.ENTRY, 0, 1.0), "end": (State.AIR, 1, -1.0)}
+SIDES = {"start": (State.ENTRY, 0, True), "end": (State.AIR, 1, False)}
 
 
 def fit_beliefs(folder: Path, *, n_clips: int, seed: int) -> None:
@@ -46,24 +48,36 @@ def draw(*, n_clips: int, seed: int) -> Iterator[clips.Clip]:
 
 def suppositions(clip: clips.Clip, model: Model) -> dict[str, list[tuple[float, float, bool]]]:
     """Log odds at each provisional change, just before it, and whether it came true."""
-    ear = SoundEar(model, rate=clip.rate, keep=False)
-    given = Block(samples=clip.samples, start=0, rate=clip.rate)
-    heard = [*ear.push(given), *ear.close()]
-    likely = [item for item in heard if isinstance(item, StateLikelihoods)]
-    at = np.concatenate([item.at for item in likely])
-    odds = log_odds(np.concatenate([item.contact for item in likely]))
-    provisional = [e for e in heard if isinstance(e, Event) and e.standing is Standing.PROVISIONAL]
+    asked = Asked()
+    heard = told_by(clip, model, asked)
     found = {}
-    for name, (state, side, sign) in SIDES.items():
-        mine = [event for event in provisional if event.state is state]
+    for name, (state, side, is_start) in SIDES.items():
+        mine = [event for event in heard if event.state is state]
         truth = [right for _, right in came_true([c[side] for c in clip.contacts], mine, clip.rate)]
-        last = np.searchsorted(at, [event.decided_at for event in mine])
-        found[name] = [
-            (sign * odds[i], sign * odds[: i + 1][BEFORE].mean(), right)
-            for i, right in zip(last.tolist(), truth, strict=True)
-            if i >= -BEFORE.start
-        ]
+        of_mine = [given for given, starts in asked.rows if starts is is_start]
+        found[name] = [(*given, right) for given, right in zip(of_mine, truth, strict=True)]
     return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked(Supposition):
+    """Notes what it is asked about, in order."""
+
+    rows: list[tuple[tuple[float, float], bool]] = field(default_factory=list)
+
+    def probability(self, odds: Sequence[float], *, is_start: bool) -> float:
+        """That of the ear's own word."""
+        self.rows.append((evidence(odds, is_start=is_start), is_start))
+        return Supposition.probability(self, odds, is_start=is_start)
+
+
+def told_by(clip: clips.Clip, model: Model, supposition: Supposition) -> list[Event]:
+    """Provisional changes of a clip."""
+    measure = Measure(clip.rate)
+    decide = Decide(model, ear_layout(), hop=measure.pace.hop, supposition=supposition)
+    frames = (*measure.push(Block(samples=clip.samples, start=0, rate=clip.rate)), *measure.close())
+    heard = [*chain.from_iterable(decide.push(given) for given in frames), *decide.close()]
+    return [e for e in heard if isinstance(e, Event) and e.standing is Standing.PROVISIONAL]
 
 
 def weights(rows: list[tuple[float, float, bool]]) -> list[float]:
