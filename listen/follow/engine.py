@@ -21,8 +21,9 @@ from listen.follow.starting import anew, first_guesses, started_at
 Core = NDArray[np.void]
 HOLD_TOLD_S = 3.0  # a hold told this long after the sound stopped explains it
 NEW_PLACE = 8  # stretches in which all places are carried
-# Guesses of each place then, and of all together: where it begins, until two contacts tell the rate, and on.
-ALL, MORE, FEW = (4000, 4000), (24, 4000), (6, 800)
+# Guesses of each place then, and of all together: where it begins, until two contacts tell the rate, and on;
+# the last of an engine that keeps `FEW_WIDTH` guesses: one that keeps more keeps more of each place.
+ALL, MORE, FEW, FEW_WIDTH = (4000, 4000), (24, 4000), (6, 800), 200
 FITS = -2.0  # log density of a contact's start and end by all guesses, from which it fits
 LOST, MOST_DEFICIT = 12.0, 16.0  # what contacts in a row lack of that together until the place is lost [nats]
 SURE_PLACE = 0.9  # belief from which a place is one to look around when it is lost
@@ -78,6 +79,7 @@ class Engine:
         self.core: Core = np.zeros(1, CORE)
         self.core["phase"] = Phase.START
         self.rings = Rings.empty(1, n_slots)
+        self._few = (FEW[0] * width // FEW_WIDTH, FEW[1] * width // FEW_WIDTH)  # as `FEW` for this width
         self._deficit = 0.0  # how badly the last contacts fit [nats]
         self._told = 0.0  # log density of the last boundary by all guesses
         self._sure = 0  # contact that came next when the place was last known
@@ -324,7 +326,7 @@ class Engine:
         """The likeliest guesses; while the place is new, the likeliest ones of each contact as well."""
         if self.n_stretches >= NEW_PLACE or order.size <= width:
             return order[:width]
-        each, most = FEW if self.n_stretches > 2 else MORE if self.is_started else ALL
+        each, most = self._few if self.n_stretches > 2 else MORE if self.is_started else ALL
         rank = _rank_among_equals(contacts)
         others = np.flatnonzero(rank[width:] < each) + width
         others = others[np.argsort(rank[others], kind="stable")[:most]]

@@ -50,6 +50,16 @@ def test_a_place_far_down_a_long_program_is_found() -> None:
     assert counts["once over"] >= 44
 
 
+def test_afterwards_a_place_is_kept_at_more_than_the_slow_rates_that_a_burst_favours() -> None:
+    """A drawn run heard from contact 53 of 60 on, with a burst of the ear between the first two contacts.
+
+    The six likeliest guesses of that place were then all of a fifth of the true rate and less, which take
+    the time for one contact; live the same run was followed.
+    """
+    counts = planned("from the middle", 7)
+    assert (counts["heard"], counts["smoothed"]) == (8, 8)
+
+
 @pytest.mark.parametrize("rate", [1.0, 1.2])
 def test_alike_contacts_heard_from_inside_one_are_one_of_several(rate: float) -> None:
     """Nothing tells contact 10 from any other: no place is likelier than all others together."""
