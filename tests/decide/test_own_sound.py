@@ -112,6 +112,17 @@ def test_supposed_and_withdrawn_changes_teach_nothing() -> None:
     assert run.own.share == 0.0
 
 
+def test_that_a_cut_is_full_ends_no_stretch() -> None:
+    """Only a start and an end of contact do: at STEADY the cut so far was learnt as air."""
+    run, with_steady = Run().passes(4), Run().passes(4)
+    run.goes_on(CUT, 90, in_contact=None)
+    with_steady.goes_on(CUT, 45, in_contact=None).changes(State.STEADY).goes_on(CUT, 45, in_contact=None)
+    said, told = run.own.opinion(run.at, 20), with_steady.own.opinion(with_steady.at, 20)
+    assert said is not None
+    assert told is not None
+    np.testing.assert_array_equal(told.odds, said.odds)
+
+
 def test_a_long_cut_teaches_while_it_lasts() -> None:
     run = Run().passes(1).goes_on(AIR, 150, in_contact=False).changes(State.ENTRY)
     run.goes_on(CUT, 600, in_contact=True)
