@@ -18,7 +18,7 @@ from listen.follow.habits import Habit
 from listen.follow.holding import Holding
 from listen.follow.hypotheses import normal_log, tailed_log
 from listen.follow.own_ear import OwnEar, date_tells
-from listen.follow.priors import ANY_FEED, KNOWN_FEED, TOLD_FEED, Priors, Timing
+from listen.follow.priors import ANY_FEED, DEAF, FAINT, KNOWN_FEED, TOLD_FEED, Priors, Timing
 from listen.follow.quiet import Quiet
 from listen.follow.space import FEED, FIXED, LOOSE, RAPID, Space
 from listen.follow.way_out import WaysOut
@@ -124,6 +124,12 @@ class Model:
     def way_out_s(self, k: Ints, log_rate: Floats) -> Floats:
         """How long the tool takes to leave contacts `k` at a log rate over the known override [s]."""
         result: Floats = self.space.ramp_out[k] * np.exp(-log_rate) / max(self.clock.rate, 1e-3)
+        return result
+
+    def misses(self, k: Ints, missed: Floats | float = 0.0, *, judged: int = 0) -> Floats:
+        """How often the ear misses contacts `k`, after `judged` more of which so many were missed."""
+        own = self.ear.misses_after(np.asarray(missed), judged)
+        result: Floats = np.where(self.space.deaf[k], DEAF, np.where(self.space.faint[k], FAINT, own))
         return result
 
     def lost_since(self, anchors: Floats) -> bool:

@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from listen.follow.arrival import Arrival
 from listen.follow.hypotheses import Growing, On, Phase, lognormal_log
 from listen.follow.model import BEATEN, MOST_DENSITY, Model
-from listen.follow.priors import DROPOUT_S, FAINT, dropout_log
+from listen.follow.priors import DROPOUT_S, dropout_log
 from listen.follow.target import Target
 from listen.follow.too_early import TooEarly
 from listen.follow.turning import Turning
@@ -103,8 +103,7 @@ class Onset:
         model, space, k = self.model, self.model.space, target.k
         due_s = target.at - target.forecast.behind
         length_s = (space.stop - space.start)[k] * np.exp(-target.parents["m"]) / model.clock.rate
-        ear = np.where(space.deaf[k], 0.9, np.where(space.faint[k], FAINT, model.ear.misses))
-        ear = ear * self._told(due_s, due_s + length_s, target.at)
+        ear = model.misses(k) * self._told(due_s, due_s + length_s, target.at)
         if model.lost_since(target.parents["t0"]):
             ear = np.where(model.in_lost(due_s), LOST, ear)
         result: Floats = np.minimum(before + ear, 0.98)

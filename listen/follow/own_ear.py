@@ -79,6 +79,14 @@ class OwnEar:
         """Share of the contacts that it misses in this run, by what was stated and by what was found."""
         return self._per_contact(self._priors.missed_worth * self._priors.missed + self._missed)
 
+    def misses_after(self, missed: Floats, judged: int) -> Floats:
+        """The same share after `judged` more contacts of which so many were missed."""
+        worth = self._priors.missed_worth
+        result: Floats = (worth * self._priors.missed + self._missed + missed) / (
+            worth + self._judged + judged
+        )
+        return result
+
     def missed(self, for_a_miss: float | None = None) -> float:
         """How often a contact is missed, and believed in meanwhile as much as here.
 

@@ -19,7 +19,7 @@ DETENTS = np.array([0.02, 0.05, 0.075, 0.1, 0.125, 0.15, 0.175, *np.arange(0.2, 
 BURST_S, LONG_BURST_S, UNEXPECTED_S = 0.12, 1.5, 3.0  # mean lengths
 DROPOUT_S, LONG_DROPOUT_S = 0.25, 1.5
 LONG_BURSTS = 0.15  # share of bursts that are long: doors, voices, a spindle that runs up
-FAINT = 0.3  # share of contacts too faint for the ear to be heard for sure that it misses
+DEAF, FAINT = 0.9, 0.3  # share that the ear misses of contacts that no ear hears, and of too faint ones
 RAPID_STEPS = np.array([0.05, 0.1, 0.25, 0.5, 1.0])
 
 

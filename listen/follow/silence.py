@@ -13,7 +13,7 @@ from scipy.special import ndtr
 from listen.follow.hypotheses import Floats, Phase
 from listen.follow.model import LEAST_S, Model, slowness
 from listen.follow.onset import LOST
-from listen.follow.priors import DROPOUT_S, FAINT
+from listen.follow.priors import DROPOUT_S
 from listen.follow.space import FEED, FIXED, LOOSE, RAPID
 
 DEPTH = 5  # contacts ahead that silence is held against
@@ -102,11 +102,11 @@ class Silence:
         return result
 
     def _absences(self, core: NDArray[np.void], k: NDArray[np.int64]) -> Floats:
-        priors, space = self._model.priors, self._model.space
+        priors = self._model.priors
         gone = core["gone"][:, None]
         before = np.where(gone, priors.absent_lost, np.full(k.shape, priors.absent_again))
         before[:, :1] = np.where(gone, priors.absent_gone, priors.absent)
-        ear = np.where(space.deaf[k], 0.9, np.where(space.faint[k], FAINT, self._model.ear.misses))
+        ear = self._model.misses(k)
         if self._model.lost_since(core["t0"]):
             due = core["t0"][:, None] + self._feed + self._rapid + self._rest
             ear = np.where(self._model.in_lost(due), LOST, ear)

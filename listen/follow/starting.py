@@ -14,6 +14,7 @@ NEAR_BEFORE, NEAR_AFTER = 6, 30  # contacts before and after where the place was
 # How often listening begins with the program well under way: where it begins in air, and inside a contact.
 MIDDLE, OPEN_MIDDLE = 0.003, 0.7
 OTHER_RATE, UNTOLD = 0.03, 1e-5  # chance of another rate than was stated, or than the control tells
+MOST_ASKED, MOST_NOT_HEARD = 6, 0.98  # contacts that the ear is asked about, and the chance of each at most
 FEW_RATES = np.array([0.1, 0.25, 0.5, 0.75, 1.0, 1.2])
 
 
@@ -157,7 +158,7 @@ def _came_about(
     model: Model, core: Core, k: NDArray[np.int64], at: float, spread_s: float, is_open: bool
 ) -> Floats:
     """How likely the first contact is `k` and comes `at` seconds into the recording."""
-    space, priors = model.space, model.priors
+    space = model.space
     in_middle = np.where(k == 0, np.log(0.6), np.log(MIDDLE) - np.log(max(space.n - 1, 1)))
     if is_open:
         open_middle: Floats = np.where(
@@ -165,13 +166,11 @@ def _came_about(
         )
         return open_middle
     approach = model.forecast(core, space.at_start[k], at, boundary_s=spread_s, is_gap=True)
-    absent = np.where(
-        k == 0, 0.0, np.log(0.3 * (priors.absent + priors.missed)) + (k - 1) * np.log(priors.absent_again)
-    )
+    not_heard = _not_heard_log(model, core, at, spread_s)
     behind = at - approach.mean  # of a program that starts with the recording; the anchors lie at the contact
     at_once = np.log(0.3) + normal_log(behind, approach.variance + 0.7**2)
     later = np.where(behind > 0.0, np.log(0.7 / 30.0) - behind / 30.0, -np.inf)
-    from_top = np.log(0.5) + absent + np.logaddexp(at_once, later)
+    from_top = np.log(0.5) + not_heard + np.logaddexp(at_once, later)
     before = np.where(k == 0, 0.0, space.stop[np.maximum(k - 1, 0)])
     gap = model.forecast(
         core, space.at_start[k] - space.amounts_until(before), at, boundary_s=spread_s, is_gap=True
@@ -180,4 +179,35 @@ def _came_about(
         at < gap.mean + 1.0, -np.log(gap.mean + 1.0), -np.log(gap.mean + 1.0) - (at - gap.mean - 1.0) / 3.0
     )
     result: Floats = np.logaddexp(from_top, in_middle + within)
+    return result
+
+
+def _not_heard_log(model: Model, core: Core, at: float, spread_s: float) -> Floats:
+    """Log chance that none of the contacts before the first heard one was heard: not there, or missed.
+
+    The ear is asked about the first `MOST_ASKED` of them; a miss makes the next one likelier.
+    """
+    priors, k = model.priors, core["k"]
+    result, missed = np.zeros(k.size), np.zeros(k.size)
+    for index in range(min(int(k.max()), MOST_ASKED)):
+        later = np.flatnonzero(k > index)
+        absent = priors.absent if index == 0 else priors.absent_again
+        miss = _miss(model, core[later], index, missed[later], at, spread_s)
+        result[later] += np.log(np.minimum(absent + miss, MOST_NOT_HEARD))
+        missed[later] += miss / (absent + miss)
+    result += np.maximum(k - MOST_ASKED, 0) * np.log(priors.absent_again)
+    return result
+
+
+def _miss(model: Model, core: Core, index: int, missed: Floats, at: float, spread_s: float) -> Floats:
+    """Chance that contact `index` is missed after `missed` of those before it, and believed in as it was.
+
+    `core`: guesses that a later contact begins at `at`, which date it.
+    """
+    space = model.space
+    way = space.at_start[core["k"]] - space.at_start[index]
+    start_s = at - model.forecast(core, way, at, boundary_s=spread_s, is_gap=True).mean
+    length_s = (space.stop - space.start)[index] * np.exp(-core["m"]) / model.clock.rate
+    told = np.nan_to_num(model.quiet.for_misses(start_s, start_s + length_s, at), nan=1.0)
+    result: Floats = model.misses(np.array([index]), missed, judged=index) * told
     return result

@@ -53,8 +53,8 @@ def test_a_place_far_down_a_long_program_is_found() -> None:
 def test_afterwards_a_place_is_kept_at_more_than_the_slow_rates_that_a_burst_favours() -> None:
     """A drawn run heard from contact 53 of 60 on, with a burst of the ear between the first two contacts.
 
-    The six likeliest guesses of that place were then all of a fifth of the true rate and less, which take
-    the time for one contact; live the same run was followed.
+    The six likeliest guesses of that place soon were all of a quarter of the true rate and less; live the
+    same run was followed.
     """
     counts = planned("from the middle", 7)
     assert (counts["heard"], counts["smoothed"]) == (8, 8)

@@ -115,6 +115,11 @@ def test_after_a_miss_an_ear_is_taken_to_miss_more() -> None:
     assert ear.missed() == pytest.approx(0.0313 - 0.002, rel=0.005)
 
 
+def test_an_ear_that_misses_one_contact_is_taken_to_miss_the_next_as_well() -> None:
+    """Said to miss 1 %, which is worth 4.4 contacts: 0.044 of 4.4, then 1.044 of 5.4 = 19.3 %."""
+    assert an_ear().misses_after(np.array([0.0, 1.0]), 1) == pytest.approx([0.044 / 5.4, 1.044 / 5.4])
+
+
 def test_only_the_first_of_contacts_not_heard_here_and_there_is_flagged() -> None:
     """Of twenty contacts the sixth, the eleventh and the sixteenth are not heard, all else is on time."""
     places = [(2.0 + 3.0 * i, 4.0 + 3.0 * i) for i in range(20)]

@@ -220,6 +220,26 @@ def test_what_the_ear_believed_tells_a_hold_from_a_contact_missed() -> None:
     assert odds[0] > 3.0 * odds[1]
 
 
+def odds_of_the_top(log_odds: float) -> float:
+    """That the first three contacts were heard, not the second to the fourth: they begin at 5 s, not at 2 s.
+
+    All are alike; either the program was started three seconds late, or the first was missed.
+    """
+    follower = Follower(timeline_of(PLACES), rate=RATE, ear=replace(EAR, missed_share=0.03))
+    for start_s, stop_s, odds in ((0.0, 2.0, -3.1), (2.0, 4.0, log_odds), (4.0, 5.0, -3.1)):
+        follower.listen(believed(start_s, stop_s, odds))
+    said: list[object] = []
+    for event in events_of(PLACES[1:4]):
+        said += follower.push((event,), event.decided_at)
+    last = [one for one in said if isinstance(one, Position)][-1]
+    assert last.next_contact == 4
+    return last.probability / (1.0 - last.probability)
+
+
+def test_what_the_ear_believed_before_it_first_heard_one_tells_a_late_start_from_a_contact_missed() -> None:
+    assert odds_of_the_top(-4.0) > 10.0 * odds_of_the_top(0.5)
+
+
 @pytest.mark.parametrize(
     ("log_odds", "kind", "least"), [(-4.7, "ended early", 0.9), (0.5, "as expected", 0.9)]
 )
