@@ -37,11 +37,14 @@ class RealClock:
         elif mark.kind is MarkKind.RAPID_OVERRIDE and mark.value > 0.0:
             self._rapid = mark.value / 100.0
 
-    def seconds(self, start: float, stop: float) -> float:
-        """From one program time to another; negative where it lies behind."""
+    def seconds(self, start: float, stop: float, *, rapids: float = 1.0) -> float:
+        """From one program time to another; negative where it lies behind.
+
+        `rapids`: share of the known pace of rapids that they may go at.
+        """
         if stop < start:
-            return -self.seconds(stop, start)
-        begins, ends, pace = self._between(start, stop)
+            return -self.seconds(stop, start, rapids=rapids)
+        begins, ends, pace = self._between(start, stop, rapids)
         return float(np.sum((np.minimum(ends, stop) - np.maximum(begins, start)) / pace))
 
     def after(self, start: float, seconds: float) -> float:
@@ -50,10 +53,11 @@ class RealClock:
         real = np.concatenate([[0.0], np.cumsum((ends - np.maximum(begins, start)) / pace)])
         return float(np.interp(seconds, real, np.concatenate([[start], ends])))
 
-    def _between(self, start: float, stop: float) -> tuple[Floats, Floats, Floats]:
+    def _between(self, start: float, stop: float, rapids: float = 1.0) -> tuple[Floats, Floats, Floats]:
         spans = self._spans
         a = int(np.searchsorted(spans.stop_s, start, side="right"))
         b = int(np.searchsorted(spans.start_s, stop, side="left"))
         kind = spans.kind[a:b]
-        pace = np.where(kind == SpanKind.FEED, self._feed, np.where(kind == SpanKind.RAPID, self._rapid, 1.0))
+        of_others = np.where(kind == SpanKind.RAPID, rapids * self._rapid, 1.0)
+        pace = np.where(kind == SpanKind.FEED, self._feed, of_others)
         return spans.start_s[a:b], spans.stop_s[a:b], pace

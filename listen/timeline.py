@@ -480,7 +480,7 @@ class Cue:
         When it was given [samples].
     kind : str
         "contact", "no contact", "before its line", "cutting stopped", "cutting goes on", "nothing since",
-        "still cutting", "exit soon", "exit heard", "hold now", "still in the cut", "no room to hold here",
+        "overdue", "still cutting", "exit soon", "exit heard", "hold now", "still in the cut", "no room to hold here",
         "next rung", "distance", "spindle heard", "spindle not heard", "spindle unsure", "length offset"
     contact : int | None
     text : str

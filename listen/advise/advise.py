@@ -39,7 +39,9 @@ class Advise:
         self._flags = Flags(timeline, rate, policy=self._policy)
         self._loads = LoadLimits(timeline, policy=self._policy)
         self._spindle = SpindleCue(timeline, rate)
-        self._silence = None if timeline is None else SilenceCue(timeline, rate)
+        self._silence: SilenceCue | None = None
+        if timeline is not None and timeline.kind != "raised dry run":
+            self._silence = SilenceCue(timeline, rate, sure=self._policy.sure_position)
         self._holds: HoldCue | None = None
         self._approach: ApproachCue | None = None
         if timeline is not None and timeline.kind == "first cut":

@@ -1,10 +1,12 @@
-"""Nothing after "cutting stopped": who did not press hold is told once more."""
+"""Nothing after a cut for longer than the way to the next: who did not press hold is told once."""
+
+from dataclasses import replace
 
 import pytest
 
 from listen.advise import Advise
 from listen.states import Event, State
-from listen.timeline import Cue, Mark, MarkKind, Position
+from listen.timeline import Cue, Mark, MarkKind, Position, SpanKind, Timeline
 from tests.follow.runs import timeline_of
 
 pytestmark = pytest.mark.closed
@@ -47,3 +49,81 @@ def test_a_hold_or_a_contact_explains_it() -> None:
     assert not told(place(4.0, 4.0), STOPPED, touch, *later(20.0))
     goes_on = Cue(at=5 * RATE, kind="cutting goes on", contact=None, text="")
     assert not told(place(4.0, 4.0), STOPPED, goes_on, *later(20.0))
+
+
+def overdue(*items: Position | Cue | Mark | Event, program: Timeline = PROGRAM) -> list[Cue]:
+    found = Advise(program, RATE).push(*items)
+    return [item for item in found if isinstance(item, Cue) and item.kind == "overdue"]
+
+
+def after_exit(until_s: float, *, rate: float = 1.0, sure: float = 0.9) -> list[Position | Event]:
+    """Contact 1 ends at 6.0 s as it should, and nothing follows; places every half second."""
+    out = Event(state=State.AIR, at=6 * RATE, decided_at=round(6.5 * RATE), probability=0.9)
+    places = [
+        replace(place(6.5 + 0.5 * i, min(6.5 + 0.5 * i, 9.9), rate=rate), next_contact=2, probability=sure)
+        for i in range(round(2.0 * (until_s - 6.5)) + 1)
+    ]
+    return [out, *places]
+
+
+def test_a_contact_that_does_not_come_is_said_to_be_overdue_once() -> None:
+    """From 6.5 s contact 2 is 3.5 s away: 3.5 · 1.1 + 1.0 = 4.85 s later, at the next place: 11.5 s."""
+    assert not overdue(*after_exit(11.0))
+    found = overdue(*after_exit(60.0))
+    assert [(cue.at / RATE, cue.contact) for cue in found] == [(11.5, 2)]
+    assert found[0].text.startswith("Contact 2 is overdue, line 12: nothing heard since 6.0 s.")
+
+
+def test_no_contact_is_overdue_in_a_slow_feed_in_doubt_or_after_a_hold() -> None:
+    """At a tenth of the feed it is 35 s away: 35 · 1.1 + 1.0 = 39.5 s after 6.5 s."""
+    assert not overdue(*after_exit(45.5, rate=0.1))
+    assert overdue(*after_exit(46.5, rate=0.1))
+    assert not overdue(*after_exit(60.0, sure=0.5))
+    exit_, first, *rest = after_exit(60.0)
+    hold = Mark(at=7 * RATE, kind=MarkKind.HOLD, source="operator")
+    assert not overdue(exit_, first, hold, *rest)
+
+
+def test_what_stopped_before_the_ear_settled_it_is_not_overdue_beside_that() -> None:
+    """The belief fell at 4.0 s, the ear dates the end at 4.5 s: it stays with the first word."""
+    out = Event(state=State.AIR, at=4 * RATE, decided_at=round(4.5 * RATE), probability=0.9)
+    items = (place(4.0, 4.0), STOPPED, out, *later(20.0))
+    assert not overdue(*items)
+    assert [cue.at / RATE for cue in told(*items)] == [12.0]
+
+
+def test_a_contact_in_time_is_not_overdue() -> None:
+    items = after_exit(9.5)
+    touch = Event(state=State.ENTRY, at=10 * RATE, decided_at=round(10.5 * RATE), probability=0.9)
+    later = [replace(place(10.5 + 0.5 * i, 10.5), next_contact=2, probability=0.9) for i in range(20)]
+    assert not overdue(*items, touch, *later)
+
+
+def test_a_lower_override_moves_what_is_due() -> None:
+    """At 8.0 s, 2.0 s before it, the control tells 20 %: 10.0 s more, 10 · 1.1 + 1.0 = 12 s after 8.5 s."""
+    items = after_exit(60.0)
+    before = [item for item in items if isinstance(item, Event) or item.at <= 8 * RATE]
+    slower = Mark(at=8 * RATE, kind=MarkKind.FEED_OVERRIDE, value=20.0, source="controller")
+    after = [
+        replace(place(8.0 + 0.5 * i, 8.0, rate=0.2), next_contact=2, probability=0.9) for i in range(1, 100)
+    ]
+    found = overdue(*before, slower, *after)
+    assert [cue.at / RATE for cue in found] == [20.5]
+
+
+def test_nothing_is_overdue_while_a_person_changes_the_tool_or_in_a_raised_run() -> None:
+    spans = PROGRAM.spans
+    kind = spans.kind.copy()
+    kind[(spans.start_s >= 6.0) & (spans.stop_s <= 10.0)] = SpanKind.TOOL_CHANGE
+    changed = replace(PROGRAM, spans=replace(spans, kind=kind))
+    assert not overdue(*after_exit(60.0), program=changed)
+    assert not overdue(*after_exit(60.0), program=replace(PROGRAM, kind="raised dry run"))
+
+
+def test_rapids_may_be_at_a_quarter_of_what_was_told() -> None:
+    """All of the 3.5 s in rapid: 14 s at a quarter; 14 · 1.1 + 1.0 = 16.4 s after 6.5 s: 23.0 s."""
+    spans = PROGRAM.spans
+    kind = spans.kind.copy()
+    kind[(spans.start_s >= 6.0) & (spans.stop_s <= 10.0)] = SpanKind.RAPID
+    found = overdue(*after_exit(60.0), program=replace(PROGRAM, spans=replace(spans, kind=kind)))
+    assert [cue.at / RATE for cue in found] == [23.0]
