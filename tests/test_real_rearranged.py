@@ -207,7 +207,10 @@ def test_a_flag_is_timed_from_its_fault_and_only_where_it_came_at_the_time() -> 
         {"at_s": 9.0, "kind": "not heard", "contact": 1, "text": "At the time."},
     ]
     contact = {"line": 1, "heard": None, "verdict": NEVER}
-    said = made_anew.said({"contacts": [contact], "flags": flags}, change, [(3.0, 5.0)])
+    cues = [{"at_s": at_s, "kind": "cutting stopped", "contact": 1} for at_s in (6.9, 7.25, 8.0)]
+    run = {"contacts": [contact], "flags": flags, "cues": cues}
+    said = made_anew.said(run, change, [(3.0, 5.0)])
     assert said.flagged_after_s == pytest.approx(2.0)
-    said = made_anew.said({"contacts": [contact], "flags": flags[:2]}, change, [(3.0, 5.0)])
+    assert said.told_after_s == pytest.approx(0.25)
+    said = made_anew.said({**run, "flags": flags[:2]}, change, [(3.0, 5.0)])
     assert said.flagged_after_s == float("inf")

@@ -5,6 +5,7 @@ tools/bench rearranged                     every arrangement and change
 tools/bench rearranged --only "held"       changes with that in their name
 tools/bench rearranged --first 2 --seed 3  the first two arrangements, drawn anew
 tools/bench rearranged --from 7 --first 1  the eighth alone
+tools/bench rearranged --steady            with a job that states that the override stays
 
 Programs are those of whole experiments, twenty passes each, by their labels; the sound is that of a few
 real passes, stretched from their middle. Recordings and labels lie beside the checkout (../shared).
@@ -120,15 +121,18 @@ ARRANGEMENTS = (
 )
 
 
-def results(arrangement: Arrangement, seed: int, only: str, folder: Path) -> Iterator[tuple[Change, Said]]:
+def results(
+    arrangement: Arrangement, wanted: argparse.Namespace, folder: Path
+) -> Iterator[tuple[Change, Said]]:
     """Every change of one arrangement."""
+    seed = wanted.seed
     passes = labelled_passes(FOLDER, arrangement.experiment, n_passes=N_PASSES)
     drawn = np.random.default_rng([94, seed]).uniform(*FASTER)
     faster = float(round(drawn, 2)) if arrangement.is_other else 1.0
-    job = write_job(folder, passes, rpm=RPM * faster)
+    job = write_job(folder, passes, rpm=RPM * faster, is_steady=wanted.steady)
     sounds = Sounds(FOLDER, arrangement.source, faster=faster)
     for change in changes(np.random.default_rng([92, seed]), passes):
-        if only not in change.name:
+        if wanted.only not in change.name:
             continue
         rng = np.random.default_rng([93, seed])
         take = rearranged(rng, sounds, change)
@@ -143,6 +147,7 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--from", dest="start", type=int, default=0)
     parser.add_argument("--first", type=int, default=len(ARRANGEMENTS))
     parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--steady", action="store_true")
     wanted = parser.parse_args(arguments)
     if not FOLDER.is_dir():
         print("real recordings: not beside this checkout")
@@ -154,7 +159,7 @@ def main(arguments: list[str]) -> int:
             print("no speech synthesiser is installed: left out")
             continue
         with tempfile.TemporaryDirectory() as folder:
-            for change, heard in results(arrangement, wanted.seed, wanted.only, Path(folder)):
+            for change, heard in results(arrangement, wanted, Path(folder)):
                 told.append((change, heard))
                 print(line(change, heard), flush=True)
     show(told)
@@ -189,12 +194,19 @@ def show(told: list[tuple[Change, Said]]) -> None:
 
 def show_flags(told: list[tuple[Change, Said]]) -> None:
     """False ones of runs without a fault; of planted faults, how many drew theirs, and how soon."""
-    clean = [heard.flags for change, heard in told if change.most_flags == 0]
-    print(f"runs without a fault {len(clean)}: false flags {sum(map(len, clean))}")
+    clean = [heard for change, heard in told if change.most_flags == 0 and "in the cut" not in change.name]
+    n_false, n_cues = sum(len(heard.flags) for heard in clean), sum(heard.alarms for heard in clean)
+    print(
+        f"runs without a fault or a stop in a cut {len(clean)}: false flags {n_false}, alarming cues {n_cues}"
+    )
     planted = [heard for change, heard in told if change.fault_s is not None]
-    after_s = np.array([heard.flagged_after_s for heard in planted])
     if not planted:
         return
     n_ever = sum(bool(heard.flags) for heard in planted)
-    soon = ", ".join(f"{within_s:g} s {np.mean(after_s <= within_s):.3f}" for within_s in WITHIN_S)
-    print(f"planted faults {len(planted)}: flagged {n_ever}, at the time within {soon}")
+    flagged = _soon([heard.flagged_after_s for heard in planted])
+    print(f"planted faults {len(planted)}: flagged {n_ever}, at the time within {flagged}")
+    print(f"  with cues that ask to look or to hold, within {_soon([h.told_after_s for h in planted])}")
+
+
+def _soon(after_s: list[float]) -> str:
+    return ", ".join(f"{within_s:g} s {np.mean(np.array(after_s) <= within_s):.3f}" for within_s in WITHIN_S)

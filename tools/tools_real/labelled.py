@@ -85,7 +85,7 @@ def _pass(row: dict[str, str], start_s: float) -> Pass:
     )
 
 
-def write_job(folder: Path, passes: Sequence[Pass], *, rpm: float) -> Path:
+def write_job(folder: Path, passes: Sequence[Pass], *, rpm: float, is_steady: bool = False) -> Path:
     """A job whose program cuts these passes there and back, with ways in air as long as the labels say.
 
     The spindle speed is that of the sound which is to be heard, not the labelled one.
@@ -93,7 +93,8 @@ def write_job(folder: Path, passes: Sequence[Pass], *, rpm: float) -> Path:
     first = passes[0]
     length = float(np.median([each.length for each in passes]))
     job = folder / "job.toml"
-    job.write_text(JOB.format(length=length, diameter=first.diameter, flutes=first.flutes))
+    told = JOB.format(length=length, diameter=first.diameter, flutes=first.flutes)
+    job.write_text(told + ("override_steady = true\n" if is_steady else ""))
     wanted_s = np.array([b.start_s - a.stop_s for a, b in pairwise(passes)])
     s_per_in = np.array([60.0 / a.feed + 60.0 / b.feed for a, b in pairwise(passes)])
     beyond = wanted_s / s_per_in

@@ -15,12 +15,14 @@ from scipy.signal import resample_poly
 
 from listen.advise.afterwards import AFTERWARDS
 from listen.cli import main as cut_listen
+from listen.record import read_run
 from tools_real.changes import Change
 from tools_real.pieces import FADE_S, IDLE, SOURCES, Contacts, Sound, Source, Take, joined, looped, recording
 
 EDGE_S = 0.12  # of a contact that is kept as it was, at each end
 COLLAR_S = 0.2
 NO_FAULTS = frozenset({"chatter"})  # what a chattering cut is rightly flagged for
+ALARMS = frozenset({"before its line", "cutting stopped", "overdue", "nothing since", "still cutting"})
 
 
 class Sounds:
@@ -113,6 +115,10 @@ class Said:
         All that were raised, chatter apart.
     flagged_after_s : float
         From the fault to the first flag at the time; infinite where there was none, or no fault.
+    told_after_s : float
+        The same to the first flag or cue that asks to look or to hold.
+    alarms : int
+        Such cues in the whole run.
     """
 
     wrong: tuple[tuple[int, str], ...]
@@ -121,6 +127,8 @@ class Said:
     invented: int
     flags: tuple[str, ...]
     flagged_after_s: float
+    told_after_s: float
+    alarms: int
 
     def is_right(self, change: Change) -> bool:
         """Every verdict is one that is right, nothing was invented, and one cause drew one flag."""
@@ -128,14 +136,16 @@ class Said:
 
 
 def replayed(take: Take, job: Path, folder: Path) -> dict[str, Any]:
-    """The run of a take, through the command; `folder` is used again and again."""
+    """The run of a take, through the command, with its cues; `folder` is used again and again."""
     run = folder / "run" / "run.json"
     rmtree(run.parent, ignore_errors=True)
     soundfile.write(folder / "take.flac", np.clip(take.samples, -1.0, 1.0), take.rate)
     wanted = ["--job", str(job), "--out", str(run.parent), "--keep", "decisions"]
     with redirect_stdout(StringIO()):
         cut_listen(["replay", str(folder / "take.flac"), *wanted])
-    return dict(json.loads(run.read_text(encoding="utf-8")))
+    whole = read_run(run.parent)
+    cues = [{"at_s": cue.at / whole.rate, "kind": cue.kind, "contact": cue.contact} for cue in whole.cues]
+    return {**json.loads(run.read_text(encoding="utf-8")), "cues": cues}
 
 
 def said(run: dict[str, Any], change: Change, contacts: Contacts) -> Said:
@@ -144,24 +154,27 @@ def said(run: dict[str, Any], change: Change, contacts: Contacts) -> Said:
     starts_s = _starts(change, contacts)
     heard = {i: each["heard"]["onset_s"] for i, each in enumerate(passes) if each["heard"]}
     pairs = zip(passes, change.right, strict=True)
+    flags = [flag for flag in run["flags"] if flag["kind"] not in NO_FAULTS]
+    at_s = [flag["at_s"] for flag in flags if not flag["text"].endswith(AFTERWARDS)]
+    alarms_s = [cue["at_s"] for cue in run["cues"] if cue["kind"] in ALARMS]
     return Said(
         wrong=tuple((i + 1, p["verdict"]) for i, (p, right) in enumerate(pairs) if p["verdict"] not in right),
         matched=sum(i in heard and abs(heard[i] - start_s) <= COLLAR_S for i, start_s in starts_s.items()),
         true=len(starts_s),
         invented=len(run["contacts"]) - len(passes) + len(heard.keys() - starts_s.keys()),
-        flags=tuple(flag["kind"] for flag in run["flags"] if flag["kind"] not in NO_FAULTS),
-        flagged_after_s=_flagged_after_s(run["flags"], change, contacts),
+        flags=tuple(flag["kind"] for flag in flags),
+        flagged_after_s=_after_fault_s(at_s, change, contacts),
+        told_after_s=_after_fault_s([*at_s, *alarms_s], change, contacts),
+        alarms=len(alarms_s),
     )
 
 
-def _flagged_after_s(flags: Sequence[dict[str, Any]], change: Change, contacts: Contacts) -> float:
-    """To the first flag that was raised while it ran; one before the fault is a false one."""
+def _after_fault_s(at_s: Sequence[float], change: Change, contacts: Contacts) -> float:
+    """From the fault to the first of these; what came before it is not of it."""
     if change.fault_s is None:
         return float("inf")
     fault_s = contacts[0][0] - change.cuts[0].start_s + change.fault_s
-    at_the_time = [f for f in flags if f["kind"] not in NO_FAULTS and not f["text"].endswith(AFTERWARDS)]
-    after_s = [flag["at_s"] - fault_s for flag in at_the_time]
-    return min((each for each in after_s if each > 0.0), default=float("inf"))
+    return min((each - fault_s for each in at_s if each > fault_s), default=float("inf"))
 
 
 def _starts(change: Change, contacts: Sequence[tuple[float, float]]) -> dict[int, float]:
