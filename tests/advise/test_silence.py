@@ -87,7 +87,7 @@ def test_no_contact_is_overdue_in_a_slow_feed_in_doubt_or_after_a_hold() -> None
 def test_what_stopped_before_the_ear_settled_it_is_not_overdue_beside_that() -> None:
     """The belief fell at 4.0 s, the ear dates the end at 4.5 s: it stays with the first word."""
     out = Event(state=State.AIR, at=4 * RATE, decided_at=round(4.5 * RATE), probability=0.9)
-    items = (place(4.0, 4.0), STOPPED, out, *later(20.0))
+    items: list[Position | Cue | Event] = [place(4.0, 4.0), STOPPED, out, *later(20.0)]
     assert not overdue(*items)
     assert [cue.at / RATE for cue in told(*items)] == [12.0]
 
