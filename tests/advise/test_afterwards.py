@@ -1,5 +1,7 @@
 """Flags that only the whole run shows, worked by hand."""
 
+from dataclasses import replace
+
 import pytest
 
 from listen.advise import flags_afterwards
@@ -80,3 +82,25 @@ def test_a_flag_for_another_cause_does_not_cover_it() -> None:
         RATE,
     )
     assert of(found) == [("started early", 2, 7.0)]
+
+
+@pytest.mark.parametrize(
+    ("kind", "later_s", "flagged"),
+    [("unexpected", 3.0, 0), ("unexpected", -3.0, 0), ("unexpected", 3.1, 1), ("started late", 0.0, 1)],
+)
+def test_a_contact_that_no_line_explains_was_told_by_a_flag_of_its_kind_and_near_it(
+    kind: str, later_s: float, flagged: int
+) -> None:
+    """It has no number by which to know it again: heard from 20 to 21 s, told within 3 s of its end."""
+    strange = replace(
+        verdict(6, VerdictKind.AS_EXPECTED),
+        kind=VerdictKind.UNEXPECTED,
+        contact=None,
+        expected_onset=None,
+        expected_offset=None,
+        heard_onset=20 * RATE,
+        heard_offset=21 * RATE,
+    )
+    at_the_time = Flag(at=round((21.0 + later_s) * RATE), kind=kind, contact=None, text="at the time")
+    found = flags_afterwards(PROGRAM, [*verdicts(), strange], [at_the_time], RATE)
+    assert of(found) == [("unexpected", None, 21.0)] * flagged

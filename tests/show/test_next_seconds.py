@@ -27,6 +27,12 @@ def test_an_override_that_is_told_counts_at_once() -> None:
     assert board.now["next"]["in_s"] == 6.0
 
 
+def test_in_a_hold_nothing_is_counted_down() -> None:
+    board = Board(rate=RATE, timeline=timeline_of([(2.0, 6.0), (10.0, 14.0)]))
+    board.tell(position(rate=0.0))
+    assert board.now["next"]["in_s"] is None
+
+
 def position(*, rate: float) -> Position:
     return Position(
         at=RATE // 2,

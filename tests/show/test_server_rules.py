@@ -16,10 +16,10 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus
 
 from listen.blocks import Block, Gap
 from listen.errors import DeviceError, InputError
-from listen.show.board import Board
+from listen.show.board import Board, Cursor
 from listen.show.marks import read_said
 from listen.show.server import LiveServer
-from listen.states import Event, Standing, State
+from listen.states import Event, Finding, Standing, State
 from listen.timeline import Flag, Look, Mark, MarkKind
 
 pytestmark = pytest.mark.closed
@@ -217,6 +217,34 @@ def test_what_is_decided_is_on_its_way_at_once(server: LiveServer, board: Board)
         return took
 
     assert np.median(asyncio.run(watches())) < 0.03
+
+
+def test_a_page_that_is_behind_gets_what_it_missed_and_others_do_not(board: Board) -> None:
+    board.tell(event(State.ENTRY, 0.1))
+    first, known = board.frame(Cursor())
+    assert len(json.loads(first)["log"]) == 1
+    assert json.loads(board.frame(known)[0])["log"] == []
+    assert board.frame(Cursor())[0] == first
+
+
+@pytest.mark.parametrize(("kind", "shown"), [("chatter", True), ("rubbing", False)])
+def test_chatter_shows_for_as_long_as_it_lasts_and_two_seconds(board: Board, kind: str, shown: bool) -> None:
+    board.tell(
+        Finding(
+            kind=kind,
+            start=0,
+            stop=RATE,
+            decided_at=RATE,
+            frequency_hz=900.0,
+            level_db=20.0,
+            probability=0.9,
+        )
+    )
+    seen = []
+    for second in range(4):
+        board.hear(Block(samples=np.full(RATE, 0.01), start=second * RATE, rate=RATE))
+        seen.append(board.now["chatter"])
+    assert seen == [shown, shown, False, False]
 
 
 def test_a_withdrawn_entry_goes_back_to_what_was(board: Board) -> None:
