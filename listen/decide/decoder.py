@@ -27,6 +27,7 @@ SURE_FRAMES = 100
 WONDER_OVER = 50  # frames
 OWN_FRAMES = 3
 LATELY = slice(-63, -3)  # frames that a rise is held against: the 0.6 s before those that rise
+ENOUGH_AIR = 10  # frames: with more since the last cut, that cut is not among them
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,6 +182,7 @@ class Decoder:
         self._in_contact = False  # by what is settled
         self._supposed = False  # in contact by what the live ear last supposed
         self._said = False  # in contact by what was last told
+        self._air_for = 0  # frames since it was
         self._firm = 0  # frames in a row for which the live ear has thought otherwise
         self._waiting: list[_Supposed] = []  # oldest first
         self._looked = False  # the first look at the oldest was unsure
@@ -219,6 +221,7 @@ class Decoder:
         events = list(self._tell_steady(scores)) if self._in_contact else []
         events += self._suppose_if_changed(scores)
         self._since_look += 1
+        self._air_for = 0 if self._said else self._air_for + 1
         if self._waiting:
             events += self._look_if_due(scores.at)
         elif self._wonders():
@@ -290,6 +293,9 @@ class Decoder:
         if odds < _odds_of(settings.open_now):
             return False
         before = list(self._odds)[LATELY]
+        air_for = self._air_for + LATELY.stop
+        if air_for > ENOUGH_AIR:
+            before = before[-air_for:]
         lately = sum(before) / len(before) if before else -np.inf
         return odds >= min(lately + settings.rise, settings.rise_most)
 

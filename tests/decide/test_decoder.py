@@ -265,3 +265,12 @@ def test_a_start_is_told_by_what_the_run_has_taught_too(own_nats: float, is_told
     truth = contact(start=100, stop=104) * (0.35 if is_told else 0.7)
     found = run(truth, second=np.zeros(400), own=np.full(400, own_nats))
     assert any(event.standing is Standing.PROVISIONAL for event in found) == is_told
+
+
+@pytest.mark.closed
+def test_a_start_soon_after_a_cut_is_held_against_the_air_between_them() -> None:
+    """0.3 s of air at .02, then .69, log odds 0.8: over 0.6 s, half of them cut, it had to reach 2."""
+    truth = contact(start=100, stop=200)
+    truth[230:280] = 0.7
+    found = of(run(truth), Standing.PROVISIONAL)
+    assert [state for state, at in found if 2200 < at < 2350] == [State.ENTRY]
