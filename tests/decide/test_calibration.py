@@ -91,7 +91,10 @@ def test_short_contacts_are_counted_by_themselves() -> None:
 @pytest.mark.closed
 def test_the_page_of_the_card_shows_scores_rates_and_the_curve(tmp_path: Path) -> None:
     beliefs = {kind: [(0.95, True), (0.9, True), (0.35, False)] for kind in calibration.KINDS}
-    made = {"refined 6 dB": {"f1_50ms": 0.81, "f1_200ms": 0.92}}
+    made = {
+        "refined 6 dB": {"f1_50ms": 0.81, "f1_200ms": 0.92},
+        "errors": {"6 dB": {"contacts": 324, "missed": 16}},
+    }
     text = card.page_of(
         {
             "name": "an_ear",
@@ -101,6 +104,7 @@ def test_the_page_of_the_card_shows_scores_rates_and_the_curve(tmp_path: Path) -
         }
     )
     assert "| refined 6 dB | 0.81 | 0.92 |" in text
+    assert "| errors at 6 dB | 324 | 16 |" in text
     assert "| missed_share | 0.1 |" in text
     assert "| 0.93 | 1.00 | `████████████████████` | 2 |" in text
     assert "- tell how deep a cut is" in text

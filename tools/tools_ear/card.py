@@ -1,6 +1,7 @@
 """The model card: measured scores into `card.json`, and the card as a page for people."""
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -92,14 +93,22 @@ def _pairs(values: dict[str, Any]) -> str:
 
 
 def _table(rows: dict[str, dict[str, Any]]) -> str:
-    """Rows that share their columns stand in one table."""
+    """Rows that share their columns stand in one table; a row of rows is as many."""
     tables: dict[tuple[str, ...], list[str]] = {}
-    for name, row in rows.items():
+    for name, row in _single(rows):
         columns = tuple(row)
         head = [f"| | {' | '.join(columns)} |", "|---" * (len(columns) + 1) + "|"]
         cells = " | ".join(_said(value) for value in row.values())
         tables.setdefault(columns, head).append(f"| {name} | {cells} |")
     return "\n\n".join("\n".join(lines) for lines in tables.values())
+
+
+def _single(rows: dict[str, dict[str, Any]]) -> Iterator[tuple[str, dict[str, Any]]]:
+    for name, row in rows.items():
+        if all(isinstance(value, dict) for value in row.values()):
+            yield from ((f"{name} at {key}", inner) for key, inner in row.items())
+        else:
+            yield name, row
 
 
 def _said(value: Any) -> str:
