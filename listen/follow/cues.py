@@ -172,6 +172,8 @@ class Cues:
         tracking, engine = self._tracking, self._tracking.engine
         if not (tracking.boundaries.in_contact and tracking.clock.feed_known) or tracking.clock.held:
             return ()
+        if self._lost.has_fallen:  # it has mostly ended, and the ear has not settled it yet
+            return ()
         running = engine.core["phase"] == Phase.IN
         if not running.any():
             return ()

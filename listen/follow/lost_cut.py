@@ -91,6 +91,11 @@ class LostCut:
         return self._cut_s > 0.0
 
     @property
+    def has_fallen(self) -> bool:
+        """Whether the running cut is not believed in now."""
+        return self._began is not None
+
+    @property
     def times_long(self) -> float:
         """How many times as often as measured the belief falls for long in this run; 1 where none is told."""
         return self._times(self._n_long, LONG_WORTH, LONG, LONG_S)

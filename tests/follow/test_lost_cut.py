@@ -117,6 +117,18 @@ def test_a_fall_that_no_end_is_settled_for_is_taken_back() -> None:
     assert told[1][1] == pytest.approx(14.5, abs=0.05)
 
 
+def still(falls: Falls) -> list[float]:
+    """When "still cutting" is said; ends are settled two seconds after, when a cut of 6 s is 1.5 s too long."""
+    return [cue.at / RATE for cue in followed(falls, lag_s=2.0) if cue.kind == "still cutting"]
+
+
+def test_it_still_cuts_only_while_the_live_ear_believes_so() -> None:
+    """From 2 to 8 s by the sheet: 1.5 s after 8 s the ear has not settled the end, but heard it."""
+    assert still([]) == []
+    (said,) = still([(8.0, 11.0, 5.0)])
+    assert 9.5 < said <= 10.0
+
+
 def test_a_fall_where_the_cut_ends_anyway_is_no_stop() -> None:
     assert stops([(17.8, 18.0, -4.5)]) == []
 
