@@ -118,7 +118,7 @@ def test_a_fall_that_no_end_is_settled_for_is_taken_back() -> None:
 
 
 def still(falls: Falls) -> list[float]:
-    """When "still cutting" is said; ends are settled two seconds after, when a cut of 6 s is 1.5 s too long."""
+    """When "still cutting" is said; ends are settled 2 s after, when a cut of 6 s is 1.5 s too long."""
     return [cue.at / RATE for cue in followed(falls, lag_s=2.0) if cue.kind == "still cutting"]
 
 
