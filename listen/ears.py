@@ -179,8 +179,8 @@ class SoundEar:
         if not isinstance(given, Block | Gap):
             return ()
         sound = self._silence.push(self._blanking.push(given))
-        pieces = (piece for item in sound for piece in self._clipping.pieces(item))
-        return tuple(heard for piece in pieces for heard in self._take(piece))
+        pieces = chain.from_iterable(self._clipping.pieces(item) for item in sound)
+        return tuple(chain.from_iterable(self._take(piece) for piece in pieces))
 
     def close(self) -> tuple[Heard, ...]:
         """End the stream and give what was still open."""

@@ -5,14 +5,13 @@ The limits are this project's own choice, no source: one knock may clip, cuts ma
 """
 
 from collections import deque
-from collections.abc import Iterator
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from listen.blocks import Block, Gap
-from listen.flat_tops import clipped_share
+from listen.flat_tops import LEAST_TOP, clipped_share
 from listen.states import Finding
 
 AT_FULL_SCALE = 0.98
@@ -35,16 +34,15 @@ class Clipping:
         self._clipped: deque[int] = deque(maxlen=SECONDS)  # where such seconds begin
         self._told = False
 
-    def pieces(self, given: Block | Gap) -> Iterator[Block | Gap]:
+    def pieces(self, given: Block | Gap) -> tuple[Block | Gap, ...]:
         """The same, a block cut where a second of the stream ends."""
         if isinstance(given, Gap):
-            yield given
-            return
+            return (given,)
         first = given.start // self._rate * self._rate + self._rate
+        if given.stop <= first:
+            return (given,)
         edges = [given.start, *range(first, given.stop, self._rate), given.stop]
-        for start, stop in pairwise(edges):
-            samples = given.samples[start - given.start : stop - given.start]
-            yield Block(samples=samples, start=start, rate=given.rate)
+        return tuple(_part(given, start, stop) for start, stop in pairwise(edges))
 
     def push(self, piece: Block | Gap) -> tuple[Finding, ...]:
         """Take the next of the `pieces`; once a run, the finding that the sound is cut off."""
@@ -69,8 +67,15 @@ class Clipping:
         return (_finding(first, stop),)
 
 
+def _part(block: Block, start: int, stop: int) -> Block:
+    samples = block.samples[start - block.start : stop - block.start]
+    return Block(samples=samples, start=start, rate=block.rate)
+
+
 def _share(second: NDArray[np.float64]) -> float:
     """Share of the samples that are cut off, by flat tops or by peaks at full scale."""
+    if max(float(second.max()), -float(second.min())) < LEAST_TOP:
+        return 0.0
     at_full_scale = float(np.mean(np.abs(second) >= AT_FULL_SCALE))
     return max(at_full_scale, clipped_share(second))
 
