@@ -27,6 +27,10 @@ class SecondLookSettings:
     ----------
     surely : float
         The two-sided ear must believe this much for a frame to be a seed [0 to 1].
+    choice, choice_s : float
+        Of contact there must be so much to choose from [s] before only the surest of it are seeds: those
+        that reach this share of what the surest tenth reach [log odds]. After a long cut air sounds
+        strange, and is believed a little for as long.
     seeds_s, air_s : float
         Least contact and air among the seeds [s]; with less the run teaches nothing.
     margin_frames : int
@@ -64,6 +68,8 @@ class SecondLookSettings:
     """
 
     surely: float = 0.85
+    choice: float = 0.75
+    choice_s: float = 30.0
     seeds_s: float = 0.25
     air_s: float = 0.5
     margin_frames: int = 8
@@ -264,7 +270,7 @@ def _own(
     """
     own, share = None, settings.own_when
     for _ in range(settings.rounds):
-        contact, air = _seeds(_mixed(base, own, share), settings)
+        contact, air = _seeds(_mixed(base, own, share), settings, hop_s=hop_s)
         contact_s, air_s = contact.sum() * hop_s, air.sum() * hop_s
         if contact_s < settings.seeds_s or air_s < settings.air_s:
             break
@@ -283,11 +289,23 @@ def _mixed(
 
 
 def _seeds(
-    odds: NDArray[np.float64], settings: SecondLookSettings
+    odds: NDArray[np.float64], settings: SecondLookSettings, *, hop_s: float
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Frames that are surely contact, and surely air, away from any change."""
     limit = float(np.log(settings.surely / (1.0 - settings.surely)))
-    return inner(odds > limit, settings.margin_frames), inner(odds < -limit, settings.margin_frames)
+    least = _least_of_surest(odds[odds > limit], settings, hop_s=hop_s, limit=limit)
+    return inner(odds > least, settings.margin_frames), inner(odds < -limit, settings.margin_frames)
+
+
+def _least_of_surest(
+    sure: NDArray[np.float64], settings: SecondLookSettings, *, hop_s: float, limit: float
+) -> float:
+    """Above which log odds a frame teaches contact; `choice_s` of the surest always do."""
+    n_choice = round(settings.choice_s / hop_s)
+    if sure.size <= n_choice:
+        return limit
+    kept = float(np.partition(sure, sure.size - n_choice)[sure.size - n_choice])
+    return max(limit, min(settings.choice * float(np.quantile(sure, 0.9)), kept))
 
 
 def inner(mask: NDArray[np.bool_], margin: int) -> NDArray[np.bool_]:

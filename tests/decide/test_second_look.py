@@ -136,6 +136,20 @@ def test_changes_are_dated_by_the_nearest_of_another_path(
 
 
 @pytest.mark.closed
+def test_air_that_is_half_believed_after_a_long_cut_teaches_no_contact() -> None:
+    """3 s of air, 35 s of cut, 80 s of the same air at 3.4 nats, above the limit of 1.7: own odds say air."""
+    rng = np.random.default_rng(8)
+    n_air, n_cut, n_strange = 300, 3500, 8000
+    base = np.concatenate([np.full(n_air, -5.0), np.full(n_cut, 6.0), np.full(n_strange, 3.4)])
+    is_cut = np.concatenate([np.zeros(n_air), np.ones(n_cut), np.zeros(n_strange)])
+    vectors = rng.standard_normal((base.size, 4)) + 3.0 * is_cut[:, None]
+    own, _ = _own(base, vectors, hop_s=0.01, settings=SecondLookSettings())
+    assert own is not None
+    assert np.mean(own[n_air + n_cut :] < -1.0) > 0.95
+    assert np.mean(own[n_air : n_air + n_cut] > 1.0) > 0.95
+
+
+@pytest.mark.closed
 @pytest.mark.parametrize(("n_contact", "n_air", "share"), [(400, 600, 0.4), (90, 900, 0.2), (800, 150, 0.2)])
 def test_a_run_that_teaches_little_does_not_decide_much(n_contact: int, n_air: int, share: float) -> None:
     """Frames of 10 ms, sure to 4 nats either way; 8 frames beside each change teach nothing."""
