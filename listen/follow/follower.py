@@ -61,6 +61,9 @@ class Follower:
         self._cues = Cues(self._tracking)
         self._next = 0  # first contact without a verdict
         self._called: set[int] = set()
+        self._unsettled_at: int | None = (
+            None  # when a boundary became known that no verdict was sought by yet
+        )
         self._seen: Floats | None = None  # beliefs that verdicts were looked for in,
         self._summed: Floats | None = None  # and that were summed up
         self._likeliest = (0, 0.0, 0.0)
@@ -82,9 +85,11 @@ class Follower:
             raise ListenError("push() after close(): make a new Follower per run")
         found: list[Output] = []
         for item in items:
+            found.extend(self._settle_before(_known_at(item)))
             found.extend(self._ticks_until(_known_at(item) - 1))
             found.extend(self._cues.hear_until(_known_at(item)))
             found.extend(self._take(item))
+        found.extend(self._settle_before(now))
         found.extend(self._ticks_until(now))
         return tuple(found)
 
@@ -92,7 +97,7 @@ class Follower:
         """End the run at `now`; what is still open is settled as far as the evidence goes."""
         if self._closed:
             return ()
-        found = list(self._ticks_until(now))
+        found = [*self._settle_before(now + 1), *self._ticks_until(now)]
         self._closed = True
         found.extend(self._settle_rest(now))
         found.extend(self._unexpected.all(now))
@@ -110,8 +115,19 @@ class Follower:
         self._unexpected.heard(boundary.is_onset)
         found.append(self._position(known_at))
         self._cues.after()
-        found.extend(self._settle(known_at))
+        self._unsettled_at = known_at
         return found
+
+    def _settle_before(self, now: int) -> list[Output]:
+        """Verdicts by the newest boundary, once all is taken that became known with it.
+
+        Where the air is short, an end is often known at the same moment as the start that tells what it was.
+        """
+        at = self._unsettled_at
+        if at is None or now <= at:
+            return []
+        self._unsettled_at = None
+        return self._settle(at)
 
     def _ticks_until(self, now: int) -> list[Output]:
         found: list[Output] = []
@@ -127,7 +143,8 @@ class Follower:
     def _one_tick(self, at: int) -> list[Output]:
         found: list[Output] = [self._position(at)] if at // self._tick % POSITION_TICKS == 0 else []
         found.extend(self._cues.tick(at))
-        if at // self._tick % SETTLE_TICKS == 0 or self._has_just_begun(at):
+        is_due = at // self._tick % SETTLE_TICKS == 0 or self._has_just_begun(at)
+        if is_due and self._unsettled_at != at:
             found.extend(self._settle(at))
         found.extend(self._unexpected.settle(at / self._rate, at))
         return found

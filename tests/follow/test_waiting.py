@@ -1,5 +1,7 @@
 """What a long wait says: the program was not started yet, or it was held; a burst of the ear is rarer."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -12,7 +14,7 @@ from listen.follow.quiet import Quiet
 from listen.follow.silence import Silence
 from listen.follow.space import Space
 from listen.follow.tracking import Tracking
-from listen.timeline import Position
+from listen.timeline import Position, Verdict, VerdictKind
 from tests.follow.runs import EAR, RATE, Stretches, events_of, timeline_of
 
 pytestmark = pytest.mark.closed
@@ -76,3 +78,25 @@ def test_cuts_long_after_the_end_are_no_doors() -> None:
     """All 12 contacts, and a quarter of an hour later 7 to 11 once more, without a word."""
     again = [(a + 900.0, b + 900.0) for a, b in LONG[6:11]]
     assert last_position(LONG, [*LONG, *again], 34).next_contact == 12
+
+
+def test_an_end_is_judged_with_the_start_that_is_known_at_the_same_moment() -> None:
+    """Passes in pairs, a quarter of a second apart, held for two seconds before the fifth pair.
+
+    It then begins where its second pass was due; that another follows so soon tells that it is the first.
+    """
+    pairs = [
+        (2.0 + 5.0 * i + at, 2.0 + 5.0 * i + stop)
+        for i in range(8)
+        for at, stop in ((0.0, 2.0), (2.25, 4.15))
+    ]
+    held = [(start + 2.05 * (i >= 8), stop + 2.05 * (i >= 8)) for i, (start, stop) in enumerate(pairs)]
+    told = list(events_of(held, lag_s=0.48))
+    for i in range(2, len(told), 4):  # the second of a pair
+        told[i] = replace(told[i], decided_at=told[i - 1].decided_at)
+    follower = Follower(timeline_of(pairs), rate=RATE, ear=replace(EAR, missed_share=0.045))
+    said: list[object] = []
+    for event in told:
+        said += follower.push((event,), event.decided_at)
+    said += follower.close(60 * RATE)
+    assert {one.kind for one in said if isinstance(one, Verdict)} == {VerdictKind.AS_EXPECTED}
