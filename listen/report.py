@@ -4,8 +4,7 @@ from typing import TYPE_CHECKING
 
 from listen.lengths import length_text
 from listen.record import Run, RunContact
-from listen.record.words import RAISED, how_sure
-from listen.states import State
+from listen.record.words import RAISED, SURE, how_sure
 from listen.timeline import Cue, Flag, Strength, VerdictKind
 
 SUMMING_UP = ("nothing since", "length offset")  # cues that say more of flags before them
@@ -72,20 +71,9 @@ def heard_table(run: Run) -> "Table":
     table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
     for name in ("#", "from s", "to s", "sure"):
         table.add_column(name, justify="right")
-    opened = None
-    for event in run.heard:
-        if event.state is State.ENTRY:
-            opened = event
-        elif event.state is State.AIR and opened is not None:
-            sure = "sure" if opened.probability >= 0.95 else "likely"
-            row = (
-                str(table.row_count + 1),
-                f"{opened.at / run.rate:.2f}",
-                f"{event.at / run.rate:.2f}",
-                sure,
-            )
-            table.add_row(*row)
-            opened = None
+    for number, (start, end) in enumerate(run.heard_contacts, start=1):
+        at = (f"{event.at / run.rate:.2f}" for event in (start, end))
+        table.add_row(str(number), *at, "sure" if start.probability >= SURE else "likely")
     return table
 
 

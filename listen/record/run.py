@@ -1,12 +1,13 @@
 """One run as it is read back: what was expected, heard, seen and said."""
 
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 from listen.blocks import Gap, LoadSample, SourceClock, SourceState
 from listen.errors import InputError
 from listen.record.spectrum import Picture
-from listen.states import ContactSound, Event, Finding
+from listen.states import ContactSound, Event, Finding, State
 from listen.timeline import Cue, Flag, Look, Mark, Position, Strength, Timeline, VerdictKind
 
 
@@ -210,3 +211,9 @@ class Run:
     def heard(self) -> tuple[Event, ...]:
         """The refined events where there are any, else those decided live."""
         return self.refined or self.events
+
+    @property
+    def heard_contacts(self) -> tuple[tuple[Event, Event], ...]:
+        """Start and end of each contact that was heard, in order."""
+        edges = [event for event in self.heard if event.state in (State.ENTRY, State.AIR)]
+        return tuple((a, b) for a, b in pairwise(edges) if (a.state, b.state) == (State.ENTRY, State.AIR))

@@ -17,6 +17,7 @@ _ORDER = (
 )
 RAISED = "raised dry run"
 AFTER = "after the end of the recording"
+SURE = 0.95  # from this probability on; below it is likely
 _ALWAYS = (VerdictKind.NOT_HEARD, VerdictKind.CANNOT_TELL)  # said also when there are none
 
 
@@ -100,7 +101,7 @@ def how_sure(contact: RunContact | LiveCall) -> str:
     """The probability in the words of the screens: sure, likely, cannot tell."""
     if contact.verdict is VerdictKind.CANNOT_TELL:
         return "cannot tell"
-    return "sure" if contact.probability >= 0.95 else "likely"
+    return "sure" if contact.probability >= SURE else "likely"
 
 
 def _without_job(run: Run) -> str:

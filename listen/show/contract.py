@@ -15,9 +15,21 @@ import numpy as np
 from listen.blocks import LOAD_UNITS, Gap, LoadSample
 from listen.lengths import MM_PER, length_number
 from listen.record import Listing, Run, RunContact, RunHold, Stretch
-from listen.record.words import contact_labels, how_sure, run_sentence
+from listen.record.words import SURE, contact_labels, how_sure, run_sentence
 from listen.states import Event, Finding, Learnt
-from listen.timeline import Contact, Cue, Flag, Look, Mark, Position, Spans, Timeline, Verdict, VerdictKind
+from listen.timeline import (
+    Contact,
+    Cue,
+    Flag,
+    Look,
+    Mark,
+    Position,
+    Spans,
+    Strength,
+    Timeline,
+    Verdict,
+    VerdictKind,
+)
 from listen.where import said_block
 
 FIXED_LINE = "This screen cannot stop the machine. Watch the machine."
@@ -94,7 +106,9 @@ def run_page(run: Run) -> dict[str, Any]:
         "position": [_position(position, rate, run.timeline) for position in run.positions],
         "gaps": [_gap(gap, rate) for gap in run.gaps],
         "marks": [{"at_s": mark.at / rate, "text": mark_text(mark, unit)} for mark in run.marks],
-        "contacts": [_contact(row, sheet.get(row.id), run, labels[row.id]) for row in run.contacts],
+        "contacts": [_contact(row, sheet.get(row.id), run, labels[row.id]) for row in run.contacts]
+        if run.timeline
+        else _heard_alone(run),
         "holds": [
             {
                 "contact": hold.contact,
@@ -285,6 +299,33 @@ def _verdict(verdict: Verdict, rate: int) -> dict[str, Any]:
         "witness": verdict.witness,
         "reason": verdict.reason,
     }
+
+
+def _heard_alone(run: Run) -> list[dict[str, Any]]:
+    """A row for each contact that was heard where none was expected: to be played, and corrected by hand."""
+    return [
+        {
+            "id": number,
+            "tool": None,
+            "line": None,
+            "file": "",
+            "label": f"contact {number}",
+            "way": "",
+            "expected": None,
+            "heard": [start.at / run.rate, end.at / run.rate],
+            "verdict": str(VerdictKind.UNEXPECTED),
+            "said": "heard",
+            "strength": str(Strength.CANNOT_TELL),
+            "sure": "sure" if start.probability >= SURE else "likely",
+            "early_by_mm": None,
+            "witness": "",
+            "reveals": "",
+            "reason": "",
+            "live": None,
+            "needs_look": False,
+        }
+        for number, (start, end) in enumerate(run.heard_contacts, start=1)
+    ]
 
 
 def _contact(row: RunContact, sheet: Contact | None, run: Run, label: str) -> dict[str, Any]:

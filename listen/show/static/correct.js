@@ -9,7 +9,7 @@ export function wireCorrections(page) {
   let row = null;
 
   const fillChoices = () => {
-    const choices = run.contacts.map((one) => make("option", {value: String(one.id)}, `${one.label}, ${one.verdict}`));
+    const choices = run.contacts.map((one) => make("option", {value: String(one.id)}, `${one.label}, ${one.said ?? one.verdict}`));
     $("fix-contact").replaceChildren(...choices);
   };
   const enabled = () => $("correct").open;

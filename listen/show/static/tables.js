@@ -8,7 +8,9 @@ export function stretchText(stretch) {
   return stretch ? `${clockText(stretch[0], 2)} to ${clockText(stretch[1], 2)}` : "–";
 }
 
+// What became of a contact; of one that was heard without a job, that it was.
 export function verdictText(row, unit) {
+  if (row.said) return row.said;
   const strength = row.strength === "heavier" || row.strength === "lighter" ? `, ${row.strength}` : "";
   const distance = row.early_by_mm === null || row.verdict === "as expected" ? ""
     : `, ${lengthText(Math.abs(row.early_by_mm), unit, 1)} ${row.early_by_mm > 0 ? "before" : "after"} its place (by ${row.witness})`;

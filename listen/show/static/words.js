@@ -51,8 +51,8 @@ export function stepDigits(step) {
   return step >= 1 ? 0 : Math.ceil(-Math.log10(step) - 1e-9);
 }
 
-// In place of a table of contacts, where no job was given.
-export const NO_CONTACTS = "no contact was expected: what was heard is in the row \u201cheard\u201d of the picture";
+// In place of a table of contacts, where there are none.
+export const NO_CONTACTS = "no contact was expected, and none was heard";
 
 // Text in one piece, in which no line breaks between a sign and its number: a browser would break "Z-4.2".
 const SIGNED = /((?<![\p{L}\d_-])\p{L}?-\.?\d[\d.]*)/u;
