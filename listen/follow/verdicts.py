@@ -24,6 +24,7 @@ READ_BY = {
 }  # what millimetres are counted from
 KNOWN_S = 0.5  # frames come no later than this
 LEAST_BELIEF, LEAST_FINE = 0.6, 0.75  # below this the verdict is "cannot tell"; "as expected" asks for more
+LEAST_HEARD = 1.0 / 3.0  # of a contact, first to last sound: of less it is not told whether it was there
 
 
 class Wording:
@@ -88,7 +89,7 @@ class Wording:
         self._short = index if outcome.best == ENDED_EARLY else -2
         if belief < (LEAST_FINE if outcome.best == AS_EXPECTED else LEAST_BELIEF):
             return VerdictKind.CANNOT_TELL, 1.0 - belief
-        if outcome.best != AS_EXPECTED and self._was_lost(outcome):
+        if self._hardly_heard(outcome) if outcome.best == AS_EXPECTED else self._was_lost(outcome):
             return VerdictKind.CANNOT_TELL, SURELY_NOT
         return KINDS[outcome.best], self._sober(outcome.best, belief * outcome.agreed)
 
@@ -186,6 +187,12 @@ class Wording:
             doubt += DOUBT_WORSE * self._model.ear.worse
         odds = (1.0 - belief) / max(belief, 1e-12)
         return 1.0 / (1.0 + math.exp(doubt) * odds)
+
+    @staticmethod
+    def _hardly_heard(outcome: Outcome) -> bool:
+        """Whether a burst of the ear may be all there was; False while it still sounds."""
+        heard_s = outcome.offset_s - outcome.onset_s
+        return heard_s < LEAST_HEARD * (outcome.expected_offset_s - outcome.expected_onset_s)
 
     def _was_lost(self, outcome: Outcome) -> bool:
         """Whether the sound was lost where the contact began or ended, or should have."""

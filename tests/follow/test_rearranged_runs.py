@@ -62,6 +62,12 @@ def test_a_pass_taken_out_is_not_heard() -> None:
     assert found == [FINE, FINE, VerdictKind.NOT_HEARD, FINE, FINE, FINE]
 
 
+def test_a_burst_where_a_pass_should_be_is_no_pass_as_expected() -> None:
+    """A tenth of the pass, in its middle: taken out, or there and hardly heard."""
+    found = kinds(timeline_of(SIX), [*RUN[:2], (12.3, 12.5), *RUN[3:]], 30.0)
+    assert found == [FINE, FINE, VerdictKind.CANNOT_TELL, FINE, FINE, FINE]
+
+
 def test_a_hold_inside_a_contact_is_no_fault() -> None:
     heard = [*RUN[:2], (11.0, 12.0), (20.0, 21.0), *((a + 8.0, b + 8.0) for a, b in RUN[3:])]
     assert kinds(timeline_of(SIX), heard, 40.0) == [FINE] * 6
