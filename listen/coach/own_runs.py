@@ -51,7 +51,7 @@ def own_examples(folder: Path, *, rate: int) -> tuple[OwnExample, ...]:
     Raises
     ------
     RecordingError
-        If the run keeps no sound, nothing was heard in it, or it is a preview or a replay of one.
+        If the run keeps no sound, has no job, nothing was heard in it, or it is a preview or a replay of one.
     """
     run = read_run(folder)
     if run.header.of_made_sound:
@@ -60,6 +60,10 @@ def own_examples(folder: Path, *, rate: int) -> tuple[OwnExample, ...]:
         )
     if run.sound_path is None:
         raise RecordingError(f"{folder} keeps no sound, so nothing of it can be played in the lessons")
+    if run.timeline is None:
+        raise RecordingError(
+            f"{folder} was heard without a job, so its cuts have no names; replay it with --job"
+        )
     mark = read_reference(folder)
     chosen = _chosen(run, is_reference=mark is not None)
     if not chosen:

@@ -6,9 +6,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from listen.blocks import Block
 from listen.coach.own_runs import MARGIN_S, PEAK, _chosen, _example, own_examples
 from listen.errors import RecordingError
-from listen.record import read_run
+from listen.record import RunWriter, read_run
 from listen.record.library import mark_reference
 from tests.record.made_run import write_made_run
 
@@ -56,6 +57,14 @@ def test_one_of_each_line_comes_before_a_second_and_each_has_its_name(tmp_path: 
     assert [row.id for row in chosen] == [1, 4, 2, 3]
     titles = [_example(replace(run, contacts=rows), row, RATE, None).title for row in chosen]
     assert titles[:3] == ["pecks, N50, contact 1", "pecks, N70", "pecks, N50, contact 2"]
+
+
+def test_a_run_without_a_job_is_refused(tmp_path: Path) -> None:
+    with RunWriter(tmp_path / "plain", rate=16000, live=False, sound="flac") as writer:
+        writer.push(Block(samples=np.full(16000, 0.01), start=0, rate=16000))
+        writer.finish()
+    with pytest.raises(RecordingError, match="was heard without a job, .*; replay it with --job"):
+        own_examples(tmp_path / "plain", rate=RATE)
 
 
 def test_a_run_without_sound_is_refused(tmp_path: Path) -> None:
