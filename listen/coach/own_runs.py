@@ -62,7 +62,7 @@ def own_examples(folder: Path, *, rate: int) -> tuple[OwnExample, ...]:
         raise RecordingError(f"{folder} keeps no sound, so nothing of it can be played in the lessons")
     if run.timeline is None:
         raise RecordingError(
-            f"{folder} was heard without a job, so its cuts have no names; replay it with --job"
+            f"{folder} was heard without a job, and its cuts have no names; replay it with --job"
         )
     mark = read_reference(folder)
     chosen = _chosen(run, is_reference=mark is not None)

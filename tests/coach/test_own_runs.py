@@ -63,7 +63,7 @@ def test_a_run_without_a_job_is_refused(tmp_path: Path) -> None:
     with RunWriter(tmp_path / "plain", rate=16000, live=False, sound="flac") as writer:
         writer.push(Block(samples=np.full(16000, 0.01), start=0, rate=16000))
         writer.finish()
-    with pytest.raises(RecordingError, match="was heard without a job, .*; replay it with --job"):
+    with pytest.raises(RecordingError, match=r"was heard without a job, .*; replay it with --job"):
         own_examples(tmp_path / "plain", rate=RATE)
 
 
