@@ -225,12 +225,23 @@ class Follower:
                 if reading.untold > SETTLED and reached >= index + OLD:
                     self._called.add(index)  # it will never be told: not looked at again
                 continue
-            if self._is_clear(reading, reached > index, at) or reached >= index + OLD:
+            is_told = self._is_clear(reading, reached > index, at) or reached >= index + OLD
+            if is_told and not self._may_be_held(reading):
                 found.append(self._call(index, reading.outcome(), at))
         while self._next in self._called:
             self._called.discard(self._next)
             self._next += 1
         return found
+
+    def _may_be_held(self, reading: Reading) -> bool:
+        """Whether nothing has begun since a contact was due that did not come, and no feed clock is known.
+
+        A hold and a contact left out are the same then; what begins next tells, or the end of the sound.
+        """
+        if self._tracking.clock.feed_known or int(np.argmax(reading.beliefs[:6])) != NOT_HEARD:
+            return False
+        engine = self._tracking.engine
+        return float(engine.onsets[engine.slot]) < reading.outcome().expected_onset_s
 
     def _is_clear(self, reading: Reading, is_past: bool, at: int) -> bool:
         """Whether hardly anything but one kind is believed of a contact."""

@@ -3,6 +3,7 @@
 import re
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from listen.follow import Follower, refined_verdicts
@@ -178,3 +179,25 @@ def test_far_too_early_is_said_without_millimetres() -> None:
     assert told[2].kind == VerdictKind.STARTED_EARLY
     assert told[2].early_by_mm is None
     assert told[2].witness == ""
+
+
+def before_a_long_way(hold_s: float, *, taken_out: bool = False) -> list[Verdict]:
+    """Live verdicts that are not "as expected": pass 12 of 19 comes late, or never; 20 s of air follow it."""
+    starts = np.cumsum([2.0] + [22.0 if i == 11 else (2.25, 2.85)[i % 2] for i in range(18)])
+    late = [3.0 + (hold_s if i >= 11 else 0.0) for i in range(19)]
+    run = [(a + b, a + b + 2.0) for a, b in zip(starts, late, strict=True)]
+    heard = [each for i, each in enumerate(run) if i != 11 or not taken_out]
+    said = live(timeline_of([(a, a + 2.0) for a in starts]), heard, run[-1][1] + 4.0)
+    return [each for each in said if isinstance(each, Verdict) and each.kind != FINE]
+
+
+@pytest.mark.parametrize("hold_s", [6.0, 20.0, 60.0])
+def test_in_a_silence_nobody_tells_a_hold_from_a_pass_left_out(hold_s: float) -> None:
+    assert before_a_long_way(hold_s) == []
+
+
+def test_the_next_start_tells_that_a_pass_was_left_out() -> None:
+    """Pass 12 is due at 32.75 s and pass 13 begins at 54.75 s."""
+    (said,) = before_a_long_way(0.0, taken_out=True)
+    assert (said.contact, said.kind) == (12, VerdictKind.NOT_HEARD)
+    assert said.called_at >= 54.75 * RATE
