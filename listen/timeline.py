@@ -480,8 +480,9 @@ class Cue:
         When it was given [samples].
     kind : str
         "contact", "no contact", "before its line", "cutting stopped", "cutting goes on", "nothing since",
-        "overdue", "still cutting", "exit soon", "exit heard", "hold now", "still in the cut", "no room to hold here",
-        "next rung", "distance", "spindle heard", "spindle not heard", "spindle unsure", "length offset"
+        "overdue", "still cutting", "exit soon", "exit heard", "hold now", "still in the cut",
+        "no room to hold here", "next rung", "distance", "spindle heard", "spindle not heard",
+        "spindle unsure", "length offset"
     contact : int | None
     text : str
         Plain words.
