@@ -50,6 +50,7 @@ def test_what_differs_from_the_planted_faults_is_said(demo: tuple[Path, int]) ->
 
     run = read_run(demo[0] / "run")
     assert missed_faults(run) == ""
+    assert missed_faults(replace(run, flags=(*run.flags, replace(run.flags[0], kind="clipping")))) == ""
     assert missed_faults(replace(run, flags=run.flags[:1])).startswith("flags: ")
     assert missed_faults(replace(run, contacts=run.contacts[:3])) != ""
 
