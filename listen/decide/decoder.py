@@ -7,7 +7,6 @@ the two-sided ear is asked about the last seconds: it decides whether, and dates
 """
 
 import itertools
-import math
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 from listen.decide.kernels import best_path, bridged, runs_of
 from listen.decide.own_sound import Opinion
 from listen.decide.paths import dated, with_gaps
+from listen.decide.rise import Rise, odds_of
 from listen.decide.supposition import Supposition
 from listen.errors import InputError
 from listen.states import Event, Standing, State, log_odds
@@ -26,8 +26,6 @@ LATE_FRAMES = 30  # how far back the states of a frame's scores lie
 SURE_FRAMES = 100
 WONDER_OVER = 50  # frames
 OWN_FRAMES = 3
-LATELY = slice(-63, -3)  # frames that a rise is held against: the 0.6 s before those that rise
-ENOUGH_AIR = 10  # frames: with more since the last cut, that cut is not among them
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -182,7 +180,6 @@ class Decoder:
         self._in_contact = False  # by what is settled
         self._supposed = False  # in contact by what the live ear last supposed
         self._said = False  # in contact by what was last told
-        self._air_for = 0  # frames since it was
         self._firm = 0  # frames in a row for which the live ear has thought otherwise
         self._waiting: list[_Supposed] = []  # oldest first
         self._looked = False  # the first look at the oldest was unsure
@@ -192,7 +189,9 @@ class Decoder:
         self._settled = 0  # all before this is decided [samples]
         self._states: deque[tuple[int, NDArray[np.float64]]] = deque(maxlen=400)
         self._now: deque[float] = deque(maxlen=1000)
-        self._odds: deque[float] = deque(maxlen=-LATELY.start)  # those by which a start is supposed
+        self._rise = Rise(
+            least=odds_of(settings.open_now), by=settings.rise, most=settings.rise_most
+        )  # of the odds by which a start is told
         self._late: deque[float] = deque(
             maxlen=1000
         )  # what was believed 300 ms later, as long as it is known
@@ -208,7 +207,7 @@ class Decoder:
         self._firm, self._settled = 0, at
         self._states.clear()
         self._now.clear()
-        self._odds.clear()
+        self._rise.clear()
         self._late.clear()
         return events
 
@@ -216,12 +215,11 @@ class Decoder:
         """Take the beliefs of one frame, give the events they decide."""
         self._states.append((scores.at - LATE_FRAMES * self.hop, scores.states))
         self._now.append(scores.now)
-        self._odds.append(self._start_odds(scores.now))
+        self._rise.push(self._start_odds(scores.now), in_contact=self._said)
         self._late.append(1.0 - float(scores.states[0]))
         events = list(self._tell_steady(scores)) if self._in_contact else []
         events += self._suppose_if_changed(scores)
         self._since_look += 1
-        self._air_for = 0 if self._said else self._air_for + 1
         if self._waiting:
             events += self._look_if_due(scores.at)
         elif self._wonders():
@@ -250,13 +248,13 @@ class Decoder:
         if self._supposed:
             changed = self._seems_over(scores.now)
         else:
-            changed = scores.now >= self.settings.open_now or self._has_risen()
+            changed = scores.now >= self.settings.open_now or self._rise.has_come()
         self._firm = self._firm + 1 if changed else 0
         if self._firm >= self.settings.firm_frames:
             self._firm, self._supposed = 0, not self._supposed
             state = State.ENTRY if self._supposed else State.AIR
             self._waiting.append(_Supposed(state=state, at=self._came(scores.at), since=scores.at))
-        if self._supposed != self._said and (not self._supposed or self._has_risen()):
+        if self._supposed != self._said and (not self._supposed or self._rise.has_come()):
             self._said = self._supposed
             told = self._provisional(scores.at)
             self._waiting[-1] = replace(self._waiting[-1], told=told)
@@ -268,7 +266,7 @@ class Decoder:
             State.ENTRY if self._supposed else State.AIR,
             at=self._came(at),
             decided_at=at,
-            probability=self._supposition.probability(self._odds, is_start=self._supposed),
+            probability=self._supposition.probability(self._rise.odds, is_start=self._supposed),
             standing=Standing.PROVISIONAL,
         )
 
@@ -278,7 +276,7 @@ class Decoder:
 
     def _start_odds(self, now: float) -> float:
         """Log odds that contact is now, by the live ear and by what the run has taught."""
-        odds = _odds_of(now)
+        odds = odds_of(now)
         if self._said or now < self.settings.own_asked:
             return odds
         own = self._own(OWN_FRAMES)
@@ -286,18 +284,6 @@ class Decoder:
             return odds
         share = min(1.0, self.settings.own_start * own.share)
         return (1.0 - share) * odds + share * float(own.odds.mean())
-
-    def _has_risen(self) -> bool:
-        """Whether contact is likely now, and more so than lately."""
-        odds, settings = self._odds[-1], self.settings
-        if odds < _odds_of(settings.open_now):
-            return False
-        before = list(self._odds)[LATELY]
-        air_for = self._air_for + LATELY.stop
-        if air_for > ENOUGH_AIR:
-            before = before[-air_for:]
-        lately = sum(before) / len(before) if before else -np.inf
-        return odds >= min(lately + settings.rise, settings.rise_most)
 
     def _seems_over(self, now: float) -> bool:
         """Whether the live ear does not believe in contact any more, and the run's own sound neither."""
@@ -455,9 +441,3 @@ class Decoder:
             spread=self.spread,
             standing=standing,
         )
-
-
-def _odds_of(belief: float) -> float:
-    """Log odds of one belief, held as `log_odds` holds them [nats]."""
-    held = min(max(belief, 1e-4), 1.0 - 1e-4)
-    return math.log(held / (1.0 - held))
