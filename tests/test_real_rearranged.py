@@ -197,6 +197,28 @@ def test_twenty_alike_passes_at_8_khz_get_their_verdicts(
     twenty_passes("Exp0-2", change, shared_data, tmp_path, spray_db=0.0, rate=8000)
 
 
+def test_a_pass_brought_forward_by_next_to_nothing_may_be_as_expected() -> None:
+    """Gaps of 0.3 s and of 0.5 s: 0.18 s and 0.3 s too soon, where a start is heard within 0.2 s."""
+    for gap_s, right in ((0.3, {"as expected", "started early", "cannot tell"}), (0.5, {"started early"})):
+        ten = [
+            labelled.Pass(
+                start_s=(2.0 + gap_s) * i,
+                stop_s=(2.0 + gap_s) * i + 2.0,
+                feed=50.0,
+                width=0.05,
+                depth=1.0,
+                diameter=0.5,
+                flutes=5,
+            )
+            for i in range(10)
+        ]
+        drawn = changes.changes(np.random.default_rng(1), ten)
+        change = next(each for each in drawn if each.name == "one brought forward")
+        odd = [each for each in change.right if each != {FINE}]
+        assert odd == [right]
+        assert (change.fault_s is not None) == (right == {"started early"})
+
+
 def test_a_flag_is_timed_from_its_fault_and_only_where_it_came_at_the_time() -> None:
     cut = changes.Cut(start_s=1.0, stop_s=3.0, number=0)
     change = changes.Change(name="", cuts=(cut,), right=(frozenset({NEVER}),), most_flags=1, fault_s=5.0)

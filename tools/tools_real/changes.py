@@ -11,6 +11,7 @@ FINE, NEVER, EARLY, SHORT = (
     frozenset({word}) for word in ("as expected", "not heard", "started early", "ended early")
 )
 UNTOLD = frozenset({"cannot tell"})
+PLAIN_S = 0.2  # a start is counted as heard within so much: earlier by less, it may be as expected
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,8 +109,10 @@ def _early(cuts: tuple[Cut, ...], k: int) -> Iterator[Change]:
     moved = replace(sooner, stop_s=cuts[k].stop_s - by_s)
     for name, early in (("one brought forward", moved), ("one begun early, ended in time", sooner)):
         parts = [*cuts[:k], early, *cuts[k + 1 :]]
-        yield _change(name, parts, {k: EARLY}, 1, fault_s=early.start_s)
-    yield _change("all from one brought forward", _later(cuts, k, -by_s), {k: EARLY | UNTOLD}, 1)
+        right, fault_s = (EARLY, early.start_s) if by_s > PLAIN_S else (EARLY | FINE | UNTOLD, None)
+        yield _change(name, parts, {k: right}, 1, fault_s=fault_s)
+    sooner_all = EARLY | UNTOLD if by_s > PLAIN_S else EARLY | UNTOLD | FINE
+    yield _change("all from one brought forward", _later(cuts, k, -by_s), {k: sooner_all}, 1)
 
 
 def _held(cuts: tuple[Cut, ...], k: int) -> Iterator[Change]:
