@@ -320,23 +320,29 @@ class Decoder:
         for index in first + np.flatnonzero(np.diff(np.concatenate([[self._in_contact], path[first:]]))):
             confirmed += self._change(int(index), belief, now)
         self._settled = max(self._settled, now - self.settings.tail_frames * self.hop - self.back)
-        yield from self._answer(list(confirmed), now, float(belief[-since:].mean()))
+        yield from self._answer(confirmed, now, float(belief[-since:].mean()))
         yield from confirmed
 
     def _answer(self, confirmed: list[Event], now: int, belief: float) -> Iterator[Event]:
         """Withdraw the changes that are settled otherwise; the newest may wait on."""
-        waiting, self._waiting = self._waiting, []
-        for one in waiting:
-            mine = [c for c in confirmed if c.state is one.state and abs(c.at - one.at) <= self._near]
-            if mine:
-                confirmed.remove(mine[0])
-            elif one.at >= self._settled:
-                self._waiting.append(one)
-            elif one.told:
+        left = self._not_among(confirmed)
+        self._waiting = [one for one in left if one.at >= self._settled]
+        for one in left:
+            if one.at < self._settled and one.told:
                 yield self._withdrawn(one.told, now, belief)
         self._supposed = self._waiting[-1].state is State.ENTRY if self._waiting else self._in_contact
         told = [one.state is State.ENTRY for one in self._waiting if one.told]
         self._said = told[-1] if told else self._in_contact
+
+    def _not_among(self, confirmed: list[Event]) -> list[_Supposed]:
+        """Those that wait and are none of the confirmed changes; what was told is one of them first."""
+        unmatched, left = list(confirmed), list(self._waiting)
+        for one in sorted(self._waiting, key=lambda one: one.told is None):
+            mine = [c for c in unmatched if c.state is one.state and abs(c.at - one.at) <= self._near]
+            if mine:
+                unmatched.remove(mine[0])
+                left.remove(one)
+        return left
 
     @property
     def _near(self) -> int:
