@@ -28,6 +28,7 @@ class Cues:
         self._rate = tracking.rate
         self._surprises = Surprises(tracking)
         self._said_onset = -1  # a provisional start that was already said
+        self._early_is_said = False  # of that start
         self._again = -1  # a provisional start inside a contact: what stopped before it goes on
         self._still_said: int | None = None
         self._waiting: Cue | None = None  # said at its `at`, if nothing has changed by then
@@ -85,13 +86,15 @@ class Cues:
         self._waiting = None
         if waiting.kind == "before its line":
             index = self._tracking.space.index_of(waiting.contact)
-            return (waiting,) if self._surprises.is_early_still(index, waiting.at) else ()
+            self._early_is_said = self._surprises.is_early_still(index, waiting.at)
+            return (waiting,) if self._early_is_said else ()
         return (waiting,)
 
     def _withdraw(self, event: Event) -> tuple[Cue, ...]:
         if event.state in (State.ENTRY, State.EXIT, State.AIR):
             self._waiting = None
         was_said, self._said_onset = self._said_onset >= 0, -1
+        self._early_is_said = False
         if event.state != State.ENTRY:
             return ()
         self._again = -1
@@ -104,17 +107,29 @@ class Cues:
             self._again = event.at
             return ()
         if self._said_onset >= 0:
-            return ()
+            return self._early_after_all(event)
         self._said_onset = event.at
         self._waiting = None
         place = self._surprises.next()
         contact = None if place is None else self._tracking.space.timeline.contacts[place[0]].id
         touch = Cue(at=event.decided_at, kind="contact", contact=contact, text="Contact.")
+        return (touch, *self._early(event))
+
+    def _early_after_all(self, event: Event) -> tuple[Cue, ...]:
+        """A start that was said when it was only supposed is settled: now it is surer whether it is early."""
+        if event.standing != Standing.CONFIRMED or self._early_is_said:
+            return ()
+        self._waiting = None
+        return self._early(event)
+
+    def _early(self, event: Event) -> tuple[Cue, ...]:
         early = self._surprises.early(event)
         if early is None:
-            return (touch,)
+            return ()
         cue = self._before_line(early, event.decided_at)
-        return (touch, *self._after(cue, self._surprises.wait_for_early(early, event)))
+        said = self._after(cue, self._surprises.wait_for_early(early, event))
+        self._early_is_said = bool(said)
+        return said
 
     def _after(self, cue: Cue, wait: int) -> tuple[Cue, ...]:
         """Say it now, or once it has lasted."""
@@ -164,7 +179,7 @@ class Cues:
     def after(self) -> None:
         """A boundary is confirmed and taken in."""
         self._said_onset = self._again = -1
-        self._said_stop = False
+        self._said_stop = self._early_is_said = False
         self._still_said = None
 
     def tick(self, at: int) -> tuple[Cue, ...]:

@@ -174,3 +174,24 @@ def test_who_states_the_override_marks_most_holds_in_air_as_in_the_cut() -> None
     steady.tell(Mark(at=0, kind=MarkKind.HOLD, source="controller"), 0.0)
     steady.tell(Mark(at=RATE, kind=MarkKind.RESUME, source="controller"), 1.0)
     assert max(steady.holds_in_air(0.01, 0.006)) <= 1e-4
+
+
+def test_a_start_that_was_hardly_believed_when_it_was_said_is_early_once_it_is_settled() -> None:
+    """Contact 4 as above, nobody told the feed: supposed at 13.43 s at 0.4, settled at 13.9 s at 0.98."""
+    follower = Follower(timeline_of(SIX), rate=RATE, ear=EAR)
+    items = events_of(RUN[:3], lag_s=0.5)
+    supposed = Event(
+        state=State.ENTRY,
+        at=round(13.4 * RATE),
+        decided_at=round(13.43 * RATE),
+        probability=0.4,
+        spread=round(0.03 * RATE),
+        standing=Standing.PROVISIONAL,
+    )
+    settled = replace(supposed, decided_at=round(13.9 * RATE), probability=0.98, standing=Standing.CONFIRMED)
+    said: list[object] = []
+    for item in (*items, supposed, settled):
+        said.extend(follower.push((item,), item.decided_at))
+    cues = [(cue.kind, cue.at / RATE) for cue in said if isinstance(cue, Cue) and cue.at > 13 * RATE]
+    assert [kind for kind, _ in cues] == ["contact", "before its line"]
+    assert [at_s for _, at_s in cues] == pytest.approx([13.43, 13.9], abs=0.001)
