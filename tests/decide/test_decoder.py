@@ -278,7 +278,7 @@ def test_a_start_soon_after_a_cut_is_held_against_the_air_between_them() -> None
 
 @pytest.mark.closed
 def test_what_was_told_is_the_change_that_is_confirmed_and_not_what_was_only_asked_about() -> None:
-    """It crosses even odds in frame 80, in two minds, and the cut begins in 100: told there, not withdrawn."""
+    """It crosses even odds in frame 80, in two minds; the cut begins in 100: told there, not withdrawn."""
     truth = HOVERS.copy()
     truth[80:83], truth[83:97], truth[97:100], truth[100:200] = 0.6, 0.2, 0.4, 1.0
     events = run(truth, second=contact(start=100, stop=200))
