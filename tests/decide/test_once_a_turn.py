@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from listen.decide.once_a_turn import TurnListener
+from listen.decide.once_a_turn import TurnListener, _band_of_one, _bands_of_none, _Places
 from listen.measure.spectrum import FINE_HIGHEST_HZ, FINE_LOWEST_HZ, N_FINE, log_edges
 from listen.states import Finding, Turning
 from listen.synth.force import STEPS, Cut, force_tables
@@ -125,3 +125,32 @@ def test_lines_that_show_another_number_of_flutes_are_not_of_this_tool() -> None
     rises = {1.0: 8.0, 2.0: 8.0, 3.0: 8.0, 5.0: 8.0}
     assert told(rises, sings=(4.0, 8.0, 12.0, 16.0))
     assert told(rises, sings=(6.0, 12.0, 18.0, 24.0)) == []
+
+
+@pytest.mark.closed
+@pytest.mark.parametrize(
+    ("turns", "teeth", "rise"),
+    [((8.0, 8.0, 0.0, 0.0), 1.0, 5.0), ((9.0, 1.0, 1.0, 1.0), 0.0, 4.0), ((8.0, 8.0, 8.0, 8.0), 3.0, 5.0)],
+    ids=["half of the lines", "one alone", "the teeth rose, too"],
+)
+def test_the_rise_is_that_of_all_lines_and_hardly_more_for_the_two_that_rose_most(
+    turns: tuple[float, ...], teeth: float, rise: float
+) -> None:
+    """4 - 1 + 2 dB; 9 counts as 7, and the mean with the next is 4; 8 - 3 dB of the two that rose most."""
+    places = _Places(turning=FOUR_TEETH, turns=np.arange(4), teeth=np.array([4]), none=np.array([5, 6]))
+    assert places.rise_db(np.array([*turns, teeth, -1.0, -2.0])) == pytest.approx(rise)
+
+
+@pytest.mark.closed
+def test_a_band_has_a_line_of_its_own_where_no_other_reaches_into_it() -> None:
+    """Lines 20 Hz wide, 100 Hz apart: 150 to 250 Hz has the second alone, 250 to 400 Hz also the fourth."""
+    edges_hz = np.array([100.0, 150.0, 250.0, 400.0])
+    assert _band_of_one(edges_hz, 2, 100.0) == 1
+    assert _band_of_one(edges_hz, 3, 100.0) is None
+
+
+@pytest.mark.closed
+def test_bands_without_a_line_are_those_between_the_lines_that_are_looked_at() -> None:
+    """At 200 Hz up to the third: 260 to 340 Hz and 700 to 760 Hz; 830 to 960 Hz lies above all."""
+    edges_hz = np.array([100.0, 160.0, 260.0, 340.0, 700.0, 760.0, 830.0, 960.0])
+    assert _bands_of_none(edges_hz, 200.0, 3).tolist() == [2, 4]
