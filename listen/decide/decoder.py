@@ -178,8 +178,6 @@ class Decoder:
         self._own = own or (lambda n_frames: None)
         self._supposition = supposition or Supposition()
         self._in_contact = False  # by what is settled
-        self._supposed = False  # in contact by what the live ear last supposed
-        self._said = False  # in contact by what was last told
         self._firm = 0  # frames in a row for which the live ear has thought otherwise
         self._waiting: list[_Supposed] = []  # oldest first
         self._looked = False  # the first look at the oldest was unsure
@@ -200,6 +198,17 @@ class Decoder:
     def settled(self) -> bool | None:
         """Whether it is in contact; None while a change waits to be confirmed."""
         return None if self._waiting else self._in_contact
+
+    @property
+    def _supposed(self) -> bool:
+        """In contact by what the live ear last supposed."""
+        return self._waiting[-1].state is State.ENTRY if self._waiting else self._in_contact
+
+    @property
+    def _said(self) -> bool:
+        """In contact by what was last told."""
+        told = (one.state is State.ENTRY for one in reversed(self._waiting) if one.told)
+        return next(told, self._in_contact)
 
     def start_anew(self, at: int) -> tuple[Event, ...]:
         """After a gap: what was open ends where the gap begins."""
@@ -240,7 +249,7 @@ class Decoder:
         if self._in_contact:
             events += self._end(at, at, 0.5)
         events += [self._withdrawn(one.told, at, 0.5) for one in self._waiting if one.told]
-        self._waiting, self._supposed, self._said = [], False, False
+        self._waiting = []
         return tuple(events)
 
     def _suppose_if_changed(self, scores: Scores) -> Iterator[Event]:
@@ -251,11 +260,10 @@ class Decoder:
             changed = scores.now >= self.settings.open_now or self._rise.has_come()
         self._firm = self._firm + 1 if changed else 0
         if self._firm >= self.settings.firm_frames:
-            self._firm, self._supposed = 0, not self._supposed
-            state = State.ENTRY if self._supposed else State.AIR
+            self._firm = 0
+            state = State.AIR if self._supposed else State.ENTRY
             self._waiting.append(_Supposed(state=state, at=self._came(scores.at), since=scores.at))
         if self._supposed != self._said and (not self._supposed or self._rise.has_come()):
-            self._said = self._supposed
             told = self._provisional(scores.at)
             self._waiting[-1] = replace(self._waiting[-1], told=told)
             yield told
@@ -330,9 +338,6 @@ class Decoder:
         for one in left:
             if one.at < self._settled and one.told:
                 yield self._withdrawn(one.told, now, belief)
-        self._supposed = self._waiting[-1].state is State.ENTRY if self._waiting else self._in_contact
-        told = [one.state is State.ENTRY for one in self._waiting if one.told]
-        self._said = told[-1] if told else self._in_contact
 
     def _not_among(self, confirmed: list[Event]) -> list[_Supposed]:
         """Those that wait and are none of the confirmed changes; what was told is one of them first."""
