@@ -5,7 +5,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.advise.policy import EARLY_WAYS, HOLES, QUIET_KINDS, Policy
+from listen.advise.policy import EARLY_WAYS, HOLES, OF_A_POINT, QUIET_KINDS, Policy
 from listen.advise.speed import WrongSpeed
 from listen.advise.words import (
     FINDING_LOOK,
@@ -266,7 +266,7 @@ class Flags:
     def _is_of_a_point_entering(self, finding: Finding) -> bool:
         """Whether it began while a drill's point went in: that squeals, and the slower the longer."""
         contact, position = self._running(), self._position
-        if contact is None or position is None or contact.way not in HOLES or finding.kind == "clipping":
+        if contact is None or position is None or contact.way not in HOLES or finding.kind not in OF_A_POINT:
             return False
         since_s = position.rate * (position.at - finding.start) / self._rate
         began = position.program_time - since_s - contact.start

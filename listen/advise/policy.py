@@ -72,6 +72,8 @@ class Policy:
 # Cues said at any time: what cannot wait for a sure position.
 ALWAYS = ("contact", "no contact", "cutting stopped", "cutting goes on", "still cutting")
 HOLES = ("drilling", "spot drilling", "reaming", "tapping")
+# Findings that a drill draws while its point goes in: it squeals, and grows louder.
+OF_A_POINT = ("chatter", "sound changed")
 EARLY_WAYS = ("plunge", "ramp", "drilling", "spot drilling", "reaming", "tapping")
 IN_RAISED = ("contact", "no contact")
 # What shows that something changed, or that it did not after all.
