@@ -94,7 +94,6 @@ class Cues:
         if event.state in (State.ENTRY, State.EXIT, State.AIR):
             self._waiting = None
         was_said, self._said_onset = self._said_onset >= 0, -1
-        self._early_is_said = False
         if event.state != State.ENTRY:
             return ()
         self._again = -1
@@ -109,7 +108,7 @@ class Cues:
         if self._said_onset >= 0:
             return self._early_after_all(event)
         self._said_onset = event.at
-        self._waiting = None
+        self._waiting, self._early_is_said = None, False
         place = self._surprises.next()
         contact = None if place is None else self._tracking.space.timeline.contacts[place[0]].id
         touch = Cue(at=event.decided_at, kind="contact", contact=contact, text="Contact.")
@@ -179,7 +178,7 @@ class Cues:
     def after(self) -> None:
         """A boundary is confirmed and taken in."""
         self._said_onset = self._again = -1
-        self._said_stop = self._early_is_said = False
+        self._said_stop = False
         self._still_said = None
 
     def tick(self, at: int) -> tuple[Cue, ...]:
