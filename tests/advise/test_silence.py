@@ -127,3 +127,11 @@ def test_rapids_may_be_at_a_quarter_of_what_was_told() -> None:
     kind[(spans.start_s >= 6.0) & (spans.stop_s <= 10.0)] = SpanKind.RAPID
     found = overdue(*after_exit(60.0), program=replace(PROGRAM, spans=replace(spans, kind=kind)))
     assert [cue.at / RATE for cue in found] == [23.0]
+
+
+def test_after_a_stop_inside_a_contact_that_drew_no_word_the_one_after_it_is_overdue() -> None:
+    """At 4.5 s, inside contact 1, contact 2 is 5.5 s away: 5.5 · 1.1 + 1.0 = 7.05 s later, at 12.0 s."""
+    out = Event(state=State.AIR, at=4 * RATE, decided_at=round(4.5 * RATE), probability=0.9)
+    places = [place(4.5 + 0.5 * i, 4.5) for i in range(40)]
+    found = overdue(out, *places)
+    assert [(cue.at / RATE, cue.contact) for cue in found] == [(12.0, 2)]

@@ -19,6 +19,7 @@ def run(
     second: np.ndarray | None = None,
     late: np.ndarray | None = None,
     own: np.ndarray | None = None,
+    gap_at: int | None = None,
 ) -> list[Event]:
     """Events where the live ear believes `truth` and `late` 300 ms after, the two-sided one `second`.
 
@@ -39,6 +40,7 @@ def run(
     events: list[Event] = []
     for i in range(truth.size):
         heard = i + 1
+        events += decoder.start_anew(i * HOP) if i == gap_at else ()
         states = CUT_STATES if i >= 30 and late[i - 30] > 0.5 else AIR_STATES
         events += decoder.step(Scores(at=(i + 1) * HOP, now=0.02 + 0.96 * truth[i], states=states))
     return [*events, *decoder.close(truth.size * HOP)]
@@ -284,3 +286,23 @@ def test_what_was_told_is_the_change_that_is_confirmed_and_not_what_was_only_ask
     events = run(truth, second=contact(start=100, stop=200))
     assert [state for state, _ in of(events, Standing.PROVISIONAL)] == [State.ENTRY, State.AIR]
     assert of(events, Standing.WITHDRAWN) == []
+
+
+@pytest.mark.closed
+def test_after_a_gap_nothing_that_was_believed_before_it_is_risen_above() -> None:
+    """In two minds at .404, then .6: told only where a gap lies between them."""
+    truth = HOVERS.copy()
+    truth[100:110] = 0.6
+    told = [
+        len(of(run(truth, second=np.zeros(400), gap_at=at), Standing.PROVISIONAL)) > 0 for at in (None, 100)
+    ]
+    assert told == [False, True]
+
+
+@pytest.mark.closed
+def test_how_likely_an_end_is_goes_by_the_live_ear_alone() -> None:
+    """At a belief of .26, whatever the run has taught: its own sound tells whether, not when."""
+    truth, own = contact(start=100, stop=200), np.full(400, 6.0)
+    truth[200:], own[190:] = 0.25, -6.0
+    ends = [e for e in run(truth, own=own) if e.standing is Standing.PROVISIONAL and e.state is State.AIR]
+    assert ends[0].probability == pytest.approx(0.74)

@@ -15,7 +15,14 @@ from listen.decide.layout import Layout
 from listen.decide.network import score_whole
 from listen.decide.paths import dated
 from listen.decide.read_out import fit_read_out, separation
-from listen.decide.second_look import SecondLookSettings, _drop_doubted, _live_odds, _own, belief_of
+from listen.decide.second_look import (
+    SecondLookSettings,
+    _drop_doubted,
+    _least_of_surest,
+    _live_odds,
+    _own,
+    belief_of,
+)
 from listen.ears import ear_layout, shipped_model
 from listen.states import Event, Finding, Standing, State, Turning
 
@@ -147,6 +154,16 @@ def test_air_that_is_half_believed_after_a_long_cut_teaches_no_contact() -> None
     assert own is not None
     assert np.mean(own[n_air + n_cut :] < -1.0) > 0.95
     assert np.mean(own[n_air : n_air + n_cut] > 1.0) > 0.95
+
+
+@pytest.mark.closed
+@pytest.mark.parametrize(("n_surest", "least"), [(500, 3.0), (3100, 6.0)])
+def test_half_a_minute_of_contact_teaches_even_where_little_of_it_is_among_the_surest(
+    n_surest: int, least: float
+) -> None:
+    """Frames at 8 nats, 40 s at 3: three quarters of 8 are 6; above that lie 5 s, or 31 s."""
+    sure = np.concatenate([np.full(n_surest, 8.0), np.full(4000, 3.0)])
+    assert _least_of_surest(sure, SecondLookSettings(), hop_s=0.01, limit=1.7) == least
 
 
 @pytest.mark.closed
