@@ -8,6 +8,7 @@ where the labels of other experiments have contact, and stretched from their mid
 
 import json
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -146,25 +147,34 @@ def test_a_rearranged_run_gets_its_verdicts(
 
 
 def twenty_passes(
-    experiment: str, change_name: str, shared_data: Path, tmp_path: Path, *, spray_db: float, rate: int
+    experiment: str,
+    change_name: str,
+    shared_data: Path,
+    tmp_path: Path,
+    *,
+    through: Callable[[np.random.Generator, Any], Any],
+    seed: int = 7,
 ) -> None:
-    """A labelled program of twenty passes with one change, heard in spray at this sample rate."""
+    """A labelled program of twenty passes with one change, heard through something."""
     passes = labelled.labelled_passes(shared_data, experiment, n_passes=20)
-    drawn = changes.changes(np.random.default_rng(7), passes)
+    drawn = changes.changes(np.random.default_rng(seed), passes)
     change = next(each for each in drawn if each.name == change_name)
-    rng = np.random.default_rng(8)
+    rng = np.random.default_rng(seed + 1)
     take = made_anew.rearranged(rng, made_anew.Sounds(shared_data, pieces.SOURCES[0]), change)
-    heard = disturb.with_spray(rng, take, spray_db)
-    if rate != heard.rate:
-        common = np.gcd(rate, heard.rate)
-        samples = resample_poly(heard.samples, rate // common, heard.rate // common)
-        heard = pieces.renamed(heard, f"{rate} Hz", samples, rate)
-    run = made_anew.replayed(heard, labelled.write_job(tmp_path, passes, rpm=9000.0), tmp_path)
+    job = labelled.write_job(tmp_path, passes, rpm=9000.0)
+    run = made_anew.replayed(through(rng, take), job, tmp_path)
     said = made_anew.said(run, change, take.contacts)
     assert said.wrong == ()
     assert said.matched == said.true
     assert said.invented == 0
     assert len(said.flags) <= change.most_flags, said.flags
+
+
+def at_8_khz(take: Any) -> Any:
+    """The take at 8 kHz."""
+    common = np.gcd(8000, take.rate)
+    samples = resample_poly(take.samples, 8000 // common, take.rate // common)
+    return pieces.renamed(take, "8 kHz", samples, 8000)
 
 
 @pytest.mark.parametrize(
@@ -186,7 +196,9 @@ def twenty_passes(
 )
 def test_twenty_passes_in_spray_get_their_verdicts(change: str, shared_data: Path, tmp_path: Path) -> None:
     """Speeds and feeds of Exp1-5 by its labels; spray 6 dB over the air."""
-    twenty_passes("Exp1-5", change, shared_data, tmp_path, spray_db=6.0, rate=44100)
+    twenty_passes(
+        "Exp1-5", change, shared_data, tmp_path, through=lambda rng, take: disturb.with_spray(rng, take, 6.0)
+    )
 
 
 @pytest.mark.parametrize("change", ["nothing changed", "tool lost", "held 20 s in air"])
@@ -194,7 +206,28 @@ def test_twenty_alike_passes_at_8_khz_get_their_verdicts(
     change: str, shared_data: Path, tmp_path: Path
 ) -> None:
     """Exp0-2 by its labels, all passes alike; spray as loud as the air."""
-    twenty_passes("Exp0-2", change, shared_data, tmp_path, spray_db=0.0, rate=8000)
+    twenty_passes(
+        "Exp0-2",
+        change,
+        shared_data,
+        tmp_path,
+        through=lambda rng, take: at_8_khz(disturb.with_spray(rng, take, 0.0)),
+    )
+
+
+@pytest.mark.parametrize("seed", [28, 29])
+def test_passes_at_a_tenth_of_their_speed_get_their_verdicts_under_level_control(
+    seed: int, shared_data: Path, tmp_path: Path
+) -> None:
+    """Exp1-8 by its labels, two draws in which all of the contact that is sure taught wrongly."""
+    twenty_passes(
+        "Exp1-8",
+        "10 times as slow",
+        shared_data,
+        tmp_path,
+        through=lambda _, take: disturb.level_controlled(take, "slow level control"),
+        seed=seed,
+    )
 
 
 def test_a_pass_brought_forward_by_next_to_nothing_may_be_as_expected() -> None:
