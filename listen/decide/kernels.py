@@ -166,19 +166,45 @@ def run_memory(
     with the reset gate applied after the matrix product, as common libraries have it.
     """
     n_frames, n_units = given.shape[0], state.shape[0]
-    gate = np.empty(3 * n_units, dtype=np.float32)
+    gate = np.empty(2 * n_units, dtype=np.float32)
     kept = np.empty(3 * n_units, dtype=np.float32)
     for step in range(n_frames):
         i = step if way > 0 else n_frames - 1 - step
         weigh(state_columns, state, kept)
-        for u in range(2 * n_units):  # the logistic function of z is (1 + tanh(z / 2)) / 2
-            gate[u] = HALF + HALF * tanh(HALF * (given[i, u] + (kept[u] + b_state[u])))
-        for u in range(2 * n_units, 3 * n_units):
-            gate[u] = tanh(given[i, u] + gate[u - 2 * n_units] * (kept[u] + b_state[u]))
-        for u in range(n_units):
-            update = gate[n_units + u]
-            state[u] = (ONE - update) * gate[2 * n_units + u] + update * state[u]
-            outputs[i, first + u] = state[u]
+        open_gates(given[i, : 2 * n_units], kept[: 2 * n_units], b_state[: 2 * n_units], gate)
+        renew(given[i, 2 * n_units :], kept[2 * n_units :], b_state[2 * n_units :], gate, state)
+        outputs[i, first : first + n_units] = state
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def open_gates(
+    given: NDArray[np.float32],
+    kept: NDArray[np.float32],
+    bias: NDArray[np.float32],
+    gate: NDArray[np.float32],
+) -> None:
+    """Fill `gate` with how far each is open [0 to 1]; the logistic function of z is (1 + tanh(z / 2)) / 2."""
+    for u in range(gate.size):
+        gate[u] = HALF + HALF * tanh(HALF * (given[u] + (kept[u] + bias[u])))
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def renew(
+    given: NDArray[np.float32],
+    kept: NDArray[np.float32],
+    bias: NDArray[np.float32],
+    gate: NDArray[np.float32],
+    state: NDArray[np.float32],
+) -> None:
+    """Mix each unit's candidate into its memory, by its reset and its update gate.
+
+    Parts of one array that are named before the loop, and all indexed by `u` alone, are worked many at
+    once; with indices that are reckoned in the loop it takes four times as long.
+    """
+    reset, update = gate[: state.size], gate[state.size :]
+    for u in range(state.size):
+        candidate = tanh(given[u] + reset[u] * (kept[u] + bias[u]))
+        state[u] = (ONE - update[u]) * candidate + update[u] * state[u]
 
 
 @njit(cache=True, error_model="numpy")

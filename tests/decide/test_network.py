@@ -45,16 +45,18 @@ def network(*, both_ways: bool, seed: int = 2) -> Network:
 
 
 @pytest.mark.twin
+@pytest.mark.parametrize("n_units", [5, 37])
 @pytest.mark.parametrize("silent", [slice(0, 5), slice(20, 25), slice(35, 40)])
-def test_memory_equals_its_twin(silent: slice) -> None:
+def test_memory_equals_its_twin(silent: slice, n_units: int) -> None:
+    """37 units: some are worked many at once, and some are left over."""
     rng = np.random.default_rng(1)
     inputs = rng.standard_normal((40, 6)).astype(np.float32)
     inputs[silent] = 0.0
-    one = layer(rng, 6, 5)
+    one = layer(rng, 6, n_units)
     given = inputs @ one.w_input.T + one.b_input
-    outputs = np.empty((40, 10), dtype=np.float32)
-    for first, way in ((0, 1), (5, -1)):
-        empty = np.zeros(5, dtype=np.float32)
+    outputs = np.empty((40, 2 * n_units), dtype=np.float32)
+    for first, way in ((0, 1), (n_units, -1)):
+        empty = np.zeros(n_units, dtype=np.float32)
         run_memory(given, one.state_columns, one.b_state, empty, outputs, first, way)
     weights = (one.w_input.tolist(), one.b_input.tolist(), one.w_state.tolist(), one.b_state.tolist())
     plain = [plain_memory(inputs[::way].tolist(), *weights)[::way] for way in (1, -1)]
