@@ -1,7 +1,7 @@
 """The fitted ear as plain arrays beside a card."""
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -21,27 +21,29 @@ LATER_PARTS = ("taught",)
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Layer:
-    """One layer of gated recurrent units; see `kernels.run_memory` for the shapes."""
+    """One layer of gated recurrent units; see `kernels.run_memory` for the shapes.
+
+    Attributes
+    ----------
+    input_columns, state_columns : ndarray
+        The weights of the inputs, and of the memory, turned round, as the kernels take them.
+    """
 
     w_input: Array
     b_input: Array
     w_state: Array
     b_state: Array
+    input_columns: Array = field(init=False)
+    state_columns: Array = field(init=False)
+
+    def __post_init__(self) -> None:
+        for name, weight in (("input_columns", self.w_input), ("state_columns", self.w_state)):
+            object.__setattr__(self, name, np.ascontiguousarray(weight.T))
 
     @property
     def n_units(self) -> int:
         """Size of the memory."""
         return int(self.w_state.shape[1])
-
-    @property
-    def input_columns(self) -> Array:
-        """The weights of the inputs turned round, as `dense_tiles` takes them."""
-        return np.ascontiguousarray(self.w_input.T)
-
-    @property
-    def state_columns(self) -> Array:
-        """The weights of the memory turned round, as `run_memory` takes them."""
-        return np.ascontiguousarray(self.w_state.T)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
