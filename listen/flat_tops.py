@@ -5,6 +5,7 @@ from numpy.typing import NDArray
 
 LEAST_TOP = 0.3  # of full scale; below, equal values are a coarse quantisation, not a stop
 SAME = 1e-4  # of the top
+LEAST_RUN = 3  # equal values in a row
 
 
 def clipped_share(samples: NDArray[np.float64]) -> float:
@@ -29,7 +30,9 @@ def clipped_share(samples: NDArray[np.float64]) -> float:
     if top < LEAST_TOP:
         return 0.0
     flat = np.abs(np.abs(samples) - top) <= SAME * top
+    if np.count_nonzero(flat) < LEAST_RUN:
+        return 0.0
     same = np.concatenate([[False], (np.abs(np.diff(samples)) <= SAME * top) & flat[1:] & flat[:-1], [False]])
     edges = np.flatnonzero(np.diff(same.astype(int)))
     runs = edges[1::2] - edges[::2] + 1
-    return float(runs[runs >= 3].sum()) / samples.size
+    return float(runs[runs >= LEAST_RUN].sum()) / samples.size

@@ -74,9 +74,10 @@ def _part(block: Block, start: int, stop: int) -> Block:
 
 def _share(second: NDArray[np.float64]) -> float:
     """Share of the samples that are cut off, by flat tops or by peaks at full scale."""
-    if max(float(second.max()), -float(second.min())) < LEAST_TOP:
+    top = max(float(second.max()), -float(second.min()))
+    if top < LEAST_TOP:
         return 0.0
-    at_full_scale = float(np.mean(np.abs(second) >= AT_FULL_SCALE))
+    at_full_scale = float(np.mean(np.abs(second) >= AT_FULL_SCALE)) if top >= AT_FULL_SCALE else 0.0
     return max(at_full_scale, clipped_share(second))
 
 
