@@ -16,6 +16,7 @@ from listen.follow.priors import Priors, priors_for
 from listen.follow.quiet import Quiet
 from listen.follow.read_ahead import ReadAhead
 from listen.follow.space import Space
+from listen.follow.supposed import Supposed
 from listen.follow.view import View
 from listen.states import ContactSound, EarRates, Event, Finding, Standing, State
 from listen.timeline import Mark, MarkKind, Place, Timeline
@@ -73,6 +74,7 @@ class Tracking:
         self._most = most
         self._place_told = False  # by a cycle start or a line
         self._starts, self._ends = doubts_of_starts(), doubts_of_ends()
+        self._supposed = Supposed()
         self._view: View | None = None
         self._seen = -1
         self._asked = (-1, 0.0, False)
@@ -91,6 +93,7 @@ class Tracking:
     def _hear(self, event: Event) -> Boundary | None:
         boundary = self.boundaries.take(event)
         if boundary is None:
+            self._take_back(event)
             return None
         self.now_s = max(self.now_s, boundary.decided_s)
         if boundary.is_onset and self.read_by:
@@ -104,6 +107,7 @@ class Tracking:
                 is_open=boundary.is_open,
                 doubt=self._starts.learn(boundary.probability),
             )
+            self._supposed.touches(boundary.at_s)
             if self.engine.slipped > LIKELY_SLIP:
                 self._ends.forget()
             self.probabilities[self.engine.n_stretches - 1] = boundary.probability
@@ -112,7 +116,14 @@ class Tracking:
             spread = self._spread_s(boundary.spread_s, self.priors.offset_s)
             doubt = self._ends.learn(boundary.probability)
             self.engine.hear_offset(boundary.at_s, spread_s=spread, doubt=doubt, way_out_s=boundary.way_out_s)
+            self._supposed.leaves(boundary.at_s)
         return boundary
+
+    def _take_back(self, event: Event) -> None:
+        """A start in air that was supposed is none."""
+        is_start = event.standing == Standing.WITHDRAWN and event.state == State.ENTRY
+        if is_start and not self.boundaries.in_contact:
+            self._supposed.taken_back()
 
     def _spread_s(self, told_s: float, stated_s: float) -> float:
         """Spread of a date, by what the event tells, the ear as stated, and as it does in this run [s]."""
@@ -132,10 +143,15 @@ class Tracking:
         return self.engine.suppose_offset(event.at / self.rate, spread_s=spread, doubt=doubt)
 
     def doubt_of(self, event: Event) -> float:
-        """How much likelier than usual the ear is wrong about this start or end; 1 for what is not firm."""
+        """How much likelier than usual the ear is wrong about this start or end; 1 for what only may end."""
         if event.standing != Standing.CONFIRMED:
-            return 1.0
+            return self._doubt_of_supposed(event) if event.state == State.ENTRY else 1.0
         return (self._ends if event.state == State.AIR else self._starts).of(event.probability)
+
+    def _doubt_of_supposed(self, event: Event) -> float:
+        """How many times as often as the ear has bursts it supposes a start in air that it takes back."""
+        bursts_per_s = self.priors.burst_per_s * self.engine.model.ear.times
+        return 1.0 + self._supposed.per_s(event.decided_at / self.rate) / bursts_per_s
 
     def share_as_sure(self, event: Event) -> float:
         """Share of the breaks of the ear that it is as sure of as of this end; 1 for what is not firm."""

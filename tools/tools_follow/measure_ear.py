@@ -4,10 +4,11 @@
 6 dB (default 60, half a minute) and prints, for confirmed events, log odds of the ear's belief at true
 starts, bursts in air, true ends and breaks inside a contact; the way out that was heard beside the true
 one; how often the ear supposes or confirms an end in the middle of a contact; whether misses come in rows,
-and what the live ear believes meanwhile; how deep and for how long its belief falls in running cuts. With
-"again" only what the second look misses and believes meanwhile. Numbers in
-`doubt.py`, `lost_cut.py`, `own_ear.py`, `quiet.py` and `way_out.py` of `listen/follow` and in `runs.py` here
-are set from it.
+and what the live ear believes meanwhile; how often it supposes a start in air and takes it back; what it
+believes over air that was confirmed as contact, and over the first of cuts; how deep and for how long its
+belief falls in running cuts. With "again" only what the second look misses and believes meanwhile. Numbers in
+`doubt.py`, `lost_cut.py`, `own_ear.py`, `quiet.py`, `supposed.py` and `way_out.py` of `listen/follow` and in
+`runs.py` here are set from it.
 """
 
 import sys
@@ -31,6 +32,7 @@ LEAST_S, MISSED_BELOW = 0.3, 0.3  # shorter contacts do not count; less of one h
 AT_FIRST_S = 3.0  # the ear does not know the air yet
 LEVELS, LASTED = np.arange(0.0, 5.1, 0.5), (1, 2, 3, 5, 8, 12, 20, 30, 50)  # log odds below even, frames
 ONE_FALL = 100  # frames; what comes sooner is the same fall
+FIRST_S, LEAST_AIR_S = 0.6, 0.25  # of what is heard as contact, in a cut and in air
 LENGTHS_S = (0.0, 0.06, 0.12, 0.2, 0.4, 0.8, 5.0)
 
 
@@ -92,6 +94,9 @@ class Tally:
         self.airs: list[tuple[float, float]] = []  # mean and variance of a clip's stretches of air
         self.falls = np.zeros((len(LEVELS), len(LASTED)))
         self.watched_s = 0.0
+        self.in_air: list[
+            tuple[int, float]
+        ] = []  # starts that a clip supposes in air and takes back, and its air [s]
         self.breaks_s: list[float] = []  # how long breaks last, to the next start or the contact's end
 
     def take(self, made: Made) -> None:
@@ -102,6 +107,8 @@ class Tally:
         events, quiet, beliefs = heard(made)
         self._falls(truth, events, beliefs, made.rate)
         self._misses(truth, events, quiet, made.rate)
+        self._in_air(truth, events, made)
+        self._confirmed(truth, events, quiet, made.rate)
         starts = [e.at / made.rate for e in events if e.state is State.ENTRY]
         for event in events:
             at = event.at / made.rate
@@ -124,6 +131,32 @@ class Tally:
         """Look at one clip a second time."""
         events, quiet = heard_again(made)
         self._misses(_truth_of(made), events, quiet, made.rate)
+
+    def _in_air(self, truth: np.ndarray, events: list[Event], made: Made) -> None:
+        """Starts that were supposed in air, the first seconds left out."""
+        tenths = np.arange(AT_FIRST_S, made.samples.size / made.rate, 0.1)
+        gone = [
+            e.at / made.rate
+            for e in events
+            if e.state is State.ENTRY and e.standing is Standing.WITHDRAWN and e.at > AT_FIRST_S * made.rate
+        ]
+        n = sum(bool(_is_air(truth, np.array([at]))[0]) for at in gone)
+        self.in_air.append((n, 0.1 * float(_is_air(truth, tenths).sum())))
+
+    def _confirmed(self, truth: np.ndarray, events: list[Event], quiet: Quiet, rate: int) -> None:
+        """What was believed over what was confirmed as contact: air in it, and the first of each cut."""
+        told = [e for e in events if e.standing is Standing.CONFIRMED and e.state in (State.ENTRY, State.AIR)]
+        for a, b in pairwise(told):
+            if a.state is not State.ENTRY:
+                continue
+            edges = sorted({a.at / rate, b.at / rate, *truth[:, [0, 2]].ravel()})
+            for start, stop in pairwise(edge for edge in edges if a.at / rate <= edge <= b.at / rate):
+                inside = 0.5 * (start + stop)
+                is_cut = bool(((inside > truth[:, 0]) & (inside < truth[:, 2])).any())
+                name, until = ("the first of a cut", min(stop, start + FIRST_S)) if is_cut else ("air", stop)
+                odds = quiet.mean_odds(start, until, least=1)
+                if stop - start >= (INSIDE_S if is_cut else LEAST_AIR_S) and odds is not None:
+                    self.odds.setdefault(f"any time over {name} confirmed as contact", []).append(odds)
 
     def _falls(self, truth: np.ndarray, events: list[Event], beliefs: np.ndarray, rate: int) -> None:
         """Falls of the belief in cuts that the ear has confirmed and that go on."""
@@ -204,6 +237,17 @@ def missed(stretches: np.ndarray, events: list[Event], rate: int) -> np.ndarray:
     return (shared < MISSED_BELOW * (end - begin)[:, 0]) & (end > begin)[:, 0]
 
 
+def in_air(clips: list[tuple[int, float]]) -> tuple[float, float]:
+    """Supposed starts in a second of air, and how many seconds of air that is worth by the clips' scatter.
+
+    A gamma distribution of the clips' rates, by its moments.
+    """
+    n, seconds = np.array(clips, float).T
+    rate = n.sum() / seconds.sum()
+    scatter = float(((n - rate * seconds) ** 2 - rate * seconds).sum() / (seconds**2).sum())
+    return float(rate), float(rate / max(scatter, 1e-9))
+
+
 def worth(clips: list[tuple[int, int]]) -> float:
     """How many contacts the beta distribution of the clips' shares of misses is worth.
 
@@ -229,6 +273,13 @@ def fall_law(falls: np.ndarray, watched_s: float) -> np.ndarray:
     return law
 
 
+def _is_air(truth: np.ndarray, at: np.ndarray) -> np.ndarray:
+    """Which times lie in no contact, and near none."""
+    is_near = (at[:, None] > truth[:, 0] - INSIDE_S) & (at[:, None] < truth[:, 2] + INSIDE_S)
+    result: np.ndarray = ~is_near.any(axis=1)
+    return result
+
+
 def _is_inside(truth: np.ndarray, at: float) -> bool:
     """Whether a time lies in a contact, not near its ends."""
     return bool(((at > truth[:, 0] + INSIDE_S) & (at < truth[:, 2] - INSIDE_S)).any())
@@ -245,6 +296,8 @@ def main(arguments: list[str]) -> None:
     print(f"missed {m} of {n} contacts; a clip's share is worth {worth(tally.clips):.1f} contacts")
     if is_again:
         return
+    rate, air_s = in_air(tally.in_air)
+    print(f"starts supposed in air and taken back: {rate:.3f} a second, worth {air_s:.1f} s of air")
     hours = tally.contact_s / 3600.0
     confirmed = len(tally.odds.get("breaks in a contact", []))
     for lasted in (0.3, 0.5, 0.8, 1.2, 2.0, 3.0):
