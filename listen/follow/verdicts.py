@@ -6,7 +6,15 @@ from collections.abc import Sequence
 import numpy as np
 
 from listen.follow.model import Model
-from listen.follow.outcomes import AS_EXPECTED, ENDED_EARLY, KINDS, NOT_HEARD, STARTED_EARLY, Outcome
+from listen.follow.outcomes import (
+    AS_EXPECTED,
+    ENDED_EARLY,
+    ENDED_LATE,
+    KINDS,
+    NOT_HEARD,
+    STARTED_EARLY,
+    Outcome,
+)
 from listen.follow.priors import FAINT
 from listen.timeline import Contact, Strength, Verdict, VerdictKind
 
@@ -91,7 +99,17 @@ class Wording:
             return VerdictKind.CANNOT_TELL, 1.0 - belief
         if self._hardly_heard(outcome) if outcome.best == AS_EXPECTED else self._was_lost(outcome):
             return VerdictKind.CANNOT_TELL, SURELY_NOT
-        return KINDS[outcome.best], self._sober(outcome.best, belief * outcome.agreed)
+        doubt = math.log(self._half_heard(outcome, called_at))
+        return KINDS[outcome.best], self._sober(outcome.best, belief * outcome.agreed, doubt)
+
+    def _half_heard(self, outcome: Outcome, at: int) -> float:
+        """How much likelier what the ear believed of a contact beyond its place is of air than of a cut."""
+        over_s = outcome.offset_s if math.isfinite(outcome.offset_s) else at / self._rate
+        if outcome.best == STARTED_EARLY:
+            return self._quiet.for_half_heard(outcome.onset_s, min(outcome.expected_onset_s, over_s))
+        if outcome.best == ENDED_LATE:
+            return self._quiet.for_half_heard(outcome.expected_offset_s, over_s)
+        return 1.0
 
     def _not_heard(
         self, index: int, outcome: Outcome, belief: float, called_at: int
@@ -177,12 +195,12 @@ class Wording:
         again = priors.absent_lost if self._short >= 0 else priors.absent_again
         return self._absent * again + (1.0 - self._absent) * priors.absent, again
 
-    def _sober(self, kind: int, belief: float) -> float:
-        """What the belief in a kind, heard when it is said to be heard, is worth."""
+    def _sober(self, kind: int, belief: float, doubt: float = 0.0) -> float:
+        """What the belief in a kind is worth; `doubt` is there beside the usual [nats]."""
         known = int(self._model.clock.feed_known)
         if kind == AS_EXPECTED:
             return MOST[known] * belief
-        doubt = (DOUBT_EARLY if kind == STARTED_EARLY else DOUBT)[known]
+        doubt += (DOUBT_EARLY if kind == STARTED_EARLY else DOUBT)[known]
         if kind != NOT_HEARD:  # there the share of faults has it
             doubt += DOUBT_WORSE * self._model.ear.worse
         odds = (1.0 - belief) / max(belief, 1e-12)

@@ -26,7 +26,7 @@ Row = tuple[bool, VerdictKind, float, bool]  # feed clock, kind, belief, right
 class _Raw(verdicts.Wording):
     """Verdicts whose probability is the guesses' own belief."""
 
-    def _sober(self, kind: int, belief: float) -> float:
+    def _sober(self, kind: int, belief: float, doubt: float = 0.0) -> float:
         return belief
 
 
