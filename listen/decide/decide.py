@@ -145,11 +145,14 @@ class Decide:
         yield StateLikelihoods(at=frames.at, log_likelihood=np.log(states + 1e-9) - PRIOR, contact=beliefs)
         self._review.keep(features)
         self._kept.push(frames.at, frames.values)
-        for i, (at, belief) in enumerate(zip(frames.at.tolist(), beliefs.tolist(), strict=True)):
-            self._heard, self._ahead = at, len(frames) - 1 - i
-            yield from filter(self._stands, self._listener.step(at, frames.values[i, self.layout.fine]))
+        fine, ahead = frames.values[:, self.layout.fine], len(frames)
+        each = zip(frames.at.tolist(), beliefs.tolist(), states.tolist(), fine, strict=True)
+        for at, belief, shares_then, fine_db in each:
+            self._heard, ahead = at, ahead - 1
+            self._ahead = ahead
+            yield from filter(self._stands, self._listener.step(at, fine_db))
             yield from self._air.step(at)
-            for event in self._decoder.step(Scores(at=at, now=belief, states=states[i])):
+            for event in self._decoder.step(Scores(at=at, now=belief, states=shares_then)):
                 yield from self._listener.hear(event)  # first: who judges the contact needs its sound
                 yield event
                 self._air.hear(event)

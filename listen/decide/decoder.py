@@ -8,8 +8,9 @@ the two-sided ear is asked about the last seconds: it decides whether, and dates
 
 import itertools
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -126,13 +127,12 @@ class _Supposed:
     told: Event | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Scores:
-    """Beliefs of one frame; the states are those of 300 ms ago."""
+class Scores(NamedTuple):
+    """Beliefs of one frame; the states are those of 300 ms ago. A tuple, since it is made for every frame."""
 
     at: int
     now: float
-    states: NDArray[np.float64]
+    states: Sequence[float]
 
 
 class Decoder:
@@ -185,7 +185,7 @@ class Decoder:
         self._steady_told = False
         self._since_look = 0  # frames
         self._settled = 0  # all before this is decided [samples]
-        self._states: deque[tuple[int, NDArray[np.float64]]] = deque(maxlen=400)
+        self._states: deque[tuple[int, Sequence[float]]] = deque(maxlen=400)
         self._now: deque[float] = deque(maxlen=1000)
         self._rise = Rise(
             least=odds_of(settings.open_now), by=settings.rise, most=settings.rise_most
@@ -207,6 +207,8 @@ class Decoder:
     @property
     def _said(self) -> bool:
         """In contact by what was last told."""
+        if not self._waiting:
+            return self._in_contact
         told = (one.state is State.ENTRY for one in reversed(self._waiting) if one.told)
         return next(told, self._in_contact)
 
@@ -225,8 +227,8 @@ class Decoder:
         self._states.append((scores.at - LATE_FRAMES * self.hop, scores.states))
         self._now.append(scores.now)
         self._rise.push(self._start_odds(scores.now), in_contact=self._said)
-        self._late.append(1.0 - float(scores.states[0]))
-        events = list(self._tell_steady(scores)) if self._in_contact else []
+        self._late.append(1.0 - scores.states[0])
+        events = list(self._tell_steady(scores)) if self._in_contact and not self._steady_told else []
         events += self._suppose_if_changed(scores)
         self._since_look += 1
         if self._waiting:
@@ -263,7 +265,7 @@ class Decoder:
             self._firm = 0
             state = State.AIR if self._supposed else State.ENTRY
             self._waiting.append(_Supposed(state=state, at=self._came(scores.at), since=scores.at))
-        if self._supposed != self._said and (not self._supposed or self._rise.has_come()):
+        if self._waiting and self._supposed != self._said and (not self._supposed or self._rise.has_come()):
             told = self._provisional(scores.at)
             self._waiting[-1] = replace(self._waiting[-1], told=told)
             yield told
@@ -285,7 +287,7 @@ class Decoder:
     def _start_odds(self, now: float) -> float:
         """Log odds that contact is now, by the live ear and by what the run has taught."""
         odds = odds_of(now)
-        if self._said or now < self.settings.own_asked:
+        if now < self.settings.own_asked or self._said:
             return odds
         own = self._own(OWN_FRAMES)
         if own is None:
@@ -401,9 +403,9 @@ class Decoder:
     def _tell_steady(self, scores: Scores) -> Iterator[Event]:
         """Tell that the cut is steady once the states of 300 ms ago say so."""
         at = scores.at - LATE_FRAMES * self.hop
-        if not self._steady_told and at > self._opened and scores.states[2] > 0.5:
+        if at > self._opened and scores.states[2] > 0.5:
             self._steady_told = True
-            yield self._event(State.STEADY, at=at, decided_at=scores.at, probability=float(scores.states[2]))
+            yield self._event(State.STEADY, at=at, decided_at=scores.at, probability=scores.states[2])
 
     def _end(self, at: int, decided_at: int, probability: float) -> Iterator[Event]:
         at = min(max(at, self._opened + self.hop), decided_at)

@@ -9,8 +9,8 @@ from listen.errors import InputError
 from listen.states import Event, Standing, State
 
 HOP = 10
-AIR_STATES = np.array([0.97, 0.01, 0.01, 0.01])
-CUT_STATES = np.array([0.01, 0.01, 0.97, 0.01])
+AIR_STATES = (0.97, 0.01, 0.01, 0.01)
+CUT_STATES = (0.01, 0.01, 0.97, 0.01)
 
 
 def run(
