@@ -61,6 +61,16 @@ def test_a_muted_microphone_is_a_gap_until_it_is_heard_again() -> None:
 
 
 @pytest.mark.closed
+def test_a_silence_just_long_enough_is_found_wherever_it_lies_in_a_block() -> None:
+    """All but its last sample may be a loss on the way."""
+    for begin in range(1, 2 * ENOUGH, 7):
+        sound = noise(4 * ENOUGH)
+        sound[begin : begin + ENOUGH + 1] = 0.0
+        gaps, _, _ = passed(sound, [sound.size])
+        assert gaps == [(begin + ENOUGH, begin + ENOUGH + 1)]
+
+
+@pytest.mark.closed
 def test_a_gap_in_a_silence_begins_where_the_silence_did() -> None:
     silence = DigitalSilence(RATE)
     silence.push(Block(samples=noise(RATE), start=0, rate=RATE))
