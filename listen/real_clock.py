@@ -14,12 +14,15 @@ class RealClock:
     Parameters
     ----------
     timeline : Timeline
+    is_as_stated : bool
+        Whether the feed is never taken slower than was stated; without, it is as it is followed.
     """
 
-    def __init__(self, timeline: Timeline) -> None:
+    def __init__(self, timeline: Timeline, *, is_as_stated: bool = True) -> None:
         self._spans = timeline.spans
         self._feed = max(timeline.feed_override, 1.0) / 100.0
         self._rapid = max(timeline.rapid_override, 1.0) / 100.0
+        self._is_as_stated = is_as_stated
         self._stated = self._feed if timeline.override_steady else 0.0  # what a person or the control said
 
     def follow(self, position: Position) -> None:
@@ -28,7 +31,7 @@ class RealClock:
         In a hold the one before it stands.
         """
         if position.rate > 0.0:
-            self._feed = max(position.rate, self._stated)
+            self._feed = max(position.rate, self._stated) if self._is_as_stated else position.rate
 
     def mark(self, mark: Mark) -> None:
         """Take an override that was told."""

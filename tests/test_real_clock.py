@@ -55,6 +55,15 @@ def test_the_pace_is_followed_but_a_hold_is_none_and_what_was_stated_is_the_leas
     assert steady.seconds(12.0, 14.0) == pytest.approx(4.0, rel=0, abs=1e-9)
 
 
+def test_what_is_not_as_stated_may_be_slower() -> None:
+    """2 s at 50 % as stated, at 20 % as followed."""
+    program = timeline_of([(11.0, 19.0)], feed_override=50.0, override_steady=True)
+    clocks = (RealClock(program), RealClock(program, is_as_stated=False))
+    for clock in clocks:
+        clock.follow(position(0.2))
+    assert [clock.seconds(12.0, 14.0) for clock in clocks] == pytest.approx([4.0, 10.0], rel=0, abs=1e-9)
+
+
 def test_an_override_that_is_told_counts_from_then_on_and_none_is_ever_0() -> None:
     """Told, 80 % is the least of the feed; a rapid of 0 % is a hold, and holds are no pace."""
     clock = clock_at(50.0, 100.0)

@@ -61,7 +61,7 @@ class SilenceCue:
         self._contacts = timeline.contacts
         self._spans = timeline.spans
         self._index = {contact.id: i for i, contact in enumerate(timeline.contacts)}
-        self._clock = RealClock(timeline)
+        self._clock = RealClock(timeline, is_as_stated=False)  # a dial that stands lower is soon heard
         self._place = 0.0
         self._ended: int | None = None  # when a cut ended of which the next one is not known yet
         self._silence: Silence | None = None

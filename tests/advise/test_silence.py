@@ -74,6 +74,14 @@ def test_a_contact_that_does_not_come_is_said_to_be_overdue_once() -> None:
     assert found[0].text.startswith("Contact 2 is overdue, line 12: nothing heard since 6.0 s.")
 
 
+def test_a_feed_that_is_followed_slower_than_stated_makes_nothing_overdue() -> None:
+    """Stated to stay at 100 %, heard at 50 %: 3.5 s of way take 7.0 · 1.1 + 1.0 = 8.7 s from 6.5 s on."""
+    stated = replace(PROGRAM, feed_override=100.0, override_steady=True)
+    assert not overdue(*after_exit(15.0, rate=0.5), program=stated)
+    (found,) = overdue(*after_exit(60.0, rate=0.5), program=stated)
+    assert found.at / RATE == 15.5
+
+
 def test_no_contact_is_overdue_in_a_slow_feed_in_doubt_or_after_a_hold() -> None:
     """At a tenth of the feed it is 35 s away: 35 · 1.1 + 1.0 = 39.5 s after 6.5 s."""
     assert not overdue(*after_exit(45.5, rate=0.1))
