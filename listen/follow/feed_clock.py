@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from listen.timeline import Mark, MarkKind, Timeline
 
 Floats = NDArray[np.float64]
-UNMARKED = 0.07  # who states the override marks most holds
+UNMARKED = 0.07  # who states the override marks most holds; in air only who has marked anything in this run
 TOLD_PER_S, UNTOLD_PER_S = 1.0, 1e-5  # a stop inside a cut, while a hold is told, and while none is
 UNTOLD_PER_GAP, UNTOLD_IN_AIR_PER_S = 1e-4, 1e-6  # the same in air
 
@@ -29,6 +29,8 @@ class FeedClock:
         Every hold is told: the control itself reports.
     held : bool
         The program is known to be held now.
+    is_marked : bool
+        Somebody has marked something in this run; set by the owner.
     """
 
     def __init__(self, timeline: Timeline) -> None:
@@ -37,6 +39,7 @@ class FeedClock:
         self.holds_known = False
         self.held = False
         self.told_by_control = False
+        self.is_marked = False
         self.rapid: float | None = None  # told rapid override
         self._times = [0.0]
         self._rates = [timeline.feed_override / 100.0 if stated else 1.0]
@@ -114,8 +117,13 @@ class FeedClock:
         """Holds in a gap, and in each of its seconds: as believed, or by what has been told."""
         if self.holds_known:
             return UNTOLD_PER_GAP, UNTOLD_IN_AIR_PER_S
-        unmarked = UNMARKED if self.feed_known else 1.0
+        unmarked = UNMARKED if self.marks_holds else 1.0
         return unmarked * per_gap, unmarked * per_s
+
+    @property
+    def marks_holds(self) -> bool:
+        """Whether a hold in air would mostly be told: somebody marks, and the override is known."""
+        return self.feed_known and (self.is_marked or self.holds_known)
 
     def hold_rate(self, unknown_per_s: float) -> float:
         """Rate of holds inside a cut [1/s]: as believed, or by what has been told."""

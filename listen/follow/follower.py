@@ -238,7 +238,7 @@ class Follower:
 
         A hold and a contact left out are the same then; what begins next tells, or the end of the sound.
         """
-        if self._tracking.clock.feed_known or int(np.argmax(reading.beliefs[:6])) != NOT_HEARD:
+        if self._tracking.clock.marks_holds or int(np.argmax(reading.beliefs[:6])) != NOT_HEARD:
             return False
         engine = self._tracking.engine
         return float(engine.onsets[engine.slot]) < reading.outcome().expected_onset_s

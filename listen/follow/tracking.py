@@ -162,6 +162,7 @@ class Tracking:
     def _mark(self, mark: Mark) -> None:
         at = mark.at / self.rate
         self.now_s = max(self.now_s, at)
+        self.clock.is_marked = True
         if mark.kind in (MarkKind.POSITION, MarkKind.LINE):
             self.read_by = mark.source
         if mark.kind == MarkKind.CYCLE_START:
