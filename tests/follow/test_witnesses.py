@@ -178,7 +178,7 @@ def test_who_states_the_override_and_marks_at_all_marks_most_holds_in_air_as_in_
 
 
 def test_who_has_marked_nothing_may_hold_in_air_as_if_the_override_were_not_known() -> None:
-    """Contact 4 comes 8 s late: held, not marked. Only who marked the cycle start is told that it is lacking."""
+    """Contact 4 is held for 8 s, not marked; only who marked the cycle start is told that it is lacking."""
     steady = timeline_of(SIX, feed_override=100.0, override_steady=True)
     held = [*RUN[:3], *((start + 8.0, stop + 8.0) for start, stop in RUN[3:])]
     start = mark(MarkKind.CYCLE_START, 3.0)
