@@ -146,8 +146,9 @@ class Decide:
         self._review.keep(features)
         self._kept.push(frames.at, frames.values)
         fine, ahead = frames.values[:, self.layout.fine], len(frames)
-        each = zip(frames.at.tolist(), beliefs.tolist(), states.tolist(), fine, strict=True)
-        for at, belief, shares_then, fine_db in each:
+        sure, then = scores[:, SURE_HEAD].tolist(), states.tolist()
+        each = zip(frames.at.tolist(), beliefs.tolist(), then, sure, fine, strict=True)
+        for at, belief, shares_then, sure_then, fine_db in each:
             self._heard, ahead = at, ahead - 1
             self._ahead = ahead
             yield from filter(self._stands, self._listener.step(at, fine_db))
@@ -157,7 +158,7 @@ class Decide:
                 yield event
                 self._air.hear(event)
                 self._own.hear(event)
-            yield from self._own.step(at, in_contact=self._decoder.settled)
+            yield from self._own.step(at, in_contact=self._decoder.settled, sure=sure_then)
 
 
 def _rows(frames: Frames, first: int, last: int) -> Frames:

@@ -24,7 +24,6 @@ from listen.errors import InputError
 from listen.states import Event, Standing, State, log_odds
 
 LATE_FRAMES = 30  # how far back the states of a frame's scores lie
-SURE_FRAMES = 100
 WONDER_OVER = 50  # frames
 OWN_FRAMES = 3
 

@@ -10,6 +10,7 @@ from listen.decide.model import Array, Layer, Network
 
 ROWS_AT_ONCE = 64 * TILE_ROWS  # of a long recording: what they bring stays near the processor
 SURE_HEAD = 2  # of the live ear's scores: log odds that there was contact a second ago
+SURE_FRAMES = 100  # that second
 
 
 class Memory:

@@ -2,11 +2,14 @@
 
 Conventions
 -----------
-It learns band levels, only from stretches that are settled, and away from their changes. What it has
-learnt is held against each stretch that follows before that is learnt too; it is heard only while it
-would have been right. A run of nothing but air teaches nothing.
+It learns band levels, only from stretches that are settled, away from their changes, and of these the
+frames that the live ear a second later takes for the same: an end that came late, or a contact that was
+not confirmed, would teach the wrong side. What it has learnt is held against each stretch that follows
+before that is learnt too; it is heard only while it would have been right. A run of nothing but air
+teaches nothing.
 """
 
+from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,12 +18,14 @@ from numpy.typing import NDArray
 from listen.decide.kept import Kept
 from listen.decide.kernels import smooth_rows
 from listen.decide.layout import REACH
+from listen.decide.network import SURE_FRAMES
 from listen.states import Event, Learnt, Standing, State
 
 Levels = NDArray[np.float64]
 AFTER, BEFORE = 10, 8  # frames next to a change that teach nothing
 EVERY, BEHIND = 100, 150  # frames: so often a long stretch teaches, up to so far behind the newest
-FEWEST = 4  # frames in a row that teach
+FEWEST = 4  # frames that teach
+KEPT = 1000  # frames of what the live ear thought
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +50,8 @@ class OwnSoundSettings:
         A stretch of so many frames counts for half in how often what was learnt was right.
     poor, good : float
         Right this often, it has no share, and the whole of it.
+    agrees : float
+        A second later the live ear must take a frame for the same, at least so surely [nats].
     """
 
     share: float = 0.3
@@ -58,6 +65,7 @@ class OwnSoundSettings:
     checked: int = 100
     poor: float = 0.9
     good: float = 0.98
+    agrees: float = 0.8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -98,6 +106,15 @@ class Side:
         return Side(n=kept + new.n, mean=self.mean + part * moved, variance=variance)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Stretch:
+    """Settled frames in (after, until] that are still to be learnt [samples]."""
+
+    after: int
+    until: int
+    is_contact: bool
+
+
 class OwnSound:
     """Learns a run's own air and contact, and says where new frames lie between them.
 
@@ -122,7 +139,9 @@ class OwnSound:
         self._right: dict[bool, float] = {}  # how often what was learnt was right of each
         self._weight: Levels | None = None
         self._middle: Levels = np.zeros(0)
-        self._learnt = self._changed = since
+        self._taken = self._changed = since  # settled up to there, and changed last [samples]
+        self._stretches: deque[_Stretch] = deque()  # oldest first
+        self._sure: deque[float] = deque(maxlen=KEPT)  # what the live ear thought of `SURE_FRAMES` ago [nats]
         self._n_steps = 0
         self._told = 0.0
 
@@ -136,16 +155,19 @@ class OwnSound:
         enough = [min(1.0, side.n / settings.plenty) for side in self._sides.values()]
         return settings.share * min(max(right, 0.0), 1.0) * enough[0] * enough[1]
 
-    def step(self, at: int, *, in_contact: bool | None) -> tuple[Learnt, ...]:
+    def step(self, at: int, *, in_contact: bool | None, sure: float) -> tuple[Learnt, ...]:
         """Know that a frame has been judged, and what is settled; None while a change waits.
 
-        Tells how far the run has taught by now, in tenths, where that has changed.
+        `sure` is what the live ear now thinks of a second ago, as log odds of contact. Tells how far the
+        run has taught by now, in tenths, where that has changed.
         """
+        self._sure.append(sure)
         self._n_steps += 1
         if self._n_steps % EVERY:
             return ()
         if in_contact is not None:
-            self._learn_until(at - BEHIND * self._hop, in_contact)
+            self._settle_until(at - BEHIND * self._hop, in_contact)
+        self._learn_heard_out(at)
         part = round(self.share / self.settings.share, 1)
         if part == self._told:
             return ()
@@ -153,11 +175,11 @@ class OwnSound:
         return (Learnt(at=at, part=part),)
 
     def hear(self, event: Event) -> None:
-        """Learn the stretch that a confirmed change ends."""
+        """Know the stretch that a confirmed change ends."""
         if event.standing is not Standing.CONFIRMED or event.state not in (State.ENTRY, State.AIR):
             return
-        self._learn_until(event.at - BEFORE * self._hop, event.state is State.AIR)
-        self._changed = self._learnt = max(event.at, self._changed)
+        self._settle_until(event.at - BEFORE * self._hop, event.state is State.AIR)
+        self._changed = self._taken = max(event.at, self._changed)
 
     def opinion(self, at: int, n_frames: int) -> Opinion | None:
         """What the frames up to `at` are by the run's own sound; None where it has nothing to say."""
@@ -167,12 +189,30 @@ class OwnSound:
         levels = self._levels(at - n_frames * self._hop, at)
         return Opinion(odds=self._odds(levels), share=share) if len(levels) == n_frames else None
 
-    def _learn_until(self, until: int, is_contact: bool) -> None:
-        after = max(self._learnt, self._changed + AFTER * self._hop)
-        levels = self._levels(after, until)
-        if len(levels) < FEWEST:
-            return
-        self._learnt = until
+    def _settle_until(self, until: int, is_contact: bool) -> None:
+        """Let what is settled up to there be learnt, once the live ear has heard it out."""
+        after = max(self._taken, self._changed + AFTER * self._hop)
+        if until - after >= FEWEST * self._hop:
+            self._stretches.append(_Stretch(after=after, until=until, is_contact=is_contact))
+            self._taken = until
+
+    def _learn_heard_out(self, at: int) -> None:
+        while self._stretches and self._stretches[0].until + SURE_FRAMES * self._hop <= at:
+            stretch = self._stretches.popleft()
+            levels = self._levels(stretch.after, stretch.until)
+            sure = self._sure_of(at, stretch.until, len(levels))
+            levels = levels[len(levels) - len(sure) :]
+            agreed = (sure if stretch.is_contact else -sure) > self.settings.agrees
+            if agreed.sum() >= FEWEST:
+                self._learn(levels[agreed], stretch.is_contact)
+
+    def _sure_of(self, at: int, until: int, n_frames: int) -> Levels:
+        """What the live ear thought of the last frames up to `until` a second later, as far as it is kept."""
+        newer = max(0, -(-(at - until) // self._hop) - SURE_FRAMES)
+        sure = np.array(self._sure)
+        return sure[max(0, len(sure) - newer - n_frames) : len(sure) - newer]
+
+    def _learn(self, levels: Levels, is_contact: bool) -> None:
         if self._weight is not None:
             self._check(levels, is_contact)
         side = self._sides.get(is_contact)

@@ -9,11 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.blocks import Frames
-from listen.decide.decoder import SURE_FRAMES
 from listen.decide.kernels import best_path, bridged, runs_of
 from listen.decide.layout import Layout
 from listen.decide.model import Model
-from listen.decide.network import SURE_HEAD, Memory, score_together, shares
+from listen.decide.network import SURE_FRAMES, SURE_HEAD, Memory, score_together, shares
 from listen.decide.paths import dated
 from listen.decide.read_out import fit_read_out, separation
 from listen.states import Event, State, log_odds

@@ -6,6 +6,7 @@ from numpy.typing import NDArray
 
 from listen.decide.kept import Kept
 from listen.decide.layout import Layout
+from listen.decide.network import SURE_FRAMES
 from listen.decide.own_sound import OwnSound, OwnSoundSettings, Side
 from listen.decide.paths import with_gaps
 from listen.states import Event, Learnt, Standing, State
@@ -35,14 +36,26 @@ class Run:
         self._kept = Kept(LAYOUT, hop=HOP, kept_s=60.0)
         self.own = OwnSound(self._kept, hop=HOP)
         self.at = 0
+        self._sure: list[float] = []  # log odds that the live ear gives each frame a second later
         self.told: list[Learnt] = []
 
-    def goes_on(self, level: NDArray[np.float64], n_frames: int, *, in_contact: bool | None) -> "Run":
+    def goes_on(
+        self,
+        level: NDArray[np.float64],
+        n_frames: int,
+        *,
+        in_contact: bool | None,
+        is_cut: bool | None = None,
+    ) -> "Run":
+        """`is_cut` is what the live ear takes it for a second later; None for what the level is nearer to."""
+        nearer = np.abs(level - CUT).sum() < np.abs(level - AIR).sum()
+        self._sure += [3.0 if (nearer if is_cut is None else is_cut) else -3.0] * n_frames
         for _ in range(n_frames):
             self.at += HOP
             row = level + self._rng.normal(0.0, 1.0, N_BANDS)
             self._kept.push(np.array([self.at]), row[np.newaxis])
-            self.told += self.own.step(self.at, in_contact=in_contact)
+            sure = self._sure[max(0, self.at // HOP - 1 - SURE_FRAMES)]
+            self.told += self.own.step(self.at, in_contact=in_contact, sure=sure)
         return self
 
     def changes(self, state: State) -> "Run":
@@ -69,7 +82,7 @@ def test_the_first_contact_says_nothing_until_what_it_taught_was_right() -> None
     run = Run().passes(1)
     assert run.own.opinion(run.at, 20) is None
     run.goes_on(AIR, 150, in_contact=False).changes(State.ENTRY).goes_on(CUT, 150, in_contact=True)
-    run.changes(State.AIR)
+    run.changes(State.AIR).goes_on(AIR, 150, in_contact=False)
     assert 0.0 < run.own.share <= OwnSoundSettings().share
 
 
@@ -98,7 +111,8 @@ def test_its_share_goes_when_it_would_have_been_wrong() -> None:
     run = Run().passes(4)
     assert run.own.share == pytest.approx(OwnSoundSettings().share)
     run.goes_on(AIR, 150, in_contact=False).changes(State.ENTRY)
-    run.goes_on(AIR, 150, in_contact=True).changes(State.AIR)
+    run.goes_on(AIR, 150, in_contact=True, is_cut=True).changes(State.AIR)
+    run.goes_on(AIR, 150, in_contact=False)
     assert run.own.share == 0.0
 
 
@@ -172,5 +186,39 @@ def test_how_far_it_knows_the_run_is_told_when_that_changes() -> None:
     parts = [one.part for one in run.told]
     assert parts == sorted(set(parts))
     assert parts[-1] == 1.0
-    run.changes(State.ENTRY).goes_on(AIR, 600, in_contact=True)
+    run.changes(State.ENTRY).goes_on(AIR, 600, in_contact=True, is_cut=True)
     assert run.told[-1].part == 0.0
+
+
+def test_air_after_a_cut_whose_end_came_late_does_not_teach_contact() -> None:
+    """Each end is confirmed a second late; the live ear, a second later, knows that air for air."""
+    run = Run()
+    for _ in range(5):
+        run.goes_on(AIR, 150, in_contact=False).changes(State.ENTRY)
+        run.goes_on(CUT, 150, in_contact=True).goes_on(AIR, 100, in_contact=True).changes(State.AIR)
+    run.goes_on(AIR, 200, in_contact=False)
+    assert run.own.share == pytest.approx(OwnSoundSettings().share)
+    said = run.own.opinion(run.at, 20)
+    assert said is not None
+    assert said.odds.max() < -3.0
+
+
+def test_a_contact_that_was_not_confirmed_does_not_teach_air() -> None:
+    """One in two is passed over; without what the live ear thought of it the two sides would be alike."""
+    run = Run().passes(2)
+    for _ in range(4):
+        run.goes_on(AIR, 150, in_contact=False).goes_on(CUT, 150, in_contact=False).passes(1)
+    run.goes_on(AIR, 150, in_contact=False).goes_on(CUT, 40, in_contact=None)
+    said = run.own.opinion(run.at, 20)
+    assert said is not None
+    assert said.share == pytest.approx(OwnSoundSettings().share)
+    assert said.odds.min() > 3.0
+
+
+def test_a_stretch_teaches_only_once_the_live_ear_has_heard_it_out() -> None:
+    """What it thinks of a frame it says a second later: until then its newest opinions are of older ones."""
+    run = Run().passes(1).goes_on(AIR, 150, in_contact=False).changes(State.ENTRY)
+    run.goes_on(CUT, 90, in_contact=True).changes(State.AIR).goes_on(AIR, 70, in_contact=False)
+    assert run.own.share == 0.0
+    run.goes_on(AIR, 200, in_contact=False)
+    assert run.own.share > 0.0
