@@ -12,6 +12,7 @@ from listen.synth.speech import spoken_sound
 from tools_real.pieces import Sound, Take, renamed
 
 HEARD_HZ = (300.0, 8000.0)  # levels are compared in this band
+AIR_S = 2.0  # of air, to compare with
 CODINGS = {  # arguments of the encoder, ending of the file, rate of what is heard
     "Opus 16 kbit/s": (["-c:a", "libopus", "-b:a", "16k"], "opus", 48000),
     "Opus for voices 12 kbit/s": (["-c:a", "libopus", "-b:a", "12k", "-application", "voip"], "opus", 48000),
@@ -87,11 +88,23 @@ def _spray(rng: np.random.Generator, n_samples: int, rate: int) -> Sound:
 
 
 def _air_level(take: Take) -> float:
-    return _level(take.samples[: 2 * take.rate], take.rate)
+    """Of the first seconds of air; a recording may begin just before a contact, or in it."""
+    in_air = np.ones(take.samples.size, dtype=bool)
+    for start_s, stop_s in take.contacts:
+        in_air[round(start_s * take.rate) : round(stop_s * take.rate)] = False
+    first = np.flatnonzero(in_air)[: round(AIR_S * take.rate)]
+    return _rms(_in_band(take.samples, take.rate)[first])
 
 
 def _level(sound: Sound, rate: int) -> float:
-    """Root mean square in the band that counts."""
+    return _rms(_in_band(sound, rate))
+
+
+def _in_band(sound: Sound, rate: int) -> Sound:
+    """What of it counts."""
     high = min(HEARD_HZ[1], 0.45 * rate)
-    sos = butter(3, [HEARD_HZ[0], high], "band", fs=rate, output="sos")
-    return float(np.sqrt(np.mean(np.square(sosfiltfilt(sos, sound)))))
+    return sosfiltfilt(butter(3, [HEARD_HZ[0], high], "band", fs=rate, output="sos"), sound)
+
+
+def _rms(sound: Sound) -> float:
+    return float(np.sqrt(np.mean(np.square(sound))))
