@@ -89,9 +89,7 @@ def follow_flatness(
     n_regions = memory.flat.size
     for r in range(n_regions):
         low, high = region_edges[r], region_edges[r + 1]
-        flat = 0.0
-        if high - low > 8:
-            flat = log_power[low:high].mean() - np.log(power[low:high].mean() + LEAST)
+        flat = flatness(power[low:high], log_power[low:high]) if high - low > 8 else 0.0
         if memory.seen[0] == 0.0:
             memory.flat[r] = flat
         change = flat - memory.flat[r]
@@ -99,6 +97,19 @@ def follow_flatness(
         memory.held[n_regions + r] = change
         memory.flat[r] += change * max(1.0 / (memory.seen[0] + 1.0), share)
     memory.seen[0] += 1.0
+
+
+@njit(cache=True)
+def flatness(power: NDArray[np.float64], log_power: NDArray[np.float64]) -> float:
+    """Mean of the logarithm less logarithm of the mean [nepers, ≤ 0].
+
+    Both sums in one loop: each addition waits for the one before it, and two can wait together.
+    """
+    total, total_log = 0.0, 0.0
+    for k in range(power.size):
+        total += power[k]
+        total_log += log_power[k]
+    return float(total_log / power.size - np.log(total / power.size + LEAST))
 
 
 @njit(cache=True)
@@ -114,7 +125,8 @@ def strongest_lines(log_power: NDArray[np.float64], step_hz: float, found: NDArr
     found : ndarray, shape (3 * N_LINES,)
         Filled with [Hz, dB, dB] a line; zeros where fewer stand out.
     """
-    level = log_power * (10.0 / np.log(10.0))
+    n_looked_at = min(log_power.size, int(HIGHEST_HZ / step_hz) + NEIGHBOURS + 2)
+    level = log_power[:n_looked_at] * (10.0 / np.log(10.0))
     sums = np.zeros(level.size + 1)
     for k in range(level.size):
         sums[k + 1] = sums[k] + level[k]
