@@ -123,10 +123,11 @@ def follow_extremes(
 
 
 @njit(cache=True)
-def power_of(spectra: NDArray[np.complex128], scale: float) -> NDArray[np.float64]:
-    """Squared magnitudes times `scale`, in the shape of the spectra."""
-    power: NDArray[np.float64] = (spectra.real**2 + spectra.imag**2) * scale
-    return power
+def power_of(spectra: NDArray[np.complex128], scale: float, power: NDArray[np.float64]) -> None:
+    """Fill `power` with squared magnitudes times `scale`; both (n_windows, n_bins)."""
+    for i in range(spectra.shape[0]):
+        for k in range(spectra.shape[1]):
+            power[i, k] = (spectra[i, k].real ** 2 + spectra[i, k].imag ** 2) * scale
 
 
 @njit(cache=True)

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import rfft
 
 from listen.errors import InputError
 from listen.measure.kernels import Bank, power_of
@@ -89,6 +90,6 @@ class Spectrum:
             offset=start * sound.itemsize,
             strides=(step * sound.itemsize, sound.itemsize),
         )
-        spectra: NDArray[np.complex128] = np.fft.rfft(windows * self._window, axis=1)
-        power: NDArray[np.float64] = power_of(spectra, self._scale)
+        spectra: NDArray[np.complex128] = rfft(windows * self._window, axis=1)
+        power_of(spectra, self._scale, power := np.empty(spectra.shape))
         return power
