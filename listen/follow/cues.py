@@ -208,7 +208,7 @@ class Cues:
         behind = float(forecast.behind[0])
         spread = math.sqrt(float(forecast.variance[0]))
         late = max(5.0 * spread, 0.5, 0.25 * float(forecast.mean[0]))
-        if behind > late and self._still_said != k:
+        if behind > late and self._still_said != k and self._is_believed_since(at, behind):
             self._still_said = k
             contact = space.timeline.contacts[k]
             text = (
@@ -217,3 +217,8 @@ class Cues:
             )
             return (Cue(at=at, kind="still cutting", contact=contact.id, text=text),)
         return ()
+
+    def _is_believed_since(self, at: int, behind_s: float) -> bool:
+        """Whether what was believed since the cut should have ended is rather of a cut than of air."""
+        at_s = at / self._rate
+        return self._tracking.quiet.for_half_heard(at_s - behind_s, at_s) <= 1.0

@@ -1,11 +1,11 @@
 """How often the live ear supposes a start in air and takes it back: what it only supposes is mostly none.
 
-Of 300 made clips of half a minute at 12 and 6 dB, by `python -m tools.tools_follow.measure_ear 300`: 0.24 a
+Of 300 made clips of half a minute at 12 and 6 dB, by `python -m tools.tools_follow.measure_ear 300`: 0.22 a
 second of air, three in eight of the clips without one. A run learns its own; the belief before it is worth so
 much air as the scatter between clips says (a gamma distribution).
 """
 
-USUAL_PER_S, WORTH_S = 0.24, 5.7  # of air
+USUAL_PER_S, WORTH_S = 0.22, 5.8  # of air
 
 
 class Supposed:

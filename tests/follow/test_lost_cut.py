@@ -129,6 +129,11 @@ def test_it_still_cuts_only_while_the_live_ear_believes_so() -> None:
     assert 9.5 < said <= 10.0
 
 
+def test_a_moment_of_belief_after_the_cut_should_have_ended_is_no_cut_that_goes_on() -> None:
+    """Not believed in from 8.0 s on, but for 0.3 s: such a moment is no cut that goes on."""
+    assert still([(9.65, 9.95, 5.0)]) == []
+
+
 def test_a_fall_where_the_cut_ends_anyway_is_no_stop() -> None:
     assert stops([(17.8, 18.0, -4.5)]) == []
 
