@@ -52,7 +52,8 @@ class Flags:
         self._touched: int | None = None  # contact that the last heard start belongs to
         self._held = False
         self._gone: int | None = None  # contact that ended early, nothing since
-        self._silent = False  # a flag already says why nothing is heard
+        self._silent = False  # a flag already says why nothing is heard,
+        self._silent_from = 0  # and from where on [samples]
         self._early_mm: dict[int, list[float]] = {}  # of what comes down, by tool
         self._said_offset: set[int] = set()  # tools
         self._early_running = False
@@ -145,8 +146,8 @@ class Flags:
             flags = (*self._by_kind(verdict), *self._by_strength(verdict))
             flags += () if contact is None else self._speed.judge(verdict, contact)
         self._unheard = 0 if heard else self._unheard + 1
-        if heard and verdict.kind in QUIET_KINDS:
-            self._silent, self._gone = False, None
+        if verdict.heard_onset is not None and verdict.kind in QUIET_KINDS:
+            self._hear_again(verdict.heard_onset)
         if verdict.kind is VerdictKind.AS_EXPECTED:
             self._early_running = self._strange = False
         return flags
@@ -161,17 +162,27 @@ class Flags:
             first, self._strange = not self._strange, True
             return (self._flag(verdict),) if first else ()
         if kind is VerdictKind.ENDED_EARLY:
-            self._silent, self._gone = True, verdict.contact
+            self._fall_silent(verdict)
+            self._gone = verdict.contact
         if kind is VerdictKind.STARTED_EARLY:
             return self._early(verdict)
         still = kind is VerdictKind.ENDED_LATE and verdict.heard_offset is None
         return (self._flag(verdict, STILL if still else ""),)
 
+    def _fall_silent(self, verdict: Verdict) -> None:
+        """From this contact on nothing is heard."""
+        self._silent, self._silent_from = True, verdict.heard_onset or verdict.expected_onset or 0
+
+    def _hear_again(self, at: int) -> None:
+        """A contact was heard; one that came before the silence may be judged in it, and ends it not."""
+        if at >= self._silent_from:
+            self._silent, self._gone = False, None
+
     def _not_heard(self, verdict: Verdict) -> Told:
         """One flag for a run of contacts that are not heard, or for none when one already says why."""
         if self._silent:
             return self._nothing_since(verdict)
-        self._silent = True
+        self._fall_silent(verdict)
         return (self._flag(verdict, NOTHING_YET if self._unheard + 1 >= self._judged else ""),)
 
     def _nothing_since(self, verdict: Verdict) -> tuple[Cue, ...]:

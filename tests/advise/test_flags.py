@@ -115,6 +115,17 @@ def test_a_second_tool_that_is_early_by_as_much_is_no_new_flag() -> None:
     assert said[1].text == "T2 touches 2.4 mm early in Z, too: the work offset rather than a tool length?"
 
 
+def test_a_contact_from_before_that_is_judged_in_the_silence_does_not_end_it() -> None:
+    """Contact 2 ended early; contact 1, heard before it, is judged only afterwards: still one flag."""
+    gone = verdict(2, VerdictKind.ENDED_EARLY, heard_onset=5000)
+    unsure = verdict(1, VerdictKind.CANNOT_TELL, heard_onset=2000)
+    later = [verdict(n, VerdictKind.NOT_HEARD, expected_onset=1000 * n + 5000) for n in (3, 4)]
+    assert [flag.kind for flag in flags(Advise(PROGRAM, RATE), gone, unsure, *later)] == ["ended early"]
+    again = verdict(3, VerdictKind.AS_EXPECTED, heard_onset=8000)
+    told = [flag.kind for flag in flags(Advise(PROGRAM, RATE), gone, again, *later[1:])]
+    assert told == ["ended early", "not heard"]
+
+
 def test_a_row_of_early_side_entries_is_one_flag_without_a_claim_on_length() -> None:
     """From side entries no claim of a wrong length can be made; a good one between ends the row."""
     early = [
