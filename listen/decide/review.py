@@ -25,17 +25,34 @@ class Review:
 
     def __init__(self, networks: tuple[Network, ...]) -> None:
         self._kept = [_LastFrames(network) for network in networks]
+        self._new: list[NDArray[np.float64]] = []  # features that the networks have not taken in
+        self._n_new = 0  # frames of them
 
     def keep(self, features: NDArray[np.float64]) -> None:
-        """Keep the features of the next frames, shape (n_frames, n_features), at most `AT_ONCE`."""
+        """Keep the features of the next frames, shape (n_frames, n_features), at most `AT_ONCE`.
+
+        The networks take them in later and many together, which costs less than a few at a time: they
+        must not be changed.
+        """
+        self._new.append(features)
+        self._n_new += len(features)
+        if self._n_new >= AT_ONCE:
+            self._take_in()
+
+    def _take_in(self) -> None:
+        if not self._new:
+            return
+        features = np.concatenate(self._new)
         for kept in self._kept:
             kept.keep(features)
+        self._new, self._n_new = [], 0
 
     def __call__(self, *, ahead: int) -> NDArray[np.float64]:
         """Belief in contact of the kept frames, shape (n_frames,), the latest last.
 
         The newest `ahead` of them are left out: they are kept, and not heard yet.
         """
+        self._take_in()
         scores = mean_of([kept.scores(ahead=ahead) for kept in self._kept])
         belief: NDArray[np.float64] = 1.0 - shares(scores)[:, 0]
         return belief
@@ -64,7 +81,7 @@ class _LastFrames:
         self._n_ahead = 0  # of them, rows that the forward memory has heard
 
     def keep(self, features: NDArray[np.float64]) -> None:
-        """Squeeze the features of the next frames, and keep that."""
+        """Squeeze the features of the next frames, fewer than twice `AT_ONCE`, and keep that."""
         if self._stop + len(features) > len(self._rows):
             self._remember()
             self._move()
