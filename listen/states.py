@@ -54,7 +54,7 @@ class StateLikelihoods:
                 f"log_likelihood must have shape (n_frames, {len(STATES)}), "
                 f"got {self.log_likelihood.shape} for {self.at.size} frames"
             )
-        if np.isnan(self.log_likelihood).any():
+        if np.count_nonzero(np.isnan(self.log_likelihood)):
             raise InputError("log_likelihood has a NaN; a state cannot be unknown, only unlikely")
 
 

@@ -162,4 +162,6 @@ class Decide:
 
 
 def _rows(frames: Frames, first: int, last: int) -> Frames:
+    if first == 0 and last >= len(frames):
+        return frames
     return Frames(at=frames.at[first:last], values=frames.values[first:last])

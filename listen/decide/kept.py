@@ -41,11 +41,16 @@ class Kept:
         """Keep the next frames, at most `AT_ONCE` of them, some of which may be judged later."""
         first = self._n_seen % len(self._rows)
         fits = len(self._rows) - first
-        for rows, part in ((self._rows[first : first + len(at)], values[:fits]), (self._rows, values[fits:])):
-            rows[: len(part), : self._n_bands] = part[:, self._layout.bands]
-            rows[: len(part), self._n_bands :] = part[:, self._layout.lines]
+        self._put(first, values[:fits])
+        if len(values) > fits:
+            self._put(0, values[fits:])
         self._n_seen += len(at)
         self._last_at = int(at[-1]) if len(at) else self._last_at
+
+    def _put(self, first: int, values: NDArray[np.float64]) -> None:
+        rows = self._rows[first : first + len(values)]
+        rows[:, : self._n_bands] = values[:, self._layout.bands]
+        rows[:, self._n_bands :] = values[:, self._layout.lines]
 
     def bands(self, after: int, until: int) -> NDArray[np.float32]:
         """Levels of the frames in (after, until] [dB], shape (n_frames, n_bands)."""
