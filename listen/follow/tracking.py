@@ -117,6 +117,7 @@ class Tracking:
             doubt = self._ends.learn(boundary.probability)
             self.engine.hear_offset(boundary.at_s, spread_s=spread, doubt=doubt, way_out_s=boundary.way_out_s)
             self._supposed.leaves(boundary.at_s)
+            self.quiet.hear(float(self.engine.onsets[self.engine.slot]), boundary.at_s)
         return boundary
 
     def _take_back(self, event: Event) -> None:

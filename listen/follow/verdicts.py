@@ -177,6 +177,7 @@ class Wording:
     def _goes_on(self) -> None:
         """A contact was heard: the tool is there, and those before that were not heard may be misses."""
         ear = self._model.ear
+        self._quiet.none_missed &= not self._row
         for fault in self._row:
             ear.judged(heard=False, fault=fault)
         ear.judged(heard=True, fault=self._model.priors.absent)

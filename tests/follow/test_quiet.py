@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -9,7 +10,7 @@ import pytest
 from listen.follow import Follower, refined_verdicts
 from listen.follow.own_ear import OwnEar
 from listen.follow.priors import priors_for
-from listen.follow.quiet import LIVE, SECOND_LOOK, Quiet
+from listen.follow.quiet import LIVE, SECOND_LOOK, Quiet, Tells
 from listen.states import StateLikelihoods
 from listen.timeline import Position, Verdict
 from tests.follow.runs import EAR, RATE, events_of, timeline_of
@@ -254,3 +255,73 @@ def test_a_cut_that_ends_early_in_quiet_air_was_not_lost_by_the_ear(
     found = refined_verdicts(program, events_of(heard), (), (), RATE, EAR, beliefs=beliefs)
     assert found[4].kind == kind
     assert found[4].probability > least
+
+
+def of_a_miss(heard: list[float], log_odds: float, *, tells: Tells = LIVE, none_missed: bool = True) -> float:
+    """Over two seconds without a contact, after contacts heard with these log odds, one in three seconds."""
+    quiet = Quiet(RATE, tells=tells)
+    for index, odds in enumerate(heard):
+        quiet.take(believed(3.0 * index, 3.0 * index + 2.0, odds))
+        quiet.take(believed(3.0 * index + 2.0, 3.0 * index + 3.0, log_odds))
+        quiet.hear(3.0 * index, 3.0 * index + 2.0)
+    quiet.none_missed = none_missed
+    start_s = 3.0 * len(heard)
+    quiet.take(believed(start_s, start_s + 4.0, log_odds))
+    found = quiet.for_a_miss(start_s, start_s + 2.0, LATER)
+    assert found is not None
+    return found
+
+
+FIRM = [4.0] * 6
+
+
+@pytest.mark.parametrize(
+    ("tells", "log_odds", "ratio"),
+    [
+        (LIVE, -1.5, 0.06),  # 2 Φ(-2.2 / 1.1) = 0.0455, and no less is made of it
+        (LIVE, -0.4, 0.3173),  # 2 Φ(-1)
+        (SECOND_LOOK, -1.3, 0.06),  # 2 Φ(-3.0 / 1.2) = 0.0124
+        (SECOND_LOOK, 0.5, 0.3173),  # 2 Φ(-1)
+    ],
+)
+def test_a_miss_among_contacts_firmly_heard_would_be_half_heard(
+    tells: Tells, log_odds: float, ratio: float
+) -> None:
+    assert of_a_miss(FIRM, log_odds, tells=tells) == pytest.approx(ratio, rel=1e-3)
+
+
+@pytest.mark.parametrize("heard", [FIRM[1:], [*FIRM[1:], 0.5]])
+def test_where_few_were_heard_or_one_was_not_firm_nothing_is_made_of_it(heard: list[float]) -> None:
+    """Half heard all about it tells of neither."""
+    assert of_a_miss(heard, -1.5) == pytest.approx(1.0, rel=1e-9)
+
+
+def test_where_one_was_missed_already_nothing_is_made_of_it() -> None:
+    assert of_a_miss(FIRM, -1.5, none_missed=False) == pytest.approx(1.0, rel=1e-9)
+
+
+def test_the_contacts_nearest_to_the_place_count() -> None:
+    """The first of seven was hardly heard; the six before the silence were."""
+    assert of_a_miss([0.0, *FIRM], -1.5) == pytest.approx(0.06, rel=1e-9)
+
+
+def ninth(of_contacts: float) -> Verdict:
+    """The refined verdict on the ninth of ten, taken out, in air believed at -2.9, which is not quiet."""
+    places = [(2.0 + 3.0 * i, 4.0 + 3.0 * i) for i in range(10)]
+    heard = [place for i, place in enumerate(places) if i != 8]
+    edges = [0.0, *(edge for place in heard for edge in place), 34.0]
+    beliefs = [
+        believed(start, stop, of_contacts if index % 2 else -2.9)
+        for index, (start, stop) in enumerate(pairwise(edges))
+    ]
+    ear = replace(EAR, missed_share=0.045, missed_worth=4.4)
+    program = timeline_of(places)
+    return refined_verdicts(
+        program, events_of(heard), (), (), RATE, ear, end=round(34.0 * RATE), beliefs=beliefs
+    )[8]
+
+
+def test_a_pass_taken_out_of_a_run_firmly_heard_is_not_heard() -> None:
+    """An ear that misses one in twenty or so, in a room that is not quiet, tells it only of a firm run."""
+    assert ninth(4.5).kind == "not heard"
+    assert ninth(1.5).kind == "cannot tell"

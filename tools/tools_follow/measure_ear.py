@@ -1,14 +1,14 @@
 """How sure the shipped ear is where it is right and where it is wrong, and what it hears of ways out.
 
-`python -m tools.tools_follow.measure_ear [CLIPS] [again]` listens to made clips of half a minute at 12 and
-6 dB (default 60, half a minute) and prints, for confirmed events, log odds of the ear's belief at true
-starts, bursts in air, true ends and breaks inside a contact; the way out that was heard beside the true
-one; how often the ear supposes or confirms an end in the middle of a contact; whether misses come in rows,
-and what the live ear believes meanwhile; how often it supposes a start in air and takes it back; what it
-believes over air that was confirmed as contact, and over the first of cuts; how deep and for how long its
-belief falls in running cuts. With "again" only what the second look misses and believes meanwhile. Numbers in
-`doubt.py`, `lost_cut.py`, `own_ear.py`, `quiet.py`, `supposed.py` and `way_out.py` of `listen/follow` and in
-`runs.py` here are set from it.
+`python -m tools.tools_follow.measure_ear [CLIPS] [again] [faint]` listens to made clips of half a minute at
+12 and 6 dB, with "faint" at 6, 3 and 0 dB (default 60 clips), and prints, for confirmed events, log odds of
+the belief at true starts, bursts in air, true ends and breaks inside a contact; the way out that was heard
+beside the true one; how often the ear supposes or confirms an end in the middle of a contact; whether misses
+come in rows, and what the live ear believes meanwhile, also where all others are firmly heard;
+how often it supposes a start in air and takes it back; what it believes over air that was confirmed as
+contact, and over the first of cuts; how deep and for how long its belief falls in running cuts. With "again"
+only what the second look misses and believes meanwhile. Numbers in `doubt.py`, `lost_cut.py`, `own_ear.py`,
+`quiet.py`, `supposed.py` and `way_out.py` of `listen/follow` and in `runs.py` here are set from it.
 """
 
 import sys
@@ -20,30 +20,31 @@ import numpy as np
 
 from listen.blocks import Block
 from listen.ears import Heard, SoundEar, shipped_model
-from listen.follow.quiet import SECOND_LOOK, Quiet
+from listen.follow.quiet import EDGE_S, LIVE, SECOND_LOOK, Quiet
 from listen.states import Event, Standing, State, StateLikelihoods, log_odds
 from listen.synth import EVALUATION_RANGES, Made, draw_clip
 
 FIRST_SEED = 987_654
-RATIOS_DB = (12.0, 6.0)
+RATIOS_DB, FAINT_DB = (12.0, 6.0), (6.0, 3.0, 0.0)
 NEAR_S, INSIDE_S = 0.25, 0.3
 SHORT_S = 0.12  # a feed hold stops in no more
 LEAST_S, MISSED_BELOW = 0.3, 0.3  # shorter contacts do not count; less of one heard than this share
 AT_FIRST_S = 3.0  # the ear does not know the air yet
 LEVELS, LASTED = np.arange(0.0, 5.1, 0.5), (1, 2, 3, 5, 8, 12, 20, 30, 50)  # log odds below even, frames
 ONE_FALL = 100  # frames; what comes sooner is the same fall
+LEAST_OTHERS = 4  # contacts of a clip
 FIRST_S, LEAST_AIR_S = 0.6, 0.25  # of what is heard as contact, in a cut and in air
 LENGTHS_S = (0.0, 0.06, 0.12, 0.2, 0.4, 0.8, 5.0)
 
 
-def clips(n_clips: int) -> Iterator[Made]:
+def clips(n_clips: int, ratios_db: tuple[float, ...] = RATIOS_DB) -> Iterator[Made]:
     """Half a minute each, with all disturbances."""
-    return (clip(index) for index in range(n_clips))
+    return (clip(index, ratios_db=ratios_db) for index in range(n_clips))
 
 
-def clip(index: int, *, duration_s: float = 30.0) -> Made:
+def clip(index: int, *, duration_s: float = 30.0, ratios_db: tuple[float, ...] = RATIOS_DB) -> Made:
     """One of them."""
-    ratio = RATIOS_DB[index % len(RATIOS_DB)]
+    ratio = ratios_db[index % len(ratios_db)]
     ranges = replace(
         EVALUATION_RANGES, snr_db=((1.0, ratio - 0.01, ratio + 0.01),), snr_spread_db=0.001, air_share=0.02
     )
@@ -91,6 +92,9 @@ class Tally:
         self.contact_s = 0.0
         self.supposed = 0  # ends in the middle of a contact
         self.clips: list[tuple[int, int]] = []  # contacts, and missed ones
+        self.firm = (
+            0  # contacts of which all others are firmly heard; the odds over those missed are in `odds`
+        )
         self.airs: list[tuple[float, float]] = []  # mean and variance of a clip's stretches of air
         self.falls = np.zeros((len(LEVELS), len(LASTED)))
         self.watched_s = 0.0
@@ -106,7 +110,7 @@ class Tally:
         leaving = np.nan
         events, quiet, beliefs = heard(made)
         self._falls(truth, events, beliefs, made.rate)
-        self._misses(truth, events, quiet, made.rate)
+        self._misses(truth, events, quiet, made.rate, firm=LIVE.firm)
         self._in_air(truth, events, made)
         self._confirmed(truth, events, quiet, made.rate)
         starts = [e.at / made.rate for e in events if e.state is State.ENTRY]
@@ -130,7 +134,7 @@ class Tally:
     def take_again(self, made: Made) -> None:
         """Look at one clip a second time."""
         events, quiet = heard_again(made)
-        self._misses(_truth_of(made), events, quiet, made.rate)
+        self._misses(_truth_of(made), events, quiet, made.rate, firm=SECOND_LOOK.firm)
 
     def _in_air(self, truth: np.ndarray, events: list[Event], made: Made) -> None:
         """Starts that were supposed in air, the first seconds left out."""
@@ -183,11 +187,14 @@ class Tally:
         if until is not None and not followed:
             self.odds.setdefault(f"any time until {name} is confirmed", []).append(until)
 
-    def _misses(self, truth: np.ndarray, events: list[Event], quiet: Quiet, rate: int) -> None:
+    def _misses(
+        self, truth: np.ndarray, events: list[Event], quiet: Quiet, rate: int, *, firm: float
+    ) -> None:
         """Contacts that were missed, and what was believed over them and in the air between contacts."""
         long = truth[truth[:, 2] - truth[:, 0] >= LEAST_S]
         is_missed = missed(long, events, rate)
         self.clips.append((len(long), int(is_missed.sum())))
+        self._among_firm(long, is_missed, quiet, firm)
         air = np.column_stack([truth[:-1, 2] + INSIDE_S, truth[1:, 0] - INSIDE_S])
         is_air = missed(air, events, rate)
         for name, stretches in (
@@ -199,6 +206,17 @@ class Tally:
             self.odds.setdefault(f"any time {name}", []).extend(told)
             if name == "in air" and len(told) > 1:
                 self.airs.append((float(np.mean(told)), float(np.var(told, ddof=1))))
+
+    def _among_firm(self, long: np.ndarray, is_missed: np.ndarray, quiet: Quiet, firm: float) -> None:
+        """Contacts of a clip of which all others were firmly heard; what was believed over those missed."""
+        told = [quiet.mean_odds(start + EDGE_S, stop, least=1) for start, _, stop in long]
+        odds = np.array([np.nan if each is None else each for each in told])
+        is_firm = ~is_missed & (odds >= firm)
+        for index in np.flatnonzero(np.isfinite(odds) & (long[:, 0] > AT_FIRST_S)):
+            if len(long) > LEAST_OTHERS and np.delete(is_firm, index).all():
+                self.firm += 1
+                if is_missed[index]:
+                    self.odds.setdefault("any time over one missed among firm ones", []).append(odds[index])
 
     def _start(self, truth: np.ndarray, at: float) -> str:
         if np.abs(truth[:, 0] - at).min(initial=9.0) < NEAR_S:
@@ -288,12 +306,17 @@ def _is_inside(truth: np.ndarray, at: float) -> bool:
 def main(arguments: list[str]) -> None:
     """Listen and print."""
     tally, is_again = Tally(), "again" in arguments
-    for made in clips(int(arguments[0]) if arguments else 60):
+    ratios_db = FAINT_DB if "faint" in arguments else RATIOS_DB
+    for made in clips(int(arguments[0]) if arguments else 60, ratios_db):
         (tally.take_again if is_again else tally.take)(made)
     for name, odds in sorted(tally.odds.items()):
         print(f"log odds at {name:20} {np.mean(odds):5.2f} ± {np.std(odds):.2f} of {len(odds)}")
     n, m = np.array(tally.clips).sum(axis=0)
     print(f"missed {m} of {n} contacts; a clip's share is worth {worth(tally.clips):.1f} contacts")
+    least = min(tally.odds.get("any time over one missed among firm ones", [np.inf]))
+    print(
+        f"contacts of which all others are firm: {tally.firm}; log odds over those missed from {least:.1f} on"
+    )
     if is_again:
         return
     rate, air_s = in_air(tally.in_air)
