@@ -50,8 +50,6 @@ class OwnSoundSettings:
         A stretch of so many frames counts for half in how often what was learnt was right.
     poor, good : float
         Right this often, it has no share, and the whole of it.
-    agrees : float
-        A second later the live ear must take a frame for the same, at least so surely [nats].
     """
 
     share: float = 0.3
@@ -65,7 +63,6 @@ class OwnSoundSettings:
     checked: int = 100
     poor: float = 0.9
     good: float = 0.98
-    agrees: float = 0.8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -202,7 +199,7 @@ class OwnSound:
             levels = self._levels(stretch.after, stretch.until)
             sure = self._sure_of(at, stretch.until, len(levels))
             levels = levels[len(levels) - len(sure) :]
-            agreed = (sure if stretch.is_contact else -sure) > self.settings.agrees
+            agreed = (sure > 0.0) == stretch.is_contact
             if agreed.sum() >= FEWEST:
                 self._learn(levels[agreed], stretch.is_contact)
 
