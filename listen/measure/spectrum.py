@@ -3,6 +3,7 @@
 Conventions
 -----------
 Densities are in full-scale² per Hz, so that they do not depend on rate or window.
+The transform is SciPy's, which keeps the tables of a window's length; NumPy's works them out at each call.
 """
 
 from collections.abc import Sequence
