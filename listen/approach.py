@@ -41,18 +41,20 @@ class Rung:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Approach:
-    """The first touch of one tool and how to come to it.
+    """The first touch of one tool under one work offset, and how to come to it.
 
     Attributes
     ----------
     contact : int
-        Id of the tool's first contact.
+        Id of the tool's first contact under that offset.
     touch : (x, y, z)
         What the control shows at first touch [mm].
     downwards : bool
         Whether the tool comes down onto the work; sideways otherwise.
     rungs : tuple of Rung
         Farthest first.
+    offset : str
+        The work offset, "G54".
     """
 
     tool: int
@@ -60,3 +62,4 @@ class Approach:
     touch: Place
     downwards: bool
     rungs: tuple[Rung, ...]
+    offset: str = "G54"

@@ -7,7 +7,7 @@ Lengths are millimetres and feeds mm/min, whatever the file's unit.
 
 import difflib
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -261,3 +261,15 @@ class Job:
     def tool(self, number: int) -> Tool | None:
         """The tool with this number, or None where the job has none."""
         return next((tool for tool in self.tools if tool.number == number), None)
+
+    def keep_outs_under(self, offset: str) -> tuple[KeepOut, ...] | None:
+        """The keep-outs in the coordinates of a work offset; None where the job does not have it."""
+        zero = next((one.zero for one in self.setups if one.offset.upper() == offset.upper()), None)
+        if zero is None:
+            return None
+        return tuple(replace(one, box=_seen_from(one.box, zero)) for one in self.keep_outs)
+
+
+def _seen_from(box: Box, zero: Place) -> Box:
+    (x0, y0, z0), (x1, y1, z1), (x, y, z) = box.low, box.high, zero
+    return Box(low=(x0 - x, y0 - y, z0 - z), high=(x1 - x, y1 - y, z1 - z))

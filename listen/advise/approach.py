@@ -54,10 +54,16 @@ class ApproachCue:
         if not approach.rungs:
             return ()
         text = (
-            f"First approach of T{approach.tool}, nothing to hear. {self._hold_at(approach.rungs[0])} "
+            f"First approach of T{approach.tool}{self._under(approach)}, nothing to hear. "
+            f"{self._hold_at(approach.rungs[0])} "
             f"First touch at {' '.join(self._shown(approach.touch, axis) for axis in range(3))}."
         )
         return (self._cue(position.at, "next rung", text),)
+
+    def _under(self, approach: Approach) -> str:
+        """The work offset, where the tool has a first touch under more than one."""
+        touches = sum(other.tool == approach.tool for other in self._timeline.approaches)
+        return f" under {approach.offset}" if touches > 1 else ""
 
     def mark(self, mark: Mark) -> tuple[Cue, ...]:
         """Take a hold, or a place that was read off the control."""

@@ -1,4 +1,4 @@
-"""Each tool's first approach: in holds that halve what is left, with what the control shows then."""
+"""Each tool's first approach under each work offset, in holds that halve what is left."""
 
 import math
 from dataclasses import replace
@@ -42,11 +42,14 @@ def halvings(way: float, *, last: float = LAST_RUNG_MM) -> tuple[float, ...]:
 
 
 def approaches(path: TimedPath, job: Job, segments: Segments, cuts: list[Cut]) -> tuple[Approach, ...]:
-    """One approach for each tool, in the order of their first contacts."""
-    found: dict[int, Approach] = {}
+    """One approach for each tool and work offset, in the order of their first contacts.
+
+    A tool that came well to its first touch under one offset says nothing of the next one's zero.
+    """
+    found: dict[tuple[int, str], Approach] = {}
     for cut in cuts:
-        if cut.contact.tool not in found:
-            found[cut.contact.tool] = _approach(path, job, segments, cut)
+        if (cut.contact.tool, cut.offset) not in found:
+            found[cut.contact.tool, cut.offset] = _approach(path, job, segments, cut)
     return tuple(found.values())
 
 
@@ -55,7 +58,7 @@ def _approach(path: TimedPath, job: Job, segments: Segments, cut: Cut) -> Approa
     rows = segments.rows
     k_touch = max(int(np.searchsorted(rows[:, kernels.T0], contact.start, side="right")) - 1, 0)
     touch_s = _path_at(rows[k_touch], contact.start)
-    first = _first_of_tool(path, segments, k_touch)
+    first = _first_under_offset(path, segments, k_touch)
     way = min(LONGEST_MM, touch_s - float(rows[first, kernels.S0]))
     starts = rows[:, kernels.S0]
     rungs = []
@@ -69,15 +72,32 @@ def _approach(path: TimedPath, job: Job, segments: Segments, cut: Cut) -> Approa
     row = rows[k_touch]
     downwards = bool(row[2] - row[5] > 0.5 * kernels.seg_length(row))
     return Approach(
-        tool=contact.tool, contact=contact.id, touch=contact.place, downwards=downwards, rungs=tuple(rungs)
+        tool=contact.tool,
+        contact=contact.id,
+        touch=contact.place,
+        downwards=downwards,
+        rungs=tuple(rungs),
+        offset=cut.offset,
     )
 
 
-def _first_of_tool(path: TimedPath, segments: Segments, k_touch: int) -> int:
-    """First segment after the tool came into the spindle."""
-    tools = path.spans.tool[segments.span[: k_touch + 1]]
-    other = np.flatnonzero(tools != tools[-1])
-    return int(other[-1]) + 1 if other.size else 0
+def _first_under_offset(path: TimedPath, segments: Segments, k_touch: int) -> int:
+    """First segment since the tool came into the spindle and the work offset into force."""
+    spans = segments.span[: k_touch + 1]
+    tools, offsets = path.spans.tool[spans], path.offset[spans]
+    other = np.flatnonzero((tools != tools[-1]) | (offsets != offsets[-1]))
+    if not other.size:
+        return 0
+    first = int(other[-1]) + 1
+    if offsets[other[-1]] == offsets[-1]:
+        return first
+    return first + _once_each_axis_moved(segments.rows[first : k_touch + 1])
+
+
+def _once_each_axis_moved(rows: np.ndarray) -> int:
+    """First segment by which each axis has moved that moves at all: before, a new offset hides its place."""
+    moves = np.abs(rows[:, 3:6] - rows[:, 0:3]) > 1e-9
+    return max((int(np.argmax(moves[:, axis])) for axis in range(3) if moves[:, axis].any()), default=0)
 
 
 def _path_at(row: np.ndarray, time: float) -> float:

@@ -221,7 +221,20 @@ def _around(path: TimedPath, job: Job) -> list[Caution]:
         names = ", ".join(f"T{tool.number}" for tool in bare)
         text = f"holder not checked for {names}: the job does not give stick_out and holder_diameter"
         remedy = "add both to these [[tools]], or check by eye that the holder stays clear"
-    return [Caution(kind="not checked", line=None, text=text, remedy=remedy)] if text else []
+    found = [Caution(kind="not checked", line=None, text=text, remedy=remedy)] if text else []
+    return found + _same_zero(path, job)
+
+
+def _same_zero(path: TimedPath, job: Job) -> list[Caution]:
+    """Set-ups that share the first one's zero: keep-outs are told from there."""
+    used = {path.offset_names[int(index)].upper() for index in np.unique(path.offset)}
+    names = [s.offset for s in job.setups[1:] if s.zero == job.setups[0].zero and s.offset.upper() in used]
+    if not (job.keep_outs and names):
+        return []
+    first = job.setups[0].offset
+    text = f"keep-outs under {', '.join(names)} are checked as if its zero lay where that of {first} lies"
+    remedy = "write in its [[setup]] how far off it lies: zero = [x, y, z], in the first set-up's coordinates"
+    return [Caution(kind="not checked", line=None, text=text, remedy=remedy)]
 
 
 def _unchecked(job: Job) -> list[Caution]:

@@ -11,7 +11,7 @@ from typing import Any
 
 from listen.expect.kernels import rise
 from listen.expect.profile import profile_of
-from listen.job import Tool
+from listen.job import KeepOut, Tool
 
 Sheet = dict[str, Any]
 
@@ -24,16 +24,18 @@ def _svg(width: float, height: float, view: tuple[float, float, float, float], b
     )
 
 
-def plan(sheet: Sheet, *, width_mm: float = 70.0) -> str:
-    """Stock, keep-outs and zero as seen from above."""
-    stock = sheet["setup"]["stock"][0]
+def plan(sheet: Sheet, stock: Sheet, keep_outs: tuple[KeepOut, ...], *, width_mm: float = 70.0) -> str:
+    """The stock of one set-up, its zero and first touches, and the keep-outs, as seen from above.
+
+    `keep_outs` are those seen from the set-up's own zero.
+    """
     low, high = stock["low"], stock["high"]
     margin = 0.3 * max(high[0] - low[0], high[1] - low[1])
     west, east = min(low[0], 0.0) - margin, max(high[0], 0.0) + margin
     south, north = min(low[1], 0.0) - margin, max(high[1], 0.0) + margin
     wide, deep = east - west, north - south
     thin = wide / 250.0
-    parts = [_keep_out_rect(k, west, south, east, north, thin) for k in sheet["setup"]["keep_outs"]]
+    parts = []
     if stock["shape"] == "cylinder":
         cx, cy = (low[0] + high[0]) / 2.0, (low[1] + high[1]) / 2.0
         parts.append(
@@ -45,11 +47,20 @@ def plan(sheet: Sheet, *, width_mm: float = 70.0) -> str:
             f'<rect class="stock" x="{low[0]}" y="{-high[1]}" width="{high[0] - low[0]}" '
             f'height="{high[1] - low[1]}" stroke-width="{thin}"/>'
         )
+    parts += [_keep_out_rect(k, west, south, east, north, thin) for k in keep_outs]  # some lie on the stock
     parts.append(_zero(0.5 * margin, thin))
-    parts += _touches(sheet["first_touches"], thin)
-    return _svg(
-        width_mm, width_mm * deep / wide, (west, -north, wide, deep), "".join(parts), "set-up from above"
-    )
+    touches = [touch for touch in sheet["first_touches"] if touch["offset"] == stock["offset"]]
+    parts += _touches(touches, thin)
+    if len(sheet["setup"]["stock"]) > 1:
+        parts.append(_named(stock["offset"], west, north, thin))
+    title = f"set-up from above, {stock['offset']}"
+    return _svg(width_mm, width_mm * deep / wide, (west, -north, wide, deep), "".join(parts), title)
+
+
+def _named(offset: str, west: float, north: float, thin: float) -> str:
+    """The work offset in the corner of its plan."""
+    x, y = west + 4 * thin, 14 * thin - north
+    return f'<text x="{x:.3f}" y="{y:.3f}" font-size="{12 * thin:.3f}">{escape(offset)}</text>'
 
 
 def _touches(touches: list[Sheet], thin: float) -> list[str]:
@@ -65,15 +76,19 @@ def _touches(touches: list[Sheet], thin: float) -> list[str]:
     ]
 
 
-def _keep_out_rect(keep_out: Sheet, west: float, south: float, east: float, north: float, thin: float) -> str:
-    x0, x1 = max(keep_out["low"][0], west), min(keep_out["high"][0], east)
-    y0, y1 = max(keep_out["low"][1], south), min(keep_out["high"][1], north)
+def _keep_out_rect(
+    keep_out: KeepOut, west: float, south: float, east: float, north: float, thin: float
+) -> str:
+    x0, x1 = max(keep_out.box.low[0], west), min(keep_out.box.high[0], east)
+    y0, y1 = max(keep_out.box.low[1], south), min(keep_out.box.high[1], north)
     if not (x0 < x1 and y0 < y1):
         return ""
+    is_east = x0 + x1 > west + east  # its name runs inwards from the nearer edge, or it would be cut off
+    at, anchor = (x1 - 2 * thin, "end") if is_east else (x0 + 2 * thin, "start")
     return (
         f'<rect class="kept" x="{x0}" y="{-y1}" width="{x1 - x0}" height="{y1 - y0}" stroke-width="{thin}"/>'
-        f'<text x="{x0 + 2 * thin}" y="{-y0 - 2 * thin}" '
-        f'font-size="{8 * thin:.3f}">{escape(keep_out["name"])}</text>'
+        f'<text x="{at:.3f}" y="{-y0 - 2 * thin}" text-anchor="{anchor}" font-size="{8 * thin:.3f}">'
+        f"{escape(keep_out.name)}</text>"
     )
 
 

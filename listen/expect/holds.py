@@ -72,6 +72,7 @@ class _Holds:
         self.segments = segments
         self.replays = replays
         self.left = left
+        self.keep_outs = {offset: job.keep_outs_under(offset) or () for offset in replays}
         self.many = False
         machine = job.machine
         self.least_press_s = LEAST_PRESS_S + job.operator.expected_s - REACTION_S
@@ -80,7 +81,7 @@ class _Holds:
 
     def point(self, gap: _Gap) -> HoldPoint:
         """The hold point of one gap."""
-        opens, closes, clear = self._clear_window(gap)
+        opens, closes = self._clear_window(gap)
         heard = self._later(gap.start, SOUND_PATH_S + DECISION_S + PAGE_S)
         start = min(max(opens, heard), gap.stop)
         stop = max(start, min(self._last_press(start, closes), gap.stop))
@@ -98,21 +99,21 @@ class _Holds:
             from_s=start,
             until_s=stop,
             travel_mm=travel_after_sound(speed, self.job.machine, reaction_s=self.job.operator.expected_s),
-            clear_mm=clear,
+            clear_mm=self._least_clear(gap, self._standing(how, span, start, closes)),
             time_to_press_s=to_press,
             has_room=has_room,
             cue=not cue_note,
             note="; ".join(notes),
         )
 
-    def _clear_window(self, gap: _Gap) -> tuple[float, float, float]:
-        """First time the tool is clear, last time before it no longer is, least distance between."""
+    def _clear_window(self, gap: _Gap) -> tuple[float, float]:
+        """First time the tool is clear, and last time before it no longer is."""
         if not self._may_have_room(gap):
-            return gap.stop, gap.stop, 0.0
+            return gap.stop, gap.stop
         times, distances = self._distances(gap)
         clear = distances >= CLEAR_MM
         if not clear.any():
-            return gap.stop, gap.stop, 0.0
+            return gap.stop, gap.stop
         first = int(np.argmax(clear))
         until = first + int(np.argmin(np.append(clear[first:], False)))
         opens, closes = float(times[first]), float(times[until - 1])
@@ -120,7 +121,31 @@ class _Holds:
             opens = self._edge(gap, inside=opens, outside=float(times[first - 1]))
         if until < times.size:
             closes = self._edge(gap, inside=closes, outside=float(times[until]))
-        return opens, closes, float(distances[first:until].min())
+        return opens, closes
+
+    def _standing(self, how: StopWay, span: int, start: float, closes: float) -> tuple[float, float]:
+        """From when to when a stop may leave the tool standing: in a feed hold at any time of the window."""
+        if how is StopWay.FEED_HOLD:
+            return start, closes
+        spans = self.path.spans
+        at = float(spans.start_s[span] if how is StopWay.PROGRAM_STOP else spans.stop_s[span - 1])
+        return at, at
+
+    def _least_clear(self, gap: _Gap, standing: tuple[float, float]) -> float:
+        """Least distance of the tool where it may stand [mm]; 0 where there is no room for it."""
+        start, stop = standing
+        if stop < start or start >= gap.stop:
+            return 0.0
+        times = self._sample_times(gap)
+        between = times[(times > start) & (times < stop)]
+        return min(self._distance_at(gap, float(time)) for time in (start, *between, stop))
+
+    def _distance_at(self, gap: _Gap, time: float) -> float:
+        """Least distance of the tool from stock and keep-outs at a time of a gap that was replayed [mm]."""
+        tool, replay = self.job.tool(gap.cut.contact.tool), self.replays[gap.cut.offset]
+        assert tool is not None
+        k = int(np.searchsorted(self.segments.rows[:, kernels.T0], time, side="right")) - 1
+        return replay.distance(tool, self._place(k, time), self.keep_outs[gap.cut.offset])
 
     def _may_have_room(self, gap: _Gap) -> bool:
         """Whether a gap is long enough to press in, or ends a block long enough for single block."""
@@ -135,12 +160,9 @@ class _Holds:
 
     def _edge(self, gap: _Gap, *, inside: float, outside: float) -> float:
         """Where, between a time that is clear and one that is not, clear ends."""
-        tool, replay = self.job.tool(gap.cut.contact.tool), self.replays[gap.cut.offset]
-        assert tool is not None
         for _ in range(8):
             middle = 0.5 * (inside + outside)
-            k = int(np.searchsorted(self.segments.rows[:, kernels.T0], middle, side="right")) - 1
-            far = replay.distance(tool, self._place(k, middle), self.job.keep_outs) >= CLEAR_MM
+            far = self._distance_at(gap, middle) >= CLEAR_MM
             inside, outside = (middle, outside) if far else (inside, middle)
         return inside
 
@@ -158,7 +180,7 @@ class _Holds:
         else:
             replay.advance(int(index[0]) if same else int(index[0]) + 1)
         distances = [
-            replay.distance(tool, self._place(int(k), float(t)), self.job.keep_outs)
+            replay.distance(tool, self._place(int(k), float(t)), self.keep_outs[gap.cut.offset])
             for k, t in zip(index, times, strict=True)
         ]
         return times, np.array(distances)

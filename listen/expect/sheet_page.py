@@ -16,13 +16,13 @@ from listen.expect.sheet_terminal import (
     coming,
     figure_cells,
     figure_heads,
+    first_where,
     look_text,
     setup_facts,
     tool_cells,
     wrong_and_unchecked,
 )
 from listen.job import Job
-from listen.where import said_block
 
 _SIGNED = re.compile(r"(?<![\w-])[^\W\d_]?-\.?\d[\d.]*")
 _STYLE = """
@@ -56,7 +56,7 @@ td.n, th.n { text-align: right }
 svg { border: 0.2mm solid #888; background: #fff }
 svg text { font-family: system-ui, sans-serif; fill: #000 }
 .stock { fill: #ddd; stroke: #000 }
-.kept { fill: #fff; stroke: #000; stroke-dasharray: 2 1 }
+.kept { fill: none; stroke: #000; stroke-dasharray: 2 1 }
 .tool { fill: #fff; stroke: #000 }
 .zero { fill: none; stroke: #000 }
 circle.touch { fill: #000 }
@@ -86,7 +86,7 @@ def sheet_page(sheet: Sheet, job: Job, *, figures: bool = False) -> str:
         f"rapid override {sheet['rapid_override']:g} % at the start</p>",
         f'<p class="fixed">{_text(FIXED)}</p>',
         _warnings(sheet, shown),
-        _setup(sheet, shown),
+        _setup(sheet, shown, job),
         *(_touch(touch, sheet, shown, job) for touch in sheet["first_touches"]),
         _passes(sheet, shown),
     ]
@@ -133,17 +133,19 @@ def _cautions(name: str, cautions: list[Sheet], shown: Shown) -> str:
     return f'<ul class="{name}">{items}</ul>' if items else ""
 
 
-def _setup(sheet: Sheet, shown: Shown) -> str:
+def _setup(sheet: Sheet, shown: Shown, job: Job) -> str:
     heads = ("T", "H", "D", "kind", f"⌀ {shown.unit}", "flutes", "lowest Z", "chip from")
     rows = []
     for tool in sheet["tools"]:
         *before, _, lowest, least = tool_cells(tool, shown)
         rows.append((*before, lowest, least, "", ""))
     lines = "".join(f"<p>{_text(fact)}</p>" for fact in setup_facts(sheet, shown))
+    stocks = sheet["setup"]["stock"]
+    plans = "".join(plan(sheet, stock, job.keep_outs_under(stock["offset"]) or ()) for stock in stocks)
     programs = sheet["setup"]["programs"]
     files = "<br>".join(_text(row) for item in programs for row in program_lines(item, shown))
     return (
-        f'<h2>Is this my set-up?</h2><div class="pair">{plan(sheet)}<div>{lines}</div></div>'
+        f'<h2>Is this my set-up?</h2><div class="pair"><div>{plans}</div><div>{lines}</div></div>'
         f'<p class="files">{files}</p>{_table((*heads, "length, measured", "initials"), rows)}'
     )
 
@@ -171,7 +173,7 @@ def _touch(touch: Sheet, sheet: Sheet, shown: Shown, job: Job) -> str:
         ladder = "<p>On the way there is no place to hold: check height and length before this block.</p>"
     return (
         f'<section class="touch"><h2>T{tool.number} {_text(tool.kind)} ⌀{shown.length(tool.diameter)}: '
-        f"first touch, {_text(said_block(touch['block'], touch['line']))}</h2>"
+        f"first touch {_text(first_where(touch, sheet))}</h2>"
         f'<div class="pair">{drawn}<div><p>The control shows ({_text(touch["offset"])}, {coming(touch)})</p>'
         f'<p class="shows">{_text(shown.place(touch["shows"]))}</p>'
         f"<p>You will hear: {_text(touch['hears'])}; {_text(touch['audible'])}</p>"

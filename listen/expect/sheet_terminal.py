@@ -242,7 +242,7 @@ def least_words(least: float | None) -> str:
 def _touch(touch: Sheet, sheet: Sheet, shown: Shown) -> list[RenderableType]:
     tool = next(t for t in sheet["tools"] if t["number"] == touch["tool"])
     name = f"T{tool['number']} {tool['kind']} ⌀{shown.length(tool['diameter'])}"
-    head = Text(f"{name} touches first in {said_block(touch['block'], touch['line'])}", style="bold")
+    head = Text(f"{name} touches first {first_where(touch, sheet)}", style="bold")
     lines = [
         f"  the control shows  {shown.place(touch['shows'])}   ({touch['offset']}, {coming(touch)})",
         f"  you will hear      {touch['hears']}; {touch['audible']}",
@@ -265,6 +265,13 @@ def _touch(touch: Sheet, sheet: Sheet, shown: Shown) -> list[RenderableType]:
     return [head, *(Text(line) for line in lines), *([table] if touch["ladder"] else [])]
 
 
+def first_where(touch: Sheet, sheet: Sheet) -> str:
+    """The block of a first touch; with its work offset where the tool has one under several."""
+    touches = sum(other["tool"] == touch["tool"] for other in sheet["first_touches"])
+    under = f"under {touch['offset']} " if touches > 1 else ""
+    return f"{under}in {said_block(touch['block'], touch['line'])}"
+
+
 def coming(touch: Sheet) -> str:
     """How the tool comes to its first touch: on a ramp or helix it is its height that brings it there."""
     if touch["downwards"]:
@@ -283,7 +290,7 @@ def look_text(look: Sheet | None, shown: Shown) -> str:
     optional = ", only with optional stop on" if "optional stop" in look["note"] else ""
     where = {
         "program stop": f"the program stops in {shown.stop(look)}{optional}",
-        "single block": f"switch single block on before {shown.stop(look)}",
+        "single block": f"single block, {look['note'][look['note'].find('switch on') :]}",
         "feed hold": f"feed hold in {shown.stop(look)}, {look['time_to_press_s']:.1f} s to press",
     }[look["how"]]
     clear = f"{shown.length(look['clear'], 1)} {shown.unit} clear or more"

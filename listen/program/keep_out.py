@@ -2,12 +2,12 @@
 
 import numpy as np
 
-from listen.job import Box, Job, KeepOut
+from listen.job import Job
 from listen.lengths import length_text, place_text
 from listen.program.near import Body, Near, bodies_of, nearest
 from listen.program.path import TimedPath
 from listen.program.tell import told
-from listen.timeline import Caution, Place, SpanKind
+from listen.timeline import Caution, SpanKind
 
 NEAR_MM = 1.0
 """Nearer than this is told: a clamp is not measured better by eye (common practice, no source)."""
@@ -16,34 +16,27 @@ NEAR_MM = 1.0
 def keep_out_cautions(path: TimedPath, job: Job) -> list[Caution]:
     """Where each tool and holder first goes into each keep-out, or else comes nearest to it."""
     found = []
-    for keep_out in job.keep_outs:
+    for which, keep_out in enumerate(job.keep_outs):
         for number in np.unique(path.spans.tool).tolist():
             for body in bodies_of(job.tool(number)):
-                near = _nearest(path, job, keep_out, number, body)
+                near = _nearest(path, job, which, number, body)
                 if near is not None:
                     found.append(_caution(path, job, near, body.of_tool(number), keep_out.name))
     return found
 
 
-def _nearest(path: TimedPath, job: Job, keep_out: KeepOut, number: int, body: Body) -> Near | None:
+def _nearest(path: TimedPath, job: Job, which: int, number: int, body: Body) -> Near | None:
     """Over all work offsets whose zero is known: what is first gone into, or else nearest."""
-    zeros = {setup.offset.upper(): setup.zero for setup in job.setups}
     found = []
     for index, name in enumerate(path.offset_names):
-        zero = zeros.get(name.upper())
-        if zero is None:
+        seen = job.keep_outs_under(name)
+        if seen is None:
             continue
         chosen = (path.offset == index) & (path.spans.tool == number)
-        box = _seen_from(keep_out.box, zero)
         bent = job.machine.rapid_path != "straight"
-        near = nearest(path, chosen, box, body, within=NEAR_MM, bent=bent)
+        near = nearest(path, chosen, seen[which].box, body, within=NEAR_MM, bent=bent)
         found += [] if near is None else [near]
     return min(found, key=lambda near: (near.distance, near.span), default=None)
-
-
-def _seen_from(box: Box, zero: Place) -> Box:
-    (x0, y0, z0), (x1, y1, z1), (x, y, z) = box.low, box.high, zero
-    return Box(low=(x0 - x, y0 - y, z0 - z), high=(x1 - x, y1 - y, z1 - z))
 
 
 def _caution(path: TimedPath, job: Job, near: Near, subject: str, name: str) -> Caution:

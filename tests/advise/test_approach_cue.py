@@ -86,6 +86,16 @@ def test_an_inch_job_is_told_in_inches() -> None:
     assert way.text.startswith("0.472 inch to first touch, by the place read.")
 
 
+def test_a_second_work_offset_is_named_where_the_tool_comes_to_work_again() -> None:
+    """The same tool under G54 and then under G55."""
+    made = down()
+    first, second = made.approaches
+    again = dataclasses.replace(second, tool=first.tool, offset="G55")
+    both = dataclasses.replace(made, approaches=(first, again))
+    assert "First approach of T1 under G55, nothing to hear." in said(both, place(2))[0].text
+    assert "First approach of T1, nothing to hear." in said(made, place(1))[0].text
+
+
 def test_a_hold_asks_for_what_the_control_shows() -> None:
     hold = Mark(at=5000, kind=MarkKind.HOLD, source="operator")
     assert "Type the Z you read" in said(down(), place(), hold)[-1].text

@@ -3,6 +3,7 @@
 import dataclasses
 import math
 
+import numpy as np
 import pytest
 
 from listen.expect import expect
@@ -13,9 +14,9 @@ from listen.expect.stopping import (
     travel_after_press,
     travel_after_sound,
 )
-from listen.job import Box, KeepOut, Machine, Tool
+from listen.job import Box, KeepOut, Machine, Setup, Tool
 from listen.timeline import SpanKind, StopWay
-from tests.expect.hand_path import Hand, hand_job
+from tests.expect.hand_path import BLOCK, Hand, hand_job
 
 JERK = Machine(jerk_m_per_s3=35.0, acceleration_m_per_s2=100.0)
 
@@ -146,6 +147,34 @@ def test_a_keep_out_near_the_exit_closes_the_window() -> None:
 
 
 @pytest.mark.closed
+@pytest.mark.parametrize(("clamp_from", "is_near"), [(106.0, False), (306.0, True)])
+def test_a_keep_out_is_as_far_as_its_work_offset_makes_it(clamp_from: float, is_near: bool) -> None:
+    """By hand: under G55, with its zero at X200 of the first set-up, a clamp at X306 stands at X106."""
+    hand, _ = _slot_and_back()
+    path = dataclasses.replace(hand.path(), offset_names=("G55",))
+    job = dataclasses.replace(hand_job(), setups=(Setup(offset="G55", stock=BLOCK, zero=(200.0, 0.0, 0.0)),))
+    clamp = KeepOut(name="clamp", box=Box(low=(clamp_from, 0.0, -20.0), high=(clamp_from + 24.0, 50.0, 20.0)))
+    open_end = expect(path, job).timeline.holds[0]
+    hold = expect(path, dataclasses.replace(job, keep_outs=(clamp,))).timeline.holds[0]
+    assert (hold.until_s < open_end.until_s - 1.0) == is_near
+
+
+@pytest.mark.closed
+def test_clear_is_told_of_where_the_tool_may_stand() -> None:
+    """By hand: single block stands at x = 95, 10 from the stock (3 at most is told); a feed hold may at 2.
+
+    The block that leaves the work in the second ends 1 mm from it, and all after it are short.
+    """
+    long = Hand(at=(-20, 25, 10)).go(-20, 25, -3).line(95, 25, -3).line(95, 32, -3).line(-20, 32, -3)
+    short = Hand(at=(-20, 25, 10)).go(-20, 25, -3).line(86, 25, -3)
+    short.line(95, 25, -3).line(95, 32, -3).line(-20, 32, -3)
+    single, held = (expect(hand.path(), hand_job()).timeline.holds[0] for hand in (long, short))
+    assert (single.how, held.how) == (StopWay.SINGLE_BLOCK, StopWay.FEED_HOLD)
+    assert single.clear_mm == pytest.approx(3.0, abs=0.01)
+    assert held.clear_mm == pytest.approx(2.0, abs=0.01)
+
+
+@pytest.mark.closed
 def test_approach_halves_what_is_left() -> None:
     """Common practice, no source: from 200 mm, holds at 100, 50, 25, 12.5 and so on."""
     assert halvings(200.0) == (100.0, 50.0, 25.0, 12.5, 6.25, 3.125, 1.5625, 0.78125)
@@ -165,6 +194,24 @@ def test_the_ladder_gives_what_the_control_shows() -> None:
     to_go = [rung.to_go_mm[2] for rung in approach.rungs]
     assert to_go == pytest.approx([-21, -11, -6, -3.5, -2.25], abs=0.002)
     assert [rung.compare for rung in approach.rungs] == [True, False, False, False, False]
+
+
+@pytest.mark.closed
+def test_each_work_offset_has_a_first_approach_of_its_own() -> None:
+    """By hand: the way under G55 begins with the 40 mm down; before, its zero left the Z open."""
+    hand = Hand(at=(40, 25, 40), feed=600).line(40, 25, -1).go(40, 25, 40)
+    n_first = len(hand.rows)
+    path = hand.line(30, 25, 40).line(30, 25, -2).go(30, 25, 40).path()
+    offset = np.array([int(k >= n_first) for k in range(len(path.spans))], dtype=np.int16)
+    path = dataclasses.replace(path, offset=offset, offset_names=("G54", "G55"))
+    job = hand_job()
+    job = dataclasses.replace(job, setups=(*job.setups, Setup(offset="G55", stock=BLOCK)))
+    expected = expect(path, job)
+    first, second = expected.timeline.approaches
+    assert (first.offset, second.offset) == ("G54", "G55")
+    assert second.touch == pytest.approx((30, 25, 0), abs=0.002)
+    assert [rung.left_mm for rung in first.rungs] == pytest.approx([20, 10, 5, 2.5, 1.25], abs=0.002)
+    assert [rung.place[2] for rung in second.rungs] == pytest.approx([20, 10, 5, 2.5, 1.25], abs=0.002)
 
 
 @pytest.mark.closed

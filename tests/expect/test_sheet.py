@@ -16,7 +16,7 @@ from listen.expect.drawing import plan
 from listen.expect.sheet import sheet_of, sheet_schema
 from listen.expect.sheet_page import sheet_page
 from listen.expect.sheet_terminal import WIDTH, clock_text, coming, terminal_text
-from listen.job import Job, Tool
+from listen.job import Box, Job, KeepOut, Tool
 from listen.job_file import load_job
 from listen.program import read_program, time_program
 
@@ -96,7 +96,9 @@ def test_the_terminal_answers_the_four_questions_of_an_operator_within_its_width
     assert "T1 flat end mill ⌀12.000 touches first in N80" in text
     assert "X-6.000 Y3.000 Z-3.000" in text
     assert "side cut, a tone at 400 Hz, growing over" in text
-    assert "switch single block on before line 13" in text
+    assert "single block, switch on while N80 runs; it ends clear of the work, 3.0 mm" in " ".join(
+        text.split()
+    )
     order = [text.index(word) for word in ("Warnings", "Is this my set-up?", "touches first", "Passes")]
     assert order == sorted(order)
     assert "Advice only. This sheet cannot stop the machine. Watch the machine." in text
@@ -157,7 +159,7 @@ def test_tools_that_touch_first_at_one_place_share_a_label(job: Job) -> None:
     sheet: dict[str, Any] = _sheet(job)
     drill = next(touch for touch in sheet["first_touches"] if touch["tool"] == 2)
     both = {**sheet, "first_touches": [*sheet["first_touches"], {**drill, "tool": 4}]}
-    assert re.findall(r">(T[^<]*)</text>", plan(both)) == ["T1", "T2, T4"]
+    assert re.findall(r">(T[^<]*)</text>", plan(both, both["setup"]["stock"][0], ())) == ["T1", "T2, T4"]
 
 
 def test_holds_and_rungs_carry_the_n_word_of_their_line(job: Job) -> None:
@@ -202,8 +204,39 @@ def test_the_underside_is_that_of_the_set_up_where_the_tool_comes_nearest(tmp_pa
     )
     tool = '[[tools]]\nnumber = 1\nkind = "flat end mill"\ndiameter = 10\nflutes = 3\n'
     (tmp_path / "two.toml").write_text(f'program = "two.nc"\nunits = "mm"\n{setups}{tool}')
-    setup = _sheet(load_job(tmp_path / "two.toml"))["setup"]
+    job = load_job(tmp_path / "two.toml")
+    sheet = _sheet(job)
+    setup = sheet["setup"]
     assert (setup["lowest_z"], setup["above_underside"]) == (-3.0, 2.0)  # type: ignore[index]
+    # each offset has a zero of its own that may be wrong, so a first touch of its own
+    text, page = " ".join(terminal_text(sheet).split()), re.sub("<[^>]*>", "", sheet_page(sheet, job))
+    for name, line, z in (("G54", 6, -2), ("G55", 10, -3)):
+        assert f"touches first under {name} in line {line} the control shows X-5.000 Y10.000 Z{z}.000" in text
+        assert f"first touch under {name} in line {line}" in page
+    assert sheet_page(sheet, job).count("<svg") == 4  # from above and the first touch, twice
+    first, second = (plan(sheet, stock, ()) for stock in setup["stock"])  # type: ignore[index]
+    assert ">G54</text>" in first
+    assert first.count('class="touch"') == second.count('class="touch"') == 1
+
+
+def test_a_clamp_on_the_stock_is_drawn_over_it_with_its_name_inside_the_drawing(job: Job) -> None:
+    clamp = KeepOut(name="clamp", box=Box(low=(70.0, 10.0, 0.0), high=(100.0, 30.0, 15.0)))
+    sheet = _sheet(job)
+    drawn = plan(sheet, sheet["setup"]["stock"][0], (clamp,))  # type: ignore[index]
+    assert drawn.index('class="stock"') < drawn.index('class="kept"')
+    assert re.search(r'<text x="98\.\d+" y="[^"]+" text-anchor="end" [^>]*>clamp</text>', drawn)
+
+
+def test_keep_outs_under_a_second_offset_need_its_zero(job: Job) -> None:
+    import dataclasses
+
+    said = "keep-outs under G55 are checked as if its zero lay where that of G54 lies"
+    both = _changed(job, ("T2 M6", "T2 M6\nG55"))
+    jaw = KeepOut(name="jaw", box=Box(low=(0.0, -40.0, -60.0), high=(80.0, -30.0, -12.0)))
+    for zero, is_said in (((0.0, 0.0, 0.0), True), ((200.0, 0.0, 0.0), False)):
+        other = dataclasses.replace(both.setups[0], offset="G55", zero=zero)
+        told = dataclasses.replace(both, setups=(*both.setups, other), keep_outs=(jaw,))
+        assert (said in " ".join(terminal_text(_sheet(told)).split())) == is_said
 
 
 def test_an_inch_program_under_a_job_in_mm_says_so(job: Job) -> None:
@@ -392,7 +425,10 @@ def test_a_line_of_another_file_is_named_with_that_file(tmp_path: Path) -> None:
     text = " ".join(terminal_text(_sheet(load_job(tmp_path / "main.toml")), contacts=True).split())
     assert "! line 4: T1 cuts 2.00 mm deep, its cutting length is 1.00 mm (in O2000.nc)" in text
     assert "touches first in line 4 in O2000.nc" in text
-    assert "after contact 1 in line 4 in O2000.nc: switch single block on before line 5 in O2000.nc, " in text
+    assert (
+        "after contact 1 in line 4 in O2000.nc: single block, switch on while line 4 in O2000.nc runs; "
+        in text
+    )
     assert "slot at Z-2 4 in O2000.nc 1 " in text
     assert "Lowest Z of each tool: T1 -2.000 (G54, line 3 in O2000.nc)" in text
     assert "N20" not in text.split("touches first")[1]
