@@ -29,6 +29,7 @@ class Cues:
         self._surprises = Surprises(tracking)
         self._said_onset = -1  # a provisional start that was already said
         self._early_is_said = False  # of that start
+        self._is_plain = False  # whether what waits need not be looked at again
         self._again = -1  # a provisional start inside a contact: what stopped before it goes on
         self._still_said: int | None = None
         self._waiting: Cue | None = None  # said at its `at`, if nothing has changed by then
@@ -86,7 +87,7 @@ class Cues:
         self._waiting = None
         if waiting.kind == "before its line":
             index = self._tracking.space.index_of(waiting.contact)
-            self._early_is_said = self._surprises.is_early_still(index, waiting.at)
+            self._early_is_said = self._is_plain or self._surprises.is_early_still(index, waiting.at)
             return (waiting,) if self._early_is_said else ()
         return (waiting,)
 
@@ -126,7 +127,10 @@ class Cues:
         if early is None:
             return ()
         cue = self._before_line(early, event.decided_at)
-        said = self._after(cue, self._surprises.wait_for_early(early, event))
+        wait = self._surprises.wait_for_early(early, event)
+        self._is_plain = wait == 0
+        # a burst that is settled late is settled together with its end
+        said = self._after(cue, max(wait, 1) if event.standing == Standing.CONFIRMED else wait)
         self._early_is_said = bool(said)
         return said
 

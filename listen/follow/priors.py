@@ -109,9 +109,14 @@ class Priors:
         result: Floats = short + LONG_BURSTS * np.exp(-length_s / LONG_BURST_S)
         return result
 
+    def unexpected_lasts(self, length_s: Floats) -> Floats:
+        """Chance that a real contact that no line explains is longer than this."""
+        result: Floats = np.exp(-length_s / UNEXPECTED_S)
+        return result
+
     def extra_lasts(self, length_s: Floats) -> Floats:
         """Chance that a sound without a contact is longer than this."""
-        real = self.unexpected_per_s * np.exp(-length_s / UNEXPECTED_S)
+        real = self.unexpected_per_s * self.unexpected_lasts(length_s)
         total = self.burst_per_s + self.unexpected_per_s
         result: Floats = (self.burst_per_s * self.burst_lasts(length_s) + real) / total
         return result

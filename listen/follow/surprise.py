@@ -20,6 +20,7 @@ SURE = 0.7  # belief in the contact below which nothing is said of it
 MAYBE = 0.1  # belief from which an early start is looked at again once it has lasted
 LIKELY = 0.45  # belief from which one is said that has lasted, where the feed clock is known
 CLEAR = 0.8  # belief from which an early start is said although it may be a burst
+HARDLY_BURSTS = 0.2  # share of what lasts at a settled start that no line explains
 EARLY_S = 0.15
 LEFT_SHARE = 0.12  # at least this share of the contact must be still to come
 LEFT_S = 0.2
@@ -96,10 +97,32 @@ class Surprises:
         early_s = self._before_s(place[0], event.at / tracking.rate)
         if early_s < EARLY_S:
             return None
-        children = tracking.suppose_onset(event)
-        weights = np.exp(children["logw"] - children["logw"].max())
-        belief = float(weights[self._says_early(children, place[0])].sum() / weights.sum())
+        belief = self._early_belief(event, place[0])
         return Early(contact=place[0], early_s=early_s, belief=belief) if belief >= MAYBE else None
+
+    def _early_belief(self, event: Event, k: int) -> float:
+        """Belief that contact `k` began early, by how long the start has lasted until it was decided.
+
+        Where hardly a burst lasts so long, what touches where no line has it is as much worth the word.
+        """
+        children = self._tracking.suppose_onset(event)
+        weights = np.exp(children["logw"] - children["logw"].max())
+        extra, early = children["code"] == On.EXTRA, self._says_early(children, k)
+        burst, real = (share * float(weights[extra].sum()) for share in self._lasting(event))
+        told = float(weights[early].sum()) + (real if burst < HARDLY_BURSTS * (burst + real) else 0.0)
+        return told / float(weights[~extra].sum() + burst + real)
+
+    def _lasting(self, event: Event) -> tuple[float, float]:
+        """Of starts that no line explains, shares that are bursts, and real, and have lasted until decided.
+
+        Bursts are mostly over by then, and those that last are hardly believed in, as far as the ear tells.
+        """
+        tracking, priors = self._tracking, self._tracking.priors
+        at_s, decided_s = event.at / tracking.rate, event.decided_at / tracking.rate
+        bursts, lasted = priors.burst_per_s * self._times(event), np.array(decided_s - at_s)
+        share = bursts / (bursts + priors.unexpected_per_s)
+        burst = share * tracking.quiet.for_half_heard(at_s, decided_s) * float(priors.burst_lasts(lasted))
+        return burst, (1.0 - share) * float(priors.unexpected_lasts(lasted))
 
     def is_early_still(self, contact: int, at: int) -> bool:
         """Whether it is believed by now, a burst of the ear being over sooner."""
