@@ -280,8 +280,8 @@ FIRM = [4.0] * 6
     [
         (LIVE, -1.5, 0.06),  # 2 Φ(-2.2 / 1.1) = 0.0455, and no less is made of it
         (LIVE, -0.4, 0.3173),  # 2 Φ(-1)
-        (SECOND_LOOK, -1.3, 0.06),  # 2 Φ(-3.0 / 1.2) = 0.0124
-        (SECOND_LOOK, 0.5, 0.3173),  # 2 Φ(-1)
+        (SECOND_LOOK, -2.9, 0.06),  # 2 Φ(-4.0 / 1.6) = 0.0124
+        (SECOND_LOOK, -0.5, 0.3173),  # 2 Φ(-1)
     ],
 )
 def test_a_miss_among_contacts_firmly_heard_would_be_half_heard(
