@@ -124,12 +124,14 @@ class _Holds:
         return opens, closes
 
     def _standing(self, how: StopWay, span: int, start: float, closes: float) -> tuple[float, float]:
-        """From when to when a stop may leave the tool standing: in a feed hold at any time of the window."""
+        """From when to when a stop may leave the tool standing: in single block a feed hold may too."""
         if how is StopWay.FEED_HOLD:
             return start, closes
         spans = self.path.spans
-        at = float(spans.start_s[span] if how is StopWay.PROGRAM_STOP else spans.stop_s[span - 1])
-        return at, at
+        if how is StopWay.PROGRAM_STOP:
+            return float(spans.start_s[span]), float(spans.start_s[span])
+        ends = float(spans.stop_s[span - 1])
+        return min(ends, start), max(ends, closes)
 
     def _least_clear(self, gap: _Gap, standing: tuple[float, float]) -> float:
         """Least distance of the tool where it may stand [mm]; 0 where there is no room for it."""

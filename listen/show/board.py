@@ -27,7 +27,7 @@ from listen.record.keep import KEEPS, KIND_WORDS, Start
 from listen.record.spectrum import SpectrumColumns
 from listen.show.contract import FIXED_LINE, Told, page_message, sheet_page
 from listen.states import Event, Finding, Learnt, Standing, State
-from listen.timeline import Contact, Cue, Flag, Look, Mark, MarkKind, Position, Timeline, Verdict
+from listen.timeline import Contact, Cue, Flag, HoldPoint, Look, Mark, MarkKind, Position, Timeline, Verdict
 
 HOP_S = 0.05
 SHOWN_S = 0.1  # while nothing is decided, pages are told anew after so much sound
@@ -40,6 +40,8 @@ LONGEST_SKIP_S = 2.0
 MUTED_S = 0.3  # nothing but zeros for so long is no sound, as listen/measure/digital_silence.py has it
 ZERO_POWER = 1e-14
 APPROACH_CUES = ("next rung", "distance")
+HOLD_CUES = ("exit heard", "hold now")  # true only until a press would come too late
+CUE_S = 6.0
 Kept = TypeVar("Kept")
 
 
@@ -85,6 +87,7 @@ class Board:
         self._lock = threading.Lock()
         contacts = timeline.contacts if timeline else ()
         self._contacts = {contact.id: contact for contact in contacts}
+        self._holds = {hold.contact: hold for hold in timeline.holds} if timeline else {}
         self._after = {one.id: other for one, other in pairwise(contacts)}
         self._columns = SpectrumColumns(rate, hop_s=HOP_S)
         self._spectrum: deque[bytes] = deque(maxlen=KEPT_COLUMNS)
@@ -109,6 +112,7 @@ class Board:
         self._begun: int | None = None  # the last contact that was under way
         self._position_at = -rate
         self._position: Position | None = None
+        self._hold: HoldPoint | None = None  # whose cue is on show
         self._before: State | None = None
         self._clock = RealClock(timeline) if timeline else None
         self._sheet = sheet_page(timeline, listing) if timeline else None
@@ -281,7 +285,10 @@ class Board:
             return
         if cue.kind.startswith("spindle"):
             self._now["spindle"] = cue.text
-        self._now["cue"] = {"text": cue.text, "kind": cue.kind, "at_s": cue.at / self.rate}
+        at_s = cue.at / self.rate
+        self._now["cue"] = {"text": cue.text, "kind": cue.kind, "at_s": at_s, "until_s": at_s + CUE_S}
+        self._hold = self._holds.get(cue.contact or -1) if cue.kind in HOLD_CUES else None
+        self._end_hold_cue()
 
     def _event(self, event: Event) -> None:
         if event.standing == Standing.WITHDRAWN:
@@ -300,7 +307,15 @@ class Board:
         """CONTACT is said of now alone: in air it would contradict the state."""
         cue = self._now["cue"]
         if cue is not None and cue["kind"] == "contact" and not self._in_contact:
-            self._now["cue"] = None
+            self._now["cue"] = self._hold = None
+
+    def _end_hold_cue(self) -> None:
+        """A word to hold is no longer true where a press would stop too near the next touch."""
+        if self._hold is None or self._position is None or self._clock is None:
+            return
+        left_s = self._clock.seconds(self._position.program_time, self._hold.until_s)
+        cue, until_s = self._now["cue"], round(self._position.at / self.rate + left_s, 2)
+        self._now["cue"] = {**cue, "until_s": min(until_s, cue["at_s"] + CUE_S)}
 
     def _follow(self, position: Position) -> bool:
         self._position = position
@@ -309,6 +324,7 @@ class Board:
         self._now["program_s"] = round(position.program_time, 2)
         if self._clock is not None:
             self._clock.follow(position)
+        self._end_hold_cue()
         self._now["next"] = self._next(position)
         self._now["held"] = self._held or position.rate == 0.0
         if position.at - self._position_at >= KEPT_POSITIONS_S * self.rate:

@@ -25,7 +25,6 @@ STATE_WORDS = {
 }
 BARS = {None: "·", "air": "▁", "entry": "▄", "steady": "█", "exit": "▄"}
 REFRESH_HZ = 10.0
-CUE_S = 6.0
 QUESTIONS = (
     "Before cycle start: spindle turning, the right way? Coolant? Overrides low? "
     "Single block as you want it? Door shut, hands away?"
@@ -86,7 +85,7 @@ class TerminalScreen:
         recording = now["ended"] or now["trouble"] or ("recording" if now["recording"] else "not recording")
         state = now["state"] if hears else None
         word = STATE_WORDS[state] + (", CHATTER" if now["chatter"] and state == "steady" else "")
-        cue = now["cue"]["text"] if now["cue"] and now["t"] - now["cue"]["at_s"] < CUE_S else ""
+        cue = now["cue"]["text"] if now["cue"] and now["t"] < now["cue"]["until_s"] else ""
         flag = now["flag"]
         following = "\n".join(
             part for part in (_next_words(now["next"], self._unit), now["approach"]) if part

@@ -161,17 +161,19 @@ def test_a_keep_out_is_as_far_as_its_work_offset_makes_it(clamp_from: float, is_
 
 @pytest.mark.closed
 def test_clear_is_told_of_where_the_tool_may_stand() -> None:
-    """By hand: single block stands at x = 95, 10 from the stock (3 at most is told); a feed hold may at 2.
+    """By hand: the window of a feed hold opens at x = 87, 2 from the stock; a program stop at 95 leaves 10.
 
-    The block that leaves the work in the second ends 1 mm from it, and all after it are short.
+    3 is the most that is told. In the second the block that leaves the work ends 1 mm from it, and all after
+    it are short.
     """
     long = Hand(at=(-20, 25, 10)).go(-20, 25, -3).line(95, 25, -3).line(95, 32, -3).line(-20, 32, -3)
     short = Hand(at=(-20, 25, 10)).go(-20, 25, -3).line(86, 25, -3)
     short.line(95, 25, -3).line(95, 32, -3).line(-20, 32, -3)
-    single, held = (expect(hand.path(), hand_job()).timeline.holds[0] for hand in (long, short))
-    assert (single.how, held.how) == (StopWay.SINGLE_BLOCK, StopWay.FEED_HOLD)
-    assert single.clear_mm == pytest.approx(3.0, abs=0.01)
-    assert held.clear_mm == pytest.approx(2.0, abs=0.01)
+    stops = Hand(at=(-20, 25, 10)).go(-20, 25, -3).line(95, 25, -3).wait(0.0, SpanKind.WAIT)
+    stops.line(95, 32, -3).line(-20, 32, -3)
+    holds = [expect(hand.path(), hand_job()).timeline.holds[0] for hand in (long, short, stops)]
+    assert [hold.how for hold in holds] == [StopWay.SINGLE_BLOCK, StopWay.FEED_HOLD, StopWay.PROGRAM_STOP]
+    assert [hold.clear_mm for hold in holds] == pytest.approx([2.0, 2.0, 3.0], abs=0.01)
 
 
 @pytest.mark.closed

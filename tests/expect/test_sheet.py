@@ -96,7 +96,7 @@ def test_the_terminal_answers_the_four_questions_of_an_operator_within_its_width
     assert "T1 flat end mill ⌀12.000 touches first in N80" in text
     assert "X-6.000 Y3.000 Z-3.000" in text
     assert "side cut, a tone at 400 Hz, growing over" in text
-    assert "single block, switch on while N80 runs; it ends clear of the work, 3.0 mm" in " ".join(
+    assert "single block, switch on while N80 runs; it ends clear of the work, 2.0 mm" in " ".join(
         text.split()
     )
     order = [text.index(word) for word in ("Warnings", "Is this my set-up?", "touches first", "Passes")]

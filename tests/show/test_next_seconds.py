@@ -1,9 +1,11 @@
 """How soon the next contact comes: at the feed as it is followed, and rapids at their own override."""
 
+import dataclasses
+
 import pytest
 
 from listen.show.board import Board
-from listen.timeline import Mark, MarkKind, Position
+from listen.timeline import Cue, HoldPoint, Mark, MarkKind, Position, StopWay
 from tests.follow.runs import timeline_of
 
 pytestmark = pytest.mark.closed
@@ -33,10 +35,32 @@ def test_in_a_hold_nothing_is_counted_down() -> None:
     assert board.now["next"]["in_s"] is None
 
 
-def position(*, rate: float) -> Position:
+@pytest.mark.parametrize(("program_s", "until_s"), [(6.5, 2.5), (7.5, 1.5), (8.5, 0.5), (6.0, 3.0)])
+def test_the_word_to_hold_goes_when_a_press_would_come_too_late(program_s: float, until_s: float) -> None:
+    """Told at 0.5 s and at 6 s of the program, the last press at its 8 s; followed to `program_s` at 1 s."""
+    program = timeline_of([(2.0, 6.0), (10.0, 14.0)])
+    hold = HoldPoint(
+        contact=1, line=11, how=StopWay.FEED_HOLD, from_s=6.2, until_s=8.0, travel_mm=1.0, clear_mm=2.0,
+        time_to_press_s=1.8, has_room=True, cue=True,
+    )  # fmt: skip
+    board = Board(rate=RATE, timeline=dataclasses.replace(program, holds=(hold,)))
+    board.tell(position(rate=1.0))
+    board.tell(Cue(at=RATE // 2, kind="hold now", contact=1, text="Hold now: 1.9 s to press"))
+    assert board.now["cue"]["until_s"] == 2.5
+    board.tell(position(rate=1.0, at=RATE, program_time=program_s))
+    assert board.now["cue"]["until_s"] == until_s
+
+
+def test_other_words_stay_six_seconds() -> None:
+    board = Board(rate=RATE, timeline=timeline_of([(2.0, 6.0), (10.0, 14.0)]))
+    board.tell(position(rate=1.0), Cue(at=RATE // 2, kind="exit soon", contact=1, text="Exit soon."))
+    assert board.now["cue"]["until_s"] == 6.5
+
+
+def position(*, rate: float, at: int = RATE // 2, program_time: float = 6.0) -> Position:
     return Position(
-        at=RATE // 2,
-        program_time=6.0,
+        at=at,
+        program_time=program_time,
         line=11,
         spread=0.1,
         rate=rate,

@@ -6,7 +6,6 @@ import {Spectrum, Track} from "./track.js";
 import {FIXED_LINE, STATE_WORDS, clockText, lengthNumber, lengthText, make, mmPer, write} from "./words.js";
 
 const SILENT_MS = 250; // without a frame for this long the page says NOT LISTENING
-const CUE_S = 6;
 const SHOWN_S = 30;
 const KEPT = 4000;
 const QUIET = ["as expected", "cannot tell"];
@@ -219,7 +218,7 @@ function paint() {
   put($("state"), word);
   $("state").classList.toggle("long", word.length > 10);
   document.body.dataset.state = on ? now.state ?? "none" : "none";
-  const cue = on && now.cue && now.t - now.cue.at_s < CUE_S ? now.cue : null;
+  const cue = on && now.cue && now.t < now.cue.until_s ? now.cue : null;
   put($("cue"), cue?.text ?? "");
   $("cue").classList.toggle("quiet", cue?.kind === "contact"); // the state says it in large letters
   paintNext(on);
