@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from listen.timeline import Mark, MarkKind, Timeline
 
 Floats = NDArray[np.float64]
-UNMARKED = 0.07  # who states the override marks most holds; in air only who has marked anything in this run
+UNMARKED = 0.07  # who states the override marks most holds
 TOLD_PER_S, UNTOLD_PER_S = 1.0, 1e-5  # a stop inside a cut, while a hold is told, and while none is
 UNTOLD_PER_GAP, UNTOLD_IN_AIR_PER_S = 1e-4, 1e-6  # the same in air
 
@@ -117,7 +117,7 @@ class FeedClock:
         """Holds in a gap, and in each of its seconds: as believed, or by what has been told."""
         if self.holds_known:
             return UNTOLD_PER_GAP, UNTOLD_IN_AIR_PER_S
-        unmarked = UNMARKED if self.marks_holds else 1.0
+        unmarked = UNMARKED if self.feed_known else 1.0
         return unmarked * per_gap, unmarked * per_s
 
     @property
