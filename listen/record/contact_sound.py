@@ -17,7 +17,7 @@ from listen.record.sound import read_stretch
 LOWEST_HZ = 100.0
 HIGHEST_HZ = 16000.0
 BANDS_PER_OCTAVE = 6
-SEGMENT_S = 0.085
+SEGMENT_S = 0.064
 MOST_S = 20.0  # of one contact that is looked at
 _FLOOR = 1e-14
 
@@ -103,7 +103,7 @@ def _segments(sound: NDArray[np.float64], rate: int) -> tuple[NDArray[np.float64
     """Power of half-overlapping segments, shape (n_segments, n_lines), and the lines [Hz]."""
     from scipy import fft
 
-    size = 2 ** round(np.log2(SEGMENT_S * rate))
+    size = 2 * round(SEGMENT_S * rate / 2)  # of one length at every rate, or bands leak unlike
     lines_hz = np.arange(size // 2 + 1) * rate / size
     if sound.size < size:
         sound = np.concatenate([sound, np.zeros(size - sound.size)])

@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.signal import resample_poly
 
 from listen.errors import InputError
 from listen.record import Run
@@ -67,6 +68,20 @@ def test_a_louder_microphone_is_told_apart_from_a_louder_cut(tmp_path: Path) -> 
     first = run_of(tmp_path, 1)
     second = run_of(tmp_path, 2, made_sound(RATE, seed=2) * 10 ** (-8 / 20))
     assert compare_runs(first, second).changes == ()  # all bands alike: the microphone
+
+
+def test_one_sound_kept_at_two_rates_is_one_sound(tmp_path: Path) -> None:
+    """A run kept lossy has 32 kHz, one kept whole 48: a line at 250 Hz leaks alike into the band below."""
+    time = np.arange(48000 * 12) / 48000
+    line = (
+        0.2 * np.sin(2 * np.pi * 250.0 * time) * (((time >= 2) & (time < 4)) | ((time >= 7.5) & (time < 10)))
+    )
+    whole = 0.5 * made_sound(48000) + line
+    runs = [
+        write_made_run(tmp_path / str(rate), rate=rate, samples=resample_poly(whole, rate // 16000, 3))
+        for rate in (48000, 32000)
+    ]
+    assert compare_runs(runs[0], runs[1]).changes == ()
 
 
 def test_bands_are_sixths_of_an_octave() -> None:
