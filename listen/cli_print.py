@@ -46,9 +46,23 @@ def print_run(run: Run, *, json: bool) -> None:
     cautions = run.timeline.cautions if run.timeline is not None else ()
     if n := len(warnings_of(cautions)):
         print(f"! {counted(n, 'warning')} on the sheet of this program: read it with `cut-listen expect`")
-    print(f"page: {run.folder / 'timeline.html'}")
+    if run.problem:
+        print(f"! {run.problem}: this is what was decided till then; {_once_more(run)}")
+    page = run.folder / "timeline.html"
+    print(
+        f"page: {page}"
+        if page.is_file()
+        else f"page: none yet; `cut-listen runs page '{run.folder}'` makes it"
+    )
     if (run.folder / "load.html").is_file():
         print(f"load: {run.folder / 'load.html'}")
+
+
+def _once_more(run: Run) -> str:
+    """What can be done with a run that was cut off."""
+    if run.sound_path is None:
+        return "its sound was not kept"
+    return f"`cut-listen replay '{run.folder}'` hears all that was kept once more"
 
 
 def warning_lines(plan: Plan | None) -> Iterator[str]:

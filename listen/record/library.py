@@ -328,7 +328,9 @@ def mark_reference(folder: Path, *, by: str, note: str = "") -> None:
         If nobody signs for it, the run is not whole, or it is a preview or a replay of one.
     """
     if not by.strip():
-        raise InputError("a reference needs the initials of someone experienced who stands for it")
+        raise InputError(
+            "a reference needs the initials of someone experienced who stands for it, as --by AB"
+        )
     run = read_run(folder)
     if run.header.of_made_sound:
         raise InputError(

@@ -61,6 +61,32 @@ def test_yes_can_be_said_beforehand(runs: Path, tmp_path: Path) -> None:
     assert main(["runs", "export", "monday", str(target), "--with-sound", "--yes", "--in", str(runs)]) == FINE
 
 
+def test_a_run_that_was_cut_off_says_so_and_names_no_page_that_is_not_there(
+    runs: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monday = runs / "monday"
+    assert main(["runs", "page", "monday", "--in", str(runs)]) == FINE
+    assert main(["runs", "show", "monday", "--in", str(runs)]) == FINE
+    assert f"page: {monday / 'timeline.html'}" in capsys.readouterr().out
+    for name in ("run.json", "timeline.html"):
+        (monday / name).unlink()
+    lines = (monday / "decisions.jsonl").read_text().splitlines(keepends=True)
+    (monday / "decisions.jsonl").write_text("".join(lines[: len(lines) // 2]))
+    assert main(["runs", "show", "monday", "--in", str(runs)]) == FINE
+    said = capsys.readouterr().out
+    assert (
+        f"! recording was cut off: this is what was decided till then; `cut-listen replay '{monday}'`" in said
+    )
+    assert f"page: none yet; `cut-listen runs page '{monday}'` makes it" in said
+
+
+def test_a_reference_without_initials_says_how_to_give_them(
+    runs: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["runs", "reference", "monday", "--in", str(runs)]) == FAILED
+    assert "--by AB" in capsys.readouterr().err
+
+
 def test_the_last_marked_reference_stands_beside_a_page_made_again(
     runs: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
