@@ -176,6 +176,14 @@ def test_recording_that_stops_is_said(page: Page, board: Board) -> None:
     assert page.evaluate(WATCH, ["#ear-more", "recording stopped at 5.0 s", 1000]) >= 0
 
 
+def test_a_number_and_its_unit_stay_on_one_line(page: Page, board: Board) -> None:
+    """On a narrow screen "5.0" stood at the end of one line and "s to press" on the next."""
+    text = "Hold now: 5.0 s to press, tool then 2 mm clear."
+    board.tell(event(State.AIR, 0.1))
+    board.tell(Cue(at=round(board.now["t"] * RATE), kind="hold now", contact=None, text=text))
+    assert page.evaluate(WATCH, ["#cue", "5.0\u00a0s to press, tool then 2\u00a0mm clear", 3000]) >= 0
+
+
 def test_flags_and_cues_stay_for_who_joins_late(browser: Browser, server: LiveServer, board: Board) -> None:
     board.tell(event(State.AIR, 0.1), event(State.ENTRY, 0.2), event(State.AIR, 0.4))
     board.tell(Flag(at=9000, kind="not heard", contact=None, text="Contact 3 was not heard: look"))

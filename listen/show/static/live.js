@@ -219,7 +219,7 @@ function paint() {
   $("state").classList.toggle("long", word.length > 10);
   document.body.dataset.state = on ? now.state ?? "none" : "none";
   const cue = on && now.cue && now.t < now.cue.until_s ? now.cue : null;
-  put($("cue"), cue?.text ?? "");
+  put($("cue"), (cue?.text ?? "").replace(/(\d) (?=s\b|mm\b|inch\b|%)/g, "$1\u00a0")); // a number and its unit stay together
   $("cue").classList.toggle("quiet", cue?.kind === "contact"); // the state says it in large letters
   paintNext(on);
   paintFlag(cue);
