@@ -34,6 +34,8 @@ def replay_one(
     if columns and load is None:
         raise InputError(f"--columns names those of a load log, got {columns!r} without --load")
     target = out or _own_folder(recording, load)
+    is_run = (recording / "decisions.jsonl").is_file()
+    recorded_with = read_run(recording).header.program if is_run else ""
     with progress_bar("listening", quiet=json) as progress:
         run = replay_recording(
             recording,
@@ -50,6 +52,8 @@ def replay_one(
         )
     if load is not None and not json:
         print(columns_taken(load, columns=parse_columns(columns)))
+    if not json and recorded_with and run.header.program != recorded_with:
+        print(f"! recorded with {recorded_with}, held here against {run.header.program or 'no program'}")
     print_run(run, json=json)
     return FLAGGED if run.flags else FINE
 

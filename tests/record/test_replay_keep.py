@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from listen.cli import main
 from listen.errors import InputError, RecordingError
 from listen.record import Run, read_run
 from listen.record.features import FEATURES_FILE
@@ -118,3 +119,15 @@ def test_of_a_long_recording_less_of_the_highest_sound_is_kept(
     assert run.header.sound_rate == 24000
     assert run.sound_path is not None
     assert soundfile.info(run.sound_path).samplerate == 24000
+
+
+def test_the_job_of_another_program_is_told(
+    runs: dict[str, Run], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run, other = runs["small"].folder, RECORDINGS.parent / "tests" / "jobs" / "two_passes.toml"
+    said = []
+    for number, job in enumerate((RECORDINGS / "step.toml", other)):
+        main(["replay", str(run), "--job", str(job), "--out", str(tmp_path / str(number))])
+        said.append(capsys.readouterr().out)
+    assert "recorded with" not in said[0]
+    assert "! recorded with step.nc, held here against two_passes.nc" in said[1]
