@@ -278,8 +278,8 @@ FIRM = [4.0] * 6
 @pytest.mark.parametrize(
     ("tells", "log_odds", "ratio"),
     [
-        (LIVE, -1.5, 0.06),  # 2 Φ(-2.2 / 1.1) = 0.0455, and no less is made of it
-        (LIVE, -0.4, 0.3173),  # 2 Φ(-1)
+        (LIVE, -2.6, 0.09),  # 2 Φ(-3.0 / 1.5) = 0.0455, and no less is made of it
+        (LIVE, -1.1, 0.3173),  # 2 Φ(-1)
         (SECOND_LOOK, -2.9, 0.06),  # 2 Φ(-4.0 / 1.6) = 0.0124
         (SECOND_LOOK, -0.5, 0.3173),  # 2 Φ(-1)
     ],
@@ -302,7 +302,7 @@ def test_where_one_was_missed_already_nothing_is_made_of_it() -> None:
 
 def test_the_contacts_nearest_to_the_place_count() -> None:
     """The first of seven was hardly heard; the six before the silence were."""
-    assert of_a_miss([0.0, *FIRM], -1.5) == pytest.approx(0.06, rel=1e-9)
+    assert of_a_miss([0.0, *FIRM], -1.1) == pytest.approx(0.3173, rel=1e-3)
 
 
 def ninth(of_contacts: float) -> Verdict:
