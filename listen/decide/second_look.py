@@ -43,8 +43,9 @@ class SecondLookSettings:
         With less contact or air to learn from than this, the read-out decides no more than it dates [s].
     near_frames : int
         A change is dated by the latter where they have one this near.
-    live_weight : float
-        Share of what the live ear thought a second later [0 to 1].
+    live_weight, live_seeds : float
+        Share of what the live ear thought a second later [0 to 1]; and in what may teach where the
+        two-sided ear finds nothing that does.
     gain, gain_beside : float
         Nats that one frame's log odds count for; neighbouring frames say the same thing. The latter
         where another witness, which sees contact more coarsely, is weighed beside them.
@@ -79,6 +80,7 @@ class SecondLookSettings:
     plenty_air_s: float = 2.0
     near_frames: int = 20
     live_weight: float = 0.1
+    live_seeds: float = 0.5
     gain: float = 0.6
     gain_beside: float = 0.4
     switch_cost: float = 3.5
@@ -178,7 +180,7 @@ def belief_of(
     if model.shop is not None:
         taught = model.shop.log_odds(vectors)
         base, live = (model.shop.mixed(odds, taught, model.shop.second_share) for odds in (base, live))
-    own, share = _own(base, vectors, hop_s=layout.hop_s, settings=settings)
+    own, share = _own(base, live, vectors, hop_s=layout.hop_s, settings=settings)
     back = layout.back(hop)
     return Belief(
         at=frames.at,
@@ -258,6 +260,7 @@ def _is_believed(n_frames: int, alone: float, both: float, settings: SecondLookS
 
 def _own(
     base: NDArray[np.float64],
+    live: NDArray[np.float64],
     vectors: NDArray[np.float64],
     *,
     hop_s: float,
@@ -265,8 +268,25 @@ def _own(
 ) -> tuple[NDArray[np.float64] | None, float]:
     """Log odds by a read-out fitted on the run's own sure frames, and how much it may decide.
 
-    None where the run teaches nothing.
+    Where the two-sided ear finds none, in two minds about the whole run or sure of what does not hold
+    together, plenty of what both ears are sure of may teach. None where the run teaches nothing.
     """
+    own, share = _taught(base, vectors, hop_s=hop_s, settings=settings)
+    if own is None:
+        both = _mixed(base, live, settings.live_seeds)
+        plenty = replace(settings, seeds_s=settings.plenty_s, air_s=settings.plenty_air_s)
+        own, share = _taught(both, vectors, hop_s=hop_s, settings=plenty)
+    return own, share
+
+
+def _taught(
+    base: NDArray[np.float64],
+    vectors: NDArray[np.float64],
+    *,
+    hop_s: float,
+    settings: SecondLookSettings,
+) -> tuple[NDArray[np.float64] | None, float]:
+    """The same by these log odds alone."""
     own, share = None, settings.own_when
     for _ in range(settings.rounds):
         contact, air = _seeds(_mixed(base, own, share), settings, hop_s=hop_s)

@@ -21,6 +21,7 @@ from listen.decide.second_look import (
     _least_of_surest,
     _live_odds,
     _own,
+    _taught,
     belief_of,
 )
 from listen.ears import ear_layout, shipped_model
@@ -150,7 +151,7 @@ def test_air_that_is_half_believed_after_a_long_cut_teaches_no_contact() -> None
     base = np.concatenate([np.full(n_air, -5.0), np.full(n_cut, 6.0), np.full(n_strange, 3.4)])
     is_cut = np.concatenate([np.zeros(n_air), np.ones(n_cut), np.zeros(n_strange)])
     vectors = rng.standard_normal((base.size, 4)) + 3.0 * is_cut[:, None]
-    own, _ = _own(base, vectors, hop_s=0.01, settings=SecondLookSettings())
+    own, _ = _own(base, base, vectors, hop_s=0.01, settings=SecondLookSettings())
     assert own is not None
     assert np.mean(own[n_air + n_cut :] < -1.0) > 0.95
     assert np.mean(own[n_air : n_air + n_cut] > 1.0) > 0.95
@@ -173,10 +174,47 @@ def test_a_run_that_teaches_little_does_not_decide_much(n_contact: int, n_air: i
     rng = np.random.default_rng(1)
     base = np.concatenate([np.full(n_air, -4.0), np.full(n_contact, 4.0)])
     vectors = np.sign(base)[:, None] + 0.1 * rng.normal(size=(base.size, 3))
-    own, decides = _own(base, vectors, hop_s=0.01, settings=SecondLookSettings(own_weight=0.4, own_when=0.2))
+    settings = SecondLookSettings(own_weight=0.4, own_when=0.2)
+    own, decides = _own(base, base, vectors, hop_s=0.01, settings=settings)
     assert own is not None
     assert decides == share
     assert np.mean(np.sign(own) == np.sign(base)) > 0.99
+
+
+def talked_over(n_contact: int, *, base: float, live: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Ten contacts and air between them, each sound its own: log odds of both ears [nats], and vectors."""
+    rng = np.random.default_rng(2)
+    is_cut = np.tile(np.repeat([False, True], [150, n_contact]), 10)
+    vectors = 3.0 * is_cut[:, None] + rng.standard_normal((is_cut.size, 4))
+    return np.where(is_cut, base, -2.5), np.where(is_cut, live, -4.0), vectors
+
+
+@pytest.mark.closed
+def test_what_both_ears_are_sure_of_teaches_where_the_two_sided_ear_is_in_two_minds() -> None:
+    """It gives cuts even odds; the live ear, a second later, 4 nats: together 2, over the limit of 1.7."""
+    base, live, vectors = talked_over(80, base=0.0, live=4.0)
+    assert _taught(base, vectors, hop_s=0.01, settings=SecondLookSettings())[0] is None
+    own, share = _own(base, live, vectors, hop_s=0.01, settings=SecondLookSettings())
+    assert own is not None
+    assert share == SecondLookSettings().own_weight
+    assert np.mean((own > 0.0) == (live > 0.0)) > 0.95
+
+
+@pytest.mark.closed
+@pytest.mark.parametrize(
+    ("n_contact", "base", "live"),
+    [
+        (22, 0.0, 4.0),  # 0.06 s of each contact lie far enough from its edges: 0.6 s in all
+        (80, 0.0, 2.0),  # the live ear half believes
+        (80, -2.5, 4.0),  # the two-sided ear says air
+    ],
+)
+def test_little_or_half_believed_contact_teaches_nothing_where_the_two_sided_ear_is_in_two_minds(
+    n_contact: int, base: float, live: float
+) -> None:
+    """A second of it at least: in 45 minutes of real air one place of 0.25 s was believed by both."""
+    two_sided, alone, vectors = talked_over(n_contact, base=base, live=live)
+    assert _own(two_sided, alone, vectors, hop_s=0.01, settings=SecondLookSettings())[0] is None
 
 
 LAYOUT = Layout(
