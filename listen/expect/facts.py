@@ -27,6 +27,7 @@ _KINDS = (
     ("probe", r"\bprobe"),
     ("flat end mill", r"end\s*mill|flat|square|slot"),
 )
+_CYCLES = {"tap": {74, 84}, "drill": {73, 81, 82, 83}, "reamer": {85}}  # RS-274/NGC and common controls
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,13 +144,21 @@ def _tool_fact(number: int, program: Program, units: str) -> ToolFact:
     kind = next((kind for kind, pattern in _KINDS if re.search(pattern, comment.lower())), None)
     return ToolFact(
         number=number,
-        kind=kind,
+        kind=kind or _kind_by_cycles(number, program),
         diameter=diameter_in(comment, units),
         flutes=_flutes_in(comment),
         pitch=pitch_in(comment, units) if kind == "tap" else None,
         comment=comment,
         first_line=line,
     )
+
+
+def _kind_by_cycles(number: int, program: Program) -> str | None:
+    """What a tool must be that feeds in cycles of one kind alone; None for any other."""
+    moves = program.moves
+    feeding = np.isin(moves["kind"], (int(SpanKind.FEED), int(SpanKind.RIGID))) & (moves["tool"] == number)
+    cycles = set(moves["cycle"][feeding].tolist())
+    return next((kind for kind, own in _CYCLES.items() if cycles and cycles <= own), None)
 
 
 def _comment_of(number: int, listing: tuple[str, ...]) -> str:

@@ -23,7 +23,7 @@ HOW_TO_READ = (
     "Chip from: least feed override that still makes a chip; below it the tool rubs.",
     "Left: way still to go to first touch; hold at each place of the list and look.",
     "Override at most: the highest at which a press still stops there.",
-    "From, to: since the program's start at 100 %, waits not counted.",
+    "From, to: since the program's start at 100 %, dwells counted, stops that wait for a person (M0) not.",
     "Heard: how well the microphone should hear it.",
 )
 UNCHECKED = "Look at these yourself"

@@ -316,3 +316,16 @@ def test_a_program_without_a_feed_makes_no_job(text: str, tmp_path: Path) -> Non
     with pytest.raises(InputError, match=r"^empty\.nc has no feed move"):
         make_job(path, tmp_path / "empty.toml", given={}, ask=False, replace=False)
     assert list(tmp_path.iterdir()) == [path]
+
+
+@pytest.mark.parametrize(
+    ("cycle", "kind"),
+    [("G81", "drill"), ("G83 Q2", "drill"), ("G73 Q2", "drill"), ("G84", "tap"), ("G85", "reamer")],
+)
+def test_a_tool_that_no_comment_names_is_guessed_by_its_cycles(tmp_path: Path, cycle: str, kind: str) -> None:
+    """One that mills as well is none of these."""
+    lines = f"G21 G90 G17 G54\nT6 M6\nS300 M3\nG0 X20 Y20 Z10\n{cycle} X20 Y20 Z-9 R2 F300\nX30\nG80\n"
+    for more, guessed in (("", kind), ("G1 Z-1 F100\nX60\n", None)):
+        (tmp_path / "holes.nc").write_text(f"{lines}{more}G0 Z20\nM30\n")
+        (tool,) = read_facts(read_program(tmp_path / "holes.nc")).tools
+        assert tool.kind == guessed
