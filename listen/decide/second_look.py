@@ -36,6 +36,8 @@ class SecondLookSettings:
         Frames next to a change are no seeds.
     separates : float
         Least area under the curve between halves of the run that did not see each other.
+    unchecked : bool
+        Whether what has no other half to be held against may teach.
     own_weight, own_when : float
         Share of the run's own read-out in the log odds that decide whether there is contact, and
         in those that date it: it knows this machine better, and looks through longer windows.
@@ -43,9 +45,11 @@ class SecondLookSettings:
         With less contact or air to learn from than this, the read-out decides no more than it dates [s].
     near_frames : int
         A change is dated by the latter where they have one this near.
-    live_weight, live_seeds : float
-        Share of what the live ear thought a second later [0 to 1]; and in what may teach where the
-        two-sided ear finds nothing that does.
+    live_weight : float
+        Share of what the live ear thought a second later [0 to 1].
+    live_seeds, both_s, both_separates : float
+        Its share in what may teach where the two-sided ear finds nothing that does; the least contact and
+        air of that [s]; and what it must separate, in halves that are held against each other.
     gain, gain_beside : float
         Nats that one frame's log odds count for; neighbouring frames say the same thing. The latter
         where another witness, which sees contact more coarsely, is weighed beside them.
@@ -74,6 +78,7 @@ class SecondLookSettings:
     air_s: float = 0.5
     margin_frames: int = 8
     separates: float = 0.93
+    unchecked: bool = True
     own_weight: float = 0.4
     own_when: float = 0.2
     plenty_s: float = 1.0
@@ -81,6 +86,8 @@ class SecondLookSettings:
     near_frames: int = 20
     live_weight: float = 0.1
     live_seeds: float = 0.5
+    both_s: float = 2.0
+    both_separates: float = 0.98
     gain: float = 0.6
     gain_beside: float = 0.4
     switch_cost: float = 3.5
@@ -274,8 +281,9 @@ def _own(
     own, share = _taught(base, vectors, hop_s=hop_s, settings=settings)
     if own is None:
         both = _mixed(base, live, settings.live_seeds)
-        plenty = replace(settings, seeds_s=settings.plenty_s, air_s=settings.plenty_air_s)
-        own, share = _taught(both, vectors, hop_s=hop_s, settings=plenty)
+        least_s, separates = settings.both_s, settings.both_separates
+        firmly = replace(settings, seeds_s=least_s, air_s=least_s, separates=separates, unchecked=False)
+        own, share = _taught(both, vectors, hop_s=hop_s, settings=firmly)
     return own, share
 
 
@@ -342,13 +350,13 @@ def _holds_across(
     air: NDArray[np.bool_],
     settings: SecondLookSettings,
 ) -> bool:
-    """True when what one half of the seeds teaches tells the other half apart."""
+    """Whether what one half of the seeds teaches tells the other half apart."""
     first = np.cumsum(contact) <= contact.sum() / 2
     parts = []
     for half in (first, ~first):
         parts.append((vectors[contact & half], vectors[air & half]))
     if min(len(rows) for part in parts for rows in part) < 10:
-        return True  # one contact at an end of the run: nothing to hold it against
+        return settings.unchecked  # one contact at an end of the run: nothing to hold it against
     for (mine, my_air), (other, other_air) in (parts, parts[::-1]):
         read_out = fit_read_out(mine, my_air, stiffness=0.02)
         if separation(read_out.log_odds(other), read_out.log_odds(other_air)) < settings.separates:
