@@ -32,6 +32,7 @@ from listen.job import REACTION_S, Job
 from listen.program.path import TimedPath
 from listen.timeline import HoldPoint, SpanKind, StopWay
 
+SWITCH_ON = "switch on"  # single block: so the note of such a stop goes on to its end
 CLEAR_MM = 2.0
 MOST_SAMPLES, FEW_SAMPLES = 48, 8
 MANY_GAPS = 200
@@ -272,7 +273,7 @@ class _Holds:
             block = self._first_span_of_block(k)
             runs_s = self.clock.between(spans.start_s[block], spans.stop_s[k])
             if self.path.cycle[k] == 0 and runs_s >= self.least_block_s:
-                note = f"switch on while {self.path.block_name(k)} runs; it ends clear of the work"
+                note = f"{SWITCH_ON} while {self.path.block_name(k)} runs; it ends clear of the work"
                 return StopWay.SINGLE_BLOCK, k + 1, note
         return StopWay.FEED_HOLD, self._span_at(max(opens, gap.start)), ""
 

@@ -8,6 +8,7 @@ from rich.console import Console, Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from listen.expect.holds import SWITCH_ON
 from listen.expect.sheet import Sheet
 from listen.expect.sheet_programs import program_lines
 from listen.lengths import length_number
@@ -290,7 +291,7 @@ def look_text(look: Sheet | None, shown: Shown) -> str:
     optional = ", only with optional stop on" if "optional stop" in look["note"] else ""
     where = {
         "program stop": f"the program stops in {shown.stop(look)}{optional}",
-        "single block": f"single block, {look['note'][look['note'].find('switch on') :]}",
+        "single block": f"single block, {SWITCH_ON}{look['note'].partition(SWITCH_ON)[2]}",
         "feed hold": f"feed hold in {shown.stop(look)}, {look['time_to_press_s']:.1f} s to press",
     }[look["how"]]
     clear = f"{shown.length(look['clear'], 1)} {shown.unit} clear or more"
