@@ -26,6 +26,7 @@ WORDS = frozenset(
         "where",
         "real_clock",
         "flat_tops",
+        "compiled",
     }
 )  # the shared words
 STAGES = frozenset({"program", "expect", "hear", "measure", "decide", "follow", "advise", "record"})
@@ -48,6 +49,7 @@ MAY_IMPORT: dict[str, frozenset[str]] = {
     "coach": WORDS | {"synth", "expect", "record"},
 }
 ONLY_IN = {
+    "numba": {"compiled"},
     "sounddevice": {"hear"},
     "sklearn": {"teach"},
     "starlette": {"show"},

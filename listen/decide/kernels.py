@@ -1,9 +1,10 @@
 """Kernels of `decide`: the recurrent memory, one frame after another."""
 
 import numpy as np
-from numba import njit
 from numpy.polynomial import polynomial
 from numpy.typing import NDArray
+
+from listen.compiled import compiled
 
 N_TERMS = 8  # of the fraction of `tanh`; with these it is right to the last digit of float32
 ONE, TWO, HALF = np.float32(1.0), np.float32(2.0), np.float32(0.5)
@@ -24,7 +25,7 @@ def _fraction(n_terms: int) -> tuple[tuple[np.float32, ...], tuple[np.float32, .
 ABOVE, BELOW = _fraction(N_TERMS)
 
 
-@njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def tanh(x: np.float32) -> np.float32:
     """Hyperbolic tangent in float32, without a branch, so that whole rows are worked at once.
 
@@ -43,7 +44,7 @@ def tanh(x: np.float32) -> np.float32:
     return TWO * half / (ONE + half * half)
 
 
-@njit(cache=True, nogil=True)
+@compiled(nogil=True)
 def squeeze_rows(
     features: NDArray[np.float64],
     mean: NDArray[np.float32],
@@ -71,7 +72,7 @@ def squeeze_rows(
             outputs[i, u] = max(outputs[i, u] + bias[u], np.float32(0.0))
 
 
-@njit(cache=True, nogil=True)
+@compiled(nogil=True)
 def dense_rows(
     inputs: NDArray[np.float32],
     weight: NDArray[np.float32],
@@ -84,7 +85,7 @@ def dense_rows(
         outputs[i] += bias
 
 
-@njit(cache=True, nogil=True)
+@compiled(nogil=True)
 def dense_tiles(
     inputs: NDArray[np.float32],
     columns: NDArray[np.float32],
@@ -102,7 +103,7 @@ def dense_tiles(
         outputs[first:last] += bias
 
 
-@njit(cache=True)
+@compiled()
 def share_rows(scores: NDArray[np.float64], shares: NDArray[np.float64]) -> None:
     """Fill `shares` with each row's scores as shares that add up to 1, both (n_frames, n_states)."""
     for i in range(scores.shape[0]):
@@ -110,7 +111,7 @@ def share_rows(scores: NDArray[np.float64], shares: NDArray[np.float64]) -> None
         shares[i] /= shares[i].sum()
 
 
-@njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def weigh(columns: NDArray[np.float32], values: NDArray[np.float32], sums: NDArray[np.float32]) -> None:
     """Fill `sums` with all values[k] * columns[k] together; `columns` is (n_values, n_sums).
 
@@ -134,7 +135,7 @@ def weigh(columns: NDArray[np.float32], values: NDArray[np.float32], sums: NDArr
             sums[j] += values[k] * columns[k, j]
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@compiled(error_model="numpy", nogil=True)
 def run_memory(
     given: NDArray[np.float32],
     state_columns: NDArray[np.float32],
@@ -176,7 +177,7 @@ def run_memory(
         outputs[i, first : first + n_units] = state
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@compiled(error_model="numpy", nogil=True)
 def open_gates(
     given: NDArray[np.float32],
     kept: NDArray[np.float32],
@@ -188,7 +189,7 @@ def open_gates(
         gate[u] = HALF + HALF * tanh(HALF * (given[u] + (kept[u] + bias[u])))
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@compiled(error_model="numpy", nogil=True)
 def renew(
     given: NDArray[np.float32],
     kept: NDArray[np.float32],
@@ -207,7 +208,7 @@ def renew(
         state[u] = (ONE - update[u]) * candidate + update[u] * state[u]
 
 
-@njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def smooth_rows(rows: NDArray[np.float64], reach: int, smooth: NDArray[np.float64]) -> None:
     """Fill `smooth` with each row's mean over itself and `reach` rows either side, fewer at the ends.
 
@@ -229,7 +230,7 @@ def smooth_rows(rows: NDArray[np.float64], reach: int, smooth: NDArray[np.float6
             smooth[i, k] = (sums[high % n_sums, k] - sums[low % n_sums, k]) / (high - low)
 
 
-@njit(cache=True)
+@compiled()
 def best_path(logit: NDArray[np.float64], switch_cost: float) -> NDArray[np.bool_]:
     """In contact or not, frame by frame: the likeliest path when each change costs something.
 

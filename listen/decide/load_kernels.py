@@ -1,8 +1,9 @@
 """Kernels of load alone: a log as level stretches, and which of them are idle, cut, or the spindle itself."""
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from listen.compiled import compiled
 
 AIR, CUT, SPINDLE, IDLE, STANDING = 0, 1, 2, 3, 4
 
@@ -47,7 +48,7 @@ LONGEST_SPIKE_S = 4.0
 HOPELESS = 30.0
 
 
-@njit(cache=True)
+@compiled()
 def cut_into_levels(
     load: NDArray[np.float64],
     penalty: NDArray[np.float64],
@@ -106,7 +107,7 @@ def cut_into_levels(
         n_alive = kept
 
 
-@njit(cache=True)
+@compiled()
 def follow_idle(
     stretches: NDArray[np.float64],
     told: NDArray[np.bool_],
@@ -195,7 +196,7 @@ def follow_idle(
     _read_back(stretches, scales, known, parent, stood, last, kind, idle)
 
 
-@njit(cache=True)
+@compiled()
 def _stay(
     one: NDArray[np.float64], known: float, weight: float, seen_s: float, scales: NDArray[np.float64]
 ) -> tuple[float, float, float]:
@@ -214,13 +215,13 @@ def _stay(
     return price + _restless(one, noise), known + share * away, min(100.0, weight + one[2])
 
 
-@njit(cache=True)
+@compiled()
 def _normal(away: float, variance: float, unit: float) -> float:
     """Negative log density of a normal, per `unit`."""
     return float(0.5 * away * away / variance + 0.5 * np.log(variance / (unit * unit)))
 
 
-@njit(cache=True)
+@compiled()
 def _restless(one: NDArray[np.float64], noise: float) -> float:
     """What idle pays for being noisier than the quiet of the log."""
     if one[2] < 3.0:
@@ -228,13 +229,13 @@ def _restless(one: NDArray[np.float64], noise: float) -> float:
     return float(min(8.0, RESTLESS * max(0.0, np.log(max(one[1], 1e-12) / noise) - 0.4)))
 
 
-@njit(cache=True)
+@compiled()
 def _nothing(scales: NDArray[np.float64]) -> float:
     """Below this the spindle may stand."""
     return float(scales[0] + (STANDS_BELOW_PERCENT if scales[5] > 0.0 else STANDS_BELOW * scales[2]))
 
 
-@njit(cache=True)
+@compiled()
 def _jump(
     one: NDArray[np.float64], known: float, seen_s: float, free: bool, scales: NDArray[np.float64]
 ) -> float:
@@ -250,7 +251,7 @@ def _jump(
     return float(price + JUMP + JUMP_AT_ONCE * long_ago + JUMP_FAR * far)
 
 
-@njit(cache=True)
+@compiled()
 def _stand(
     one: NDArray[np.float64],
     known: float,
@@ -269,7 +270,7 @@ def _stand(
     return price + (STOPS_IN_CUT if cutting else 0.0)
 
 
-@njit(cache=True)
+@compiled()
 def _not_idle(
     one: NDArray[np.float64],
     known: float,
@@ -296,7 +297,7 @@ def _not_idle(
     return (air, AIR) if air <= spike else (spike, SPINDLE)
 
 
-@njit(cache=True)
+@compiled()
 def _spike(
     one: NDArray[np.float64], known: float, was: int, spiked_s: float, scales: NDArray[np.float64]
 ) -> float:
@@ -317,7 +318,7 @@ def _spike(
     return float(price)
 
 
-@njit(cache=True)
+@compiled()
 def _cut(one: NDArray[np.float64], rise: float, was: int, scales: NDArray[np.float64]) -> float:
     """Price of being a cut that rises by this much."""
     noise, least, cut_scale, step = scales[0], scales[1], scales[2], scales[4]
@@ -331,7 +332,7 @@ def _cut(one: NDArray[np.float64], rise: float, was: int, scales: NDArray[np.flo
     return float(price)
 
 
-@njit(cache=True)
+@compiled()
 def _read_back(
     stretches: NDArray[np.float64],
     scales: NDArray[np.float64],

@@ -109,7 +109,7 @@ def _score_flow(network: Network, flow: Array, *, first: int) -> NDArray[np.floa
 def shares(scores: NDArray[np.float64]) -> NDArray[np.float64]:
     """Scores as shares that add up to 1 in each row, shape (n_frames, n_states)."""
     found = np.empty(scores.shape)
-    # Laid out alike: where two processes compile two forms at once, the cache may give one for the other.
+    # Laid out alike, so that only one form needs to be compiled.
     share_rows(np.ascontiguousarray(scores), found)
     return found
 

@@ -3,15 +3,15 @@
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from listen.compiled import compiled
 from listen.expect.kernels import rise
 
 Floats = NDArray[np.float64]
 
 
-@njit(cache=True)
+@compiled()
 def distance_to_stock(
     field: Floats,
     grid: Floats,

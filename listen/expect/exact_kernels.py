@@ -12,9 +12,9 @@ cylinder with centre x, y and radius; shape 2 means "look into the field of befo
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from listen.compiled import compiled
 from listen.expect.kernels import (
     CORNER,
     COT,
@@ -38,7 +38,7 @@ Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
 
 
-@njit(cache=True)
+@compiled()
 def first_height(px: float, py: float, stock: Floats, field: Floats, grid: Floats) -> float:
     """Top of the uncut stock at a point [mm], minus infinity beside it."""
     shape = int(stock[0])
@@ -55,7 +55,7 @@ def first_height(px: float, py: float, stock: Floats, field: Floats, grid: Float
     return -np.inf
 
 
-@njit(cache=True)
+@compiled()
 def into_stock(px: float, py: float, stock: Floats) -> tuple[float, float]:
     """The point of the stock's outline next to a point beside it; itself if inside."""
     shape = int(stock[0])
@@ -71,7 +71,7 @@ def into_stock(px: float, py: float, stock: Floats) -> tuple[float, float]:
     return px, py
 
 
-@njit(cache=True)
+@compiled()
 def near_segments(segments: Floats, order: Indices, x: float, y: float, half: float) -> Indices:
     """Those of the segments in `order` whose tool comes near a square window."""
     found = np.empty(order.size, np.int64)
@@ -91,7 +91,7 @@ def near_segments(segments: Floats, order: Indices, x: float, y: float, half: fl
     return found[:n]
 
 
-@njit(cache=True)
+@compiled()
 def may_reach(px: float, py: float, height: float, seg: Floats) -> bool:
     """Quick look whether a move can come below a height over a point; never wrongly no."""
     above = height - min(seg[Z0], seg[Z1])
@@ -108,7 +108,7 @@ def may_reach(px: float, py: float, height: float, seg: Floats) -> bool:
     return reaches
 
 
-@njit(cache=True)
+@compiled()
 def cut_times(
     px: float,
     py: float,
@@ -140,7 +140,7 @@ def cut_times(
     return first, last
 
 
-@njit(cache=True)
+@compiled()
 def sharpen(
     x: float,
     y: float,
@@ -179,7 +179,7 @@ def sharpen(
     return best, best_x, best_y
 
 
-@njit(cache=True)
+@compiled()
 def _is_uncut(
     px: float,
     py: float,
@@ -206,7 +206,7 @@ def _is_uncut(
     return True
 
 
-@njit(cache=True)
+@compiled()
 def engaged_arc(
     segments: Floats,
     k: int,

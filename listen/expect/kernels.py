@@ -11,8 +11,9 @@ at its radius. Everything is in millimetres and seconds. The plain-loop twins ar
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from listen.compiled import compiled
 
 X0, Y0, Z0, X1, Y1, Z1, T0, T1, RADIUS, CORNER, COT, S0 = range(12)
 N_SEGMENT_COLUMNS = 12
@@ -28,7 +29,7 @@ NOTHING = -1e300
 Floats = NDArray[np.float64]
 
 
-@njit(cache=True)
+@compiled()
 def rise(distance: float, radius: float, corner: float, cot: float) -> float:
     """Height of the tool's lower surface over its tip [mm]."""
     if cot > 0.0:
@@ -39,7 +40,7 @@ def rise(distance: float, radius: float, corner: float, cot: float) -> float:
     return corner - math.sqrt(max(corner * corner - beyond * beyond, 0.0))
 
 
-@njit(cache=True)
+@compiled()
 def height_at(u: float, px: float, py: float, seg: Floats) -> float:
     """Height of the tool's lower surface over a point, at a share `u` of the segment [mm]."""
     x = seg[X0] + u * (seg[X1] - seg[X0])
@@ -49,7 +50,7 @@ def height_at(u: float, px: float, py: float, seg: Floats) -> float:
     return height
 
 
-@njit(cache=True)
+@compiled()
 def stay(px: float, py: float, seg: Floats, until: float) -> tuple[float, float, float]:
     """Shares of the segment between which a point is under the tool, and where it is nearest."""
     dx = seg[X1] - seg[X0]
@@ -71,7 +72,7 @@ def stay(px: float, py: float, seg: Floats, until: float) -> tuple[float, float,
     return max(0.0, near - half), min(until, near + half), near
 
 
-@njit(cache=True)
+@compiled()
 def lowest_over(px: float, py: float, seg: Floats, until: float) -> tuple[float, float, float]:
     """Lowest that the tool comes over a point: height, share of the segment then, and share of arrival.
 
@@ -104,7 +105,7 @@ def lowest_over(px: float, py: float, seg: Floats, until: float) -> tuple[float,
     return low, best, start
 
 
-@njit(cache=True)
+@compiled()
 def _lowest_of_convex(start: float, stop: float, px: float, py: float, seg: Floats) -> float:
     low, high = start, stop
     for _ in range(40):
@@ -117,7 +118,7 @@ def _lowest_of_convex(start: float, stop: float, px: float, py: float, seg: Floa
     return 0.5 * (low + high)
 
 
-@njit(cache=True)
+@compiled()
 def arrival(px: float, py: float, height: float, seg: Floats, start: float, lowest: float) -> float:
     """Share of the segment at which the tool first comes below a height over a point."""
     if height_at(start, px, py, seg) < height:
@@ -132,7 +133,7 @@ def arrival(px: float, py: float, height: float, seg: Floats, start: float, lowe
     return b
 
 
-@njit(cache=True)
+@compiled()
 def may_cut(above: float, distance2: float, radius: float, corner: float, cot: float) -> bool:
     """Whether material so high above the tip, that far from it (squared), is inside the tool."""
     if distance2 >= radius * radius:
@@ -147,7 +148,7 @@ def may_cut(above: float, distance2: float, radius: float, corner: float, cot: f
     return corner * corner - beyond * beyond > under * under
 
 
-@njit(cache=True)
+@compiled()
 def _lowest_of_step(
     ex: float, ey: float, ux: float, uy: float, length: float, seg: Floats
 ) -> tuple[float, float]:
@@ -174,7 +175,7 @@ def _lowest_of_step(
     return low, at
 
 
-@njit(cache=True)
+@compiled()
 def _ball_meets_row(
     row: Floats, i0: int, i1: int, first_x: float, cell_x: float, ey: float, seg: Floats, ux: float, uy: float
 ) -> bool:
@@ -197,7 +198,7 @@ def _ball_meets_row(
     return count > 0
 
 
-@njit(cache=True)
+@compiled()
 def _ahead(
     i0: int, i1: int, ey: float, ux: float, uy: float, limit: float, west: float, cell_x: float
 ) -> tuple[int, int]:
@@ -213,7 +214,7 @@ def _ahead(
     return i0, min(i1, math.ceil(index))
 
 
-@njit(cache=True)
+@compiled()
 def _behind_limit(seg: Floats) -> float:
     """How far along the feed a cell must lie for a step to cut it that begins where the last one ended."""
     length = math.hypot(seg[X1] - seg[X0], seg[Y1] - seg[Y0])
@@ -225,7 +226,7 @@ def _behind_limit(seg: Floats) -> float:
     return -falls / length * seg[RADIUS] if seg[CORNER] == seg[RADIUS] else -1e300
 
 
-@njit(cache=True)
+@compiled()
 def _met_at(along: float, across2: float, above: float, seg: Floats) -> float:
     """How far along the feed a pointed or rounded tool meets material so high above its tip."""
     radius, corner, cot = seg[RADIUS], seg[CORNER], seg[COT]
@@ -237,7 +238,7 @@ def _met_at(along: float, across2: float, above: float, seg: Floats) -> float:
     return along - math.sqrt(max(wide * wide - across2, 0.0))
 
 
-@njit(cache=True)
+@compiled()
 def _cut_step(field: Floats, grid: Floats, seg: Floats, record: Floats, skip_start: bool) -> int:
     """Cut one short step into the field; fill the record and give how many cells it counts."""
     n_y, n_x = field.shape
@@ -333,7 +334,7 @@ def _cut_step(field: Floats, grid: Floats, seg: Floats, record: Floats, skip_sta
     return count
 
 
-@njit(cache=True)
+@compiled()
 def sweep(
     field: Floats,
     grid: Floats,
@@ -407,14 +408,14 @@ def sweep(
     return n_records
 
 
-@njit(cache=True)
+@compiled()
 def seg_length(seg: Floats) -> float:
     """Length of a segment [mm]."""
     dx, dy, dz = seg[X1] - seg[X0], seg[Y1] - seg[Y0], seg[Z1] - seg[Z0]
     return math.sqrt(dx * dx + dy * dy + dz * dz)
 
 
-@njit(cache=True)
+@compiled()
 def same_place(before: Floats, seg: Floats) -> bool:
     """Whether a segment begins where the one before ends, with the same tool."""
     for a, b in ((X1, X0), (Y1, Y0), (Z1, Z0), (RADIUS, RADIUS), (CORNER, CORNER), (COT, COT)):
@@ -423,7 +424,7 @@ def same_place(before: Floats, seg: Floats) -> bool:
     return True
 
 
-@njit(cache=True)
+@compiled()
 def fill_step(step: Floats, seg: Floats, a: float, b: float) -> None:
     """Make `step` the piece of a segment between two shares of it."""
     for begin, end in ((X0, X1), (Y0, Y1), (Z0, Z1), (T0, T1)):

@@ -3,13 +3,14 @@
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from listen.compiled import compiled
 
 Floats = NDArray[np.float64]
 
 
-@njit(cache=True)
+@compiled()
 def drape(field: Floats, grid: Floats, triangles: Floats) -> None:
     """Raise each cell to the highest triangle over its centre.
 

@@ -8,8 +8,9 @@ Hops are worked in order, so that batches of any size give the same numbers.
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from listen.compiled import compiled
 
 NAMES = ("envelope depth", "envelope evenness", "crest")
 STEPS_PER_HOP = 8
@@ -53,7 +54,7 @@ def new_envelope(hop: int) -> Envelope:
     )
 
 
-@njit(cache=True)
+@compiled()
 def follow_envelope(
     sound: NDArray[np.float64],
     start: int,
@@ -82,7 +83,7 @@ def follow_envelope(
         features[i, 1] = envelope.held[1]
 
 
-@njit(cache=True)
+@compiled()
 def add_hop(sound: NDArray[np.float64], begin: int, envelope: Envelope) -> float:
     """Append the steps of one hop; give the crest of its power [nepers]."""
     steps = envelope.steps
@@ -101,7 +102,7 @@ def add_hop(sound: NDArray[np.float64], begin: int, envelope: Envelope) -> float
     return float(np.log(max(most, 1e-18) / (total / envelope.edges[-1] + 1e-18)))
 
 
-@njit(cache=True)
+@compiled()
 def depth_and_evenness(envelope: Envelope) -> None:
     """Look at the whole envelope: how far it swings, and how alike the next swing is."""
     steps, taper = envelope.steps, envelope.taper

@@ -9,13 +9,14 @@ size give the same numbers.
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from listen.compiled import compiled
 
 N_REFERENCES = 4
 
 
-@njit(cache=True)
+@compiled()
 def follow_references(
     bands_db: NDArray[np.float64],
     alive: NDArray[np.bool_],
@@ -72,7 +73,7 @@ def follow_references(
         memory[0] += 1.0
 
 
-@njit(cache=True)
+@compiled()
 def follow_extremes(
     levels_db: NDArray[np.float64],
     ring: NDArray[np.float64],
@@ -122,7 +123,7 @@ def follow_extremes(
         memory[0] += 1.0
 
 
-@njit(cache=True)
+@compiled()
 def power_of(spectra: NDArray[np.complex128], scale: float, power: NDArray[np.float64]) -> None:
     """Fill `power` with squared magnitudes times `scale`; both (n_windows, n_bins)."""
     for i in range(spectra.shape[0]):
@@ -130,7 +131,7 @@ def power_of(spectra: NDArray[np.complex128], scale: float, power: NDArray[np.fl
             power[i, k] = (spectra[i, k].real ** 2 + spectra[i, k].imag ** 2) * scale
 
 
-@njit(cache=True)
+@compiled()
 def mean_in_bands(
     power: NDArray[np.float64],
     first: NDArray[np.int64],
@@ -163,7 +164,7 @@ def mean_in_bands(
             density[i, b] = max(total / (last[b] - first[b]), floor)
 
 
-@njit(cache=True)
+@compiled()
 def mean_in_regions(
     density: NDArray[np.float64],
     alive: NDArray[np.bool_],
@@ -189,7 +190,7 @@ def mean_in_regions(
             levels_db[i, r] = 10.0 * np.log10(total / n_live) if n_live else 0.0
 
 
-@njit(cache=True)
+@compiled()
 def follow_flux(
     bands_db: NDArray[np.float64],
     alive: NDArray[np.bool_],
@@ -224,7 +225,7 @@ def follow_flux(
         flux_db[i, 1] = risen / n_live
 
 
-@njit(cache=True)
+@compiled()
 def hold_to(table: NDArray[np.float64], most: float) -> None:
     """Hold all values to ±`most`, and turn decibels into bels, in place."""
     for i in range(table.shape[0]):
@@ -252,7 +253,7 @@ class ShortMemory(NamedTuple):
     past: NDArray[np.float64]
 
 
-@njit(cache=True)
+@compiled()
 def look_short(
     power: NDArray[np.float64],
     bank: Bank,

@@ -3,9 +3,9 @@
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from listen.compiled import compiled
 from listen.measure.kernels import Bank, mean_in_bands
 
 N_LINES = 5
@@ -34,7 +34,7 @@ class LongMemory(NamedTuple):
     held: NDArray[np.float64]
 
 
-@njit(cache=True)
+@compiled()
 def follow_long(
     power: NDArray[np.float64],
     log_power: NDArray[np.float64],
@@ -77,7 +77,7 @@ def follow_long(
         rest[i] = memory.held[2 * n_regions :]
 
 
-@njit(cache=True)
+@compiled()
 def follow_flatness(
     power: NDArray[np.float64],
     log_power: NDArray[np.float64],
@@ -99,7 +99,7 @@ def follow_flatness(
     memory.seen[0] += 1.0
 
 
-@njit(cache=True)
+@compiled()
 def flatness(power: NDArray[np.float64], log_power: NDArray[np.float64]) -> float:
     """Mean of the logarithm less logarithm of the mean [nepers, ≤ 0].
 
@@ -112,7 +112,7 @@ def flatness(power: NDArray[np.float64], log_power: NDArray[np.float64]) -> floa
     return float(total_log / power.size - np.log(total / power.size + LEAST))
 
 
-@njit(cache=True)
+@compiled()
 def strongest_lines(log_power: NDArray[np.float64], step_hz: float, found: NDArray[np.float64]) -> None:
     """Frequency, level and rise over its neighbours of the strongest lines, strongest first.
 
@@ -143,7 +143,7 @@ def strongest_lines(log_power: NDArray[np.float64], step_hz: float, found: NDArr
             n_found = insert_line(found, n_found, (k + shift_of_peak(level, k)) * step_hz, level[k], over)
 
 
-@njit(cache=True)
+@compiled()
 def insert_line(
     found: NDArray[np.float64], n_found: int, frequency_hz: float, level_db: float, over_db: float
 ) -> int:
@@ -160,7 +160,7 @@ def insert_line(
     return n_found
 
 
-@njit(cache=True)
+@compiled()
 def shift_of_peak(level: NDArray[np.float64], peak: int) -> float:
     """How far the top lies from its bin, by the parabola through it and its neighbours [bins]."""
     left, top, right = level[peak - 1], level[peak], level[peak + 1]

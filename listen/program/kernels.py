@@ -1,14 +1,15 @@
 """Loops over many lines and many moves, compiled."""
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from listen.compiled import compiled
 
 POWERS = 10.0 ** np.arange(23)
 MAX_DIGITS = 15  # so that digits and power of ten are exact, and their quotient rounded once
 
 
-@njit(cache=True)
+@compiled()
 def _number(text: NDArray[np.uint8], at: int, powers: NDArray[np.float64]) -> tuple[float, int]:
     """A decimal number at `at` and where it ends; end -1 where there is none."""
     sign = 1.0
@@ -39,7 +40,7 @@ def _number(text: NDArray[np.uint8], at: int, powers: NDArray[np.float64]) -> tu
     return sign * (float(digits) / powers[n_after]), at
 
 
-@njit(cache=True)
+@compiled()
 def plain_lines(
     text: NDArray[np.uint8],
     at: int,
@@ -150,7 +151,7 @@ def plain_lines(
     return at, line, n_moves, motion, feed
 
 
-@njit(cache=True)
+@compiled()
 def ramp_time(change: float, acceleration: float, jerk: float) -> float:
     """Least time to change speed by `change` from and to no acceleration [s]."""
     if change <= acceleration * acceleration / jerk:
@@ -158,14 +159,14 @@ def ramp_time(change: float, acceleration: float, jerk: float) -> float:
     return change / acceleration + acceleration / jerk
 
 
-@njit(cache=True)
+@compiled()
 def ramp_length(slow: float, fast: float, acceleration: float, jerk: float) -> float:
     """Way gone while the speed changes between `slow` and `fast` [mm]."""
     time: float = ramp_time(fast - slow, acceleration, jerk)
     return 0.5 * (slow + fast) * time
 
 
-@njit(cache=True)
+@compiled()
 def reachable(slow: float, limit: float, length: float, acceleration: float, jerk: float) -> float:
     """Greatest speed, at most `limit`, that can be reached from `slow` over `length`."""
     if limit <= slow or ramp_length(slow, limit, acceleration, jerk) <= length:
@@ -180,7 +181,7 @@ def reachable(slow: float, limit: float, length: float, acceleration: float, jer
     return low
 
 
-@njit(cache=True)
+@compiled()
 def peak_speed(
     first: float, last: float, limit: float, length: float, acceleration: float, jerk: float
 ) -> float:
@@ -201,7 +202,7 @@ def peak_speed(
     return low
 
 
-@njit(cache=True)
+@compiled()
 def ramp_way(slow: float, fast: float, acceleration: float, jerk: float, time: float) -> float:
     """Way gone `time` after a ramp from `slow` up to `fast` began [mm]."""
     change = fast - slow
@@ -219,7 +220,7 @@ def ramp_way(slow: float, fast: float, acceleration: float, jerk: float, time: f
     return 0.5 * (slow + fast) * whole - (fast * left - jerk * left**3 / 6.0)
 
 
-@njit(cache=True)
+@compiled()
 def time_at(
     way: float, first: float, peak: float, last: float, length: float, acceleration: float, jerk: float
 ) -> float:
@@ -246,7 +247,7 @@ def time_at(
     return low if rising else up_time + cruise / peak + down_time - low
 
 
-@njit(cache=True)
+@compiled()
 def ride_times(
     lengths: NDArray[np.float64],
     limits: NDArray[np.float64],

@@ -1,13 +1,14 @@
 """Loops that numpy cannot do, or not well: the regenerative vibration, reading a table in a turn."""
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from listen.compiled import compiled
 
 MOST_CHIPS = 20.0  # feeds per tooth; a tooth that would take more gives way or breaks, its force stays
 
 
-@njit(cache=True)
+@compiled()
 def step_mill(
     depth_m: NDArray[np.float64],
     weights: NDArray[np.float64],
@@ -59,7 +60,7 @@ def step_mill(
     return x_all, force_all
 
 
-@njit(cache=True)
+@compiled()
 def read_turns(closed: NDArray[np.float32], turns: NDArray[np.float64]) -> NDArray[np.float32]:
     """A closed table read at so many revolutions, straight lines between points, shape (n_samples,).
 
