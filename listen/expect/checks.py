@@ -6,6 +6,7 @@ from listen.expect.bite import check_bite
 from listen.expect.contacts import Cut
 from listen.expect.idle import check_idle
 from listen.expect.materials import can_burn, find_material
+from listen.expect.mesh_checks import check_meshes
 from listen.expect.profile import NOT_JUDGED
 from listen.expect.segments import Segments
 from listen.expect.stock import Stock
@@ -34,6 +35,7 @@ def check_stock(
         *_tools(path, job),
         *_not_obeyed(path),
         *_around(path, job),
+        *check_meshes(job, segments),
         *_unchecked(job),
     )
 

@@ -132,9 +132,10 @@ def outline_of(shape: Shape) -> tuple[float, float, float, float, float, float]:
         (x, y), r = shape.centre, shape.diameter / 2.0
         return x - r, y - r, shape.low_z, x + r, y + r, shape.high_z
     if isinstance(shape, Mesh):
-        from listen.expect.mesh import mesh_bounds
+        from listen.expect.mesh import mesh_surface
 
-        return mesh_bounds(shape)
+        surface = mesh_surface(shape)
+        return (*surface.low, *surface.high)
     raise InputError("the outline of stock 'after' an earlier job is that job's own stock")
 
 

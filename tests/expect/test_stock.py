@@ -98,7 +98,8 @@ def test_a_mesh_of_a_box_is_that_box(tmp_path: Path) -> None:
 @pytest.mark.closed
 def test_a_missing_or_broken_mesh_is_named(tmp_path: Path) -> None:
     hand = Hand(at=(-20, 25, 10)).line(100, 25, -3)
-    for name, content in (("none.stl", None), ("text.stl", b"not a mesh")):
+    step = b"ISO-10303-21;\nHEADER;\nENDSEC;\nDATA;\nENDSEC;\nEND-ISO-10303-21;\n"
+    for name, content in (("none.stl", None), ("text.stl", b"not a mesh"), ("blank.step", step)):
         if content is not None:
             (tmp_path / name).write_bytes(content)
         setup = Setup(offset="G54", stock=Mesh(path=tmp_path / name, scale=1.0))
