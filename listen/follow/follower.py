@@ -9,7 +9,7 @@ from listen.errors import ListenError
 from listen.follow.closing import Closing
 from listen.follow.cues import Cues
 from listen.follow.hypotheses import Floats, Phase
-from listen.follow.outcomes import NOT_HEARD, STARTED_EARLY, Outcome, Reading
+from listen.follow.outcomes import ENDED_EARLY, NOT_HEARD, STARTED_EARLY, Outcome, Reading
 from listen.follow.priors import Priors
 from listen.follow.strength import Strengths
 from listen.follow.tracking import Item, Tracking
@@ -28,6 +28,7 @@ CLEAR = 0.93  # share of the settled belief in one kind from which it is called
 LIKELY = 0.75  # the same for an early start by the feed clock, once the next contact has begun
 SETTLED, LEAST_SETTLED = 0.9, 0.5  # share of the belief that waits for nothing more: live, and at the end
 NEW_S = 1.5  # a contact that began less than this ago is looked at in every tick
+HARDLY_A_HOLD = 1.282  # spreads above the median, below which nine in ten of a normal lie
 OLD = 3  # contacts later, no more evidence will come
 QUANTILES = np.array([0.16, 0.5, 0.84])
 Output = Position | Verdict | Cue
@@ -226,22 +227,33 @@ class Follower:
                     self._called.add(index)  # it will never be told: not looked at again
                 continue
             is_told = self._is_clear(reading, reached > index, at) or reached >= index + OLD
-            if is_told and not self._may_be_held(reading):
+            if is_told and not self._may_be_held(reading, at):
                 found.append(self._call(index, reading.outcome(), at))
         while self._next in self._called:
             self._called.discard(self._next)
             self._next += 1
         return found
 
-    def _may_be_held(self, reading: Reading) -> bool:
-        """Whether nothing has begun since a contact was due that did not come, and no feed clock is known.
+    def _may_be_held(self, reading: Reading, at: int) -> bool:
+        """Whether nothing has begun since a cut stopped, or one was due and did not come, and nobody marks.
 
-        A hold and a contact left out are the same then; what begins next tells, or the end of the sound.
+        A hold is the same then; what begins next tells, the end of the sound, or after a cut that stopped
+        that hardly a hold is so long.
         """
-        if self._tracking.clock.marks_holds or int(np.argmax(reading.beliefs[:6])) != NOT_HEARD:
+        best = int(np.argmax(reading.beliefs[:6]))
+        if self._tracking.clock.marks_holds or best not in (NOT_HEARD, ENDED_EARLY):
             return False
-        engine = self._tracking.engine
-        return float(engine.onsets[engine.slot]) < reading.outcome().expected_onset_s
+        engine, outcome = self._tracking.engine, reading.outcome()
+        begun_s = float(engine.onsets[engine.slot])
+        if best == NOT_HEARD:
+            return begun_s < outcome.expected_onset_s
+        return begun_s < outcome.offset_s and at / self._rate - outcome.offset_s < self._longest_hold_s
+
+    @property
+    def _longest_hold_s(self) -> float:
+        """Nine in ten holds are over by then [s]."""
+        priors = self._tracking.priors
+        return priors.hold_median_s * math.exp(HARDLY_A_HOLD * priors.hold_log_spread)
 
     def _is_clear(self, reading: Reading, is_past: bool, at: int) -> bool:
         """Whether hardly anything but one kind is believed of a contact."""

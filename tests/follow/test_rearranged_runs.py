@@ -170,6 +170,24 @@ def test_with_a_steady_override_a_lost_tool_is_called_while_it_runs() -> None:
     assert 23.0 * RATE < told[5].called_at < 60.0 * RATE
 
 
+@pytest.mark.parametrize("cut_s", [1.0, 2.0])
+@pytest.mark.parametrize("hold_s", [10.0, 20.0])
+def test_with_a_steady_override_a_hold_in_the_cut_that_nobody_marks_is_no_lost_tool(
+    cut_s: float, hold_s: float
+) -> None:
+    """Contact 5 of 8 is held half-way: said at once as a stop, and no verdict until the cut goes on."""
+    starts = [2.0 + (cut_s + 2.0) * i for i in range(8)]
+    program = timeline_of([(a, a + cut_s) for a in starts], feed_override=100.0, override_steady=True)
+    half_s = starts[4] + 3.0 + 0.5 * cut_s
+    heard = [(3.0 + a, 3.0 + a + cut_s) for a in starts[:4]] + [(3.0 + starts[4], half_s)]
+    heard += [(half_s + hold_s, half_s + hold_s + 0.5 * cut_s)]
+    heard += [(3.0 + hold_s + a, 3.0 + hold_s + a + cut_s) for a in starts[5:]]
+    said = live(program, heard, heard[-1][1] + 5.0)
+    assert [v.kind for v in said if isinstance(v, Verdict)] == [FINE] * 8
+    (stop,) = [c for c in said if isinstance(c, Cue) and c.kind == "cutting stopped"]
+    assert stop.at < (half_s + 0.5) * RATE
+
+
 def test_far_too_early_is_said_without_millimetres() -> None:
     """2.4 s at 1500 mm/min would be 60 mm: no tool length and no stock is wrong by so much."""
     far = [(1.0, 3.0), (6.0, 8.0), (16.0, 18.0), (21.0, 23.0), (26.0, 28.0)]
