@@ -11,6 +11,7 @@ from listen.timeline import Strength, Timeline
 
 LEAST_OTHERS = 5  # passes there and back may be two loudnesses in turn: each is to be heard twice
 LEAST_DIFFERENCE_DB = 4.0
+MOST_AIR = 0.5  # of a sound: its loudness is that of its middle, and says nothing where that may be air
 
 
 class Strengths:
@@ -51,7 +52,7 @@ class Strengths:
         What was judged so far is what it is held against; None where that is too little.
         """
         sound = self.sound_of(outcome, rate)
-        if sound is None or not np.isfinite(sound.level_db):
+        if sound is None or not np.isfinite(sound.level_db) or _is_mostly_air(sound, outcome, rate):
             return Strength.CANNOT_TELL, None
         contact = self._timeline.contacts[index]
         own_db = sound.own_db if np.isfinite(sound.own_db) else sound.level_db
@@ -67,6 +68,12 @@ class Strengths:
         if len(others) < LEAST_OTHERS:
             return Strength.CANNOT_TELL, None
         return _beside(excess, np.array(others))
+
+
+def _is_mostly_air(sound: ContactSound, outcome: Outcome, rate: int) -> bool:
+    """Whether a contact of its expected length leaves more than `MOST_AIR` of the sound."""
+    length_s = outcome.expected_offset_s - outcome.expected_onset_s
+    return length_s * rate < (1.0 - MOST_AIR) * (sound.stop - sound.start)
 
 
 def _beside(excess: Floats, others: Floats) -> tuple[Strength, float]:

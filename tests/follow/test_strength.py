@@ -14,13 +14,19 @@ PLACES = [(2.0 + 3.0 * i, 4.0 + 3.0 * i) for i in range(12)]
 THERE_AND_BACK = [19.1, 15.2, 19.7, 12.6, 18.1, 14.0, 17.8, 13.2]  # climb and conventional in turn [dB]
 
 
-def said_of(levels_db: list[float], own_db: list[float] | None = None) -> list[Strength]:
-    """The strength verdict on each of so many contacts, heard one after the other where they should be."""
+def said_of(
+    levels_db: list[float], own_db: list[float] | None = None, *, last_s: float = 2.0
+) -> list[Strength]:
+    """The strength verdict on each of so many contacts, heard one after the other where they should be.
+
+    `last_s`: how long the sound of the last one is; all others are as long as expected.
+    """
     own_db = own_db or levels_db
     strengths = Strengths(timeline_of(PLACES))
     said = []
     for index, (level_db, own, (start_s, stop_s)) in enumerate(zip(levels_db, own_db, PLACES, strict=False)):
-        start, stop = round(start_s * RATE), round(stop_s * RATE)
+        heard_until_s = start_s + last_s if index == len(levels_db) - 1 else stop_s
+        start, stop = round(start_s * RATE), round(heard_until_s * RATE)
         strengths.take(
             ContactSound(
                 start=start,
@@ -34,7 +40,7 @@ def said_of(levels_db: list[float], own_db: list[float] | None = None) -> list[S
         outcome = Outcome(
             beliefs=np.eye(8)[0],
             onset_s=start_s,
-            offset_s=stop_s,
+            offset_s=heard_until_s,
             expected_onset_s=start_s,
             expected_offset_s=stop_s,
         )
@@ -52,6 +58,13 @@ def test_what_is_far_off_the_others_is_said(off_db: float, kind: Strength) -> No
     alike = [15.0, 16.0, 14.5, 15.5, 15.2]
     assert said_of([*alike, 15.0 + off_db])[-1] == kind
     assert said_of([*alike, 15.3])[-1] == Strength.AS_EXPECTED
+
+
+def test_a_sound_that_is_mostly_air_tells_no_strength() -> None:
+    """Cuts of 2 s: the middle of a sound of 3.9 s is of the cut, that of one of 4.1 s may be air."""
+    alike = [15.0, 16.0, 14.5, 15.5, 15.2]
+    assert said_of([*alike, 3.0], last_s=3.9)[-1] == Strength.LIGHTER
+    assert said_of([*alike, 3.0], last_s=4.1)[-1] == Strength.CANNOT_TELL
 
 
 def test_too_few_others_tell_nothing() -> None:
