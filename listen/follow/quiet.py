@@ -34,8 +34,17 @@ class Tells:
         Mean log odds in air [nats].
     air_below : float
         What is likelier by less than this is taken for air.
-    of_contacts : bool
-        Whether `HALF_HEARD` and `HEARD` are of this ear.
+    half_heard, heard : (mean, spread)
+        Mean log odds over what was confirmed as contact, for 0.25 s or more: where it was air, before a cut,
+        after one or alone, and over the first 0.6 s of cuts that were heard [nats].
+    early, late : float
+        Share of the contacts with a second of air beside them whose start the ear dates sooner by 0.3 s or
+        more, whose end later.
+    begun_late : float
+        Share of the contacts whose start it dates later by 0.3 s or more.
+    dated : (share, worth)
+        Share of the contacts with any of the three, and how many contacts of a run that is worth: such
+        dates come in rows, too (a beta distribution).
     firm : float
         Mean log odds from which a contact is firmly heard [nats].
     missed : (mean, spread, least)
@@ -50,24 +59,49 @@ class Tells:
     firm: float
     missed: tuple[float, float, float]
     air_below: float = 0.0
-    of_contacts: bool = False
+    half_heard: tuple[float, float] = (0.0, 0.0)
+    heard: tuple[float, float] = (0.0, 0.0)
+    early: float = 0.0
+    late: float = 0.0
+    begun_late: float = 0.0
+    dated: tuple[float, float] = (1.0, 1.0)
 
 
 # -3.1 ± 1.4 in air, 0.1 ± 1.6 over misses. Where all others are firm 16 of 692 are missed, with 332 more
 # clips drawn alike 27 of 1310, one of them believed as little as air.
 LIVE = Tells(
-    still=2.08, slope=1.05, bend=-0.10, air=-3.1, firm=1.0, missed=(0.4, 1.5, 0.09), of_contacts=True
+    still=2.08,
+    slope=1.05,
+    bend=-0.10,
+    air=-3.1,
+    firm=1.0,
+    missed=(0.4, 1.5, 0.09),
+    half_heard=(1.1, 1.4),
+    heard=(3.4, 1.2),
+    early=0.016,
+    late=0.031,
+    begun_late=0.034,
+    dated=(0.044, 8.7),
 )
 # -4.7 ± 0.9 and 0.1 ± 2.4, of 1091 and 54; no real room's air is so quiet, so below even nothing is told.
 # Where all others are firm 10 of 912 are missed, with 332 more clips drawn alike 24 of 1688, none below -1.7.
 SECOND_LOOK = Tells(
-    still=4.01, slope=1.12, bend=-0.06, air=-4.7, air_below=1.0, firm=2.0, missed=(1.1, 1.6, 0.06)
+    still=4.01,
+    slope=1.12,
+    bend=-0.06,
+    air=-4.7,
+    air_below=1.0,
+    firm=2.0,
+    missed=(1.1, 1.6, 0.06),
+    half_heard=(1.8, 1.1),
+    heard=(4.8, 0.8),
+    early=0.009,
+    late=0.013,
+    begun_late=0.003,
+    dated=(0.009, 7.0),
 )
 LEAST, MOST = 0.03, 20.0  # no more is made of it: real rooms sound otherwise
 BREAK, STOP = (0.3, 2.0), (-2.7, 1.2)
-# The live ear's mean over what was confirmed as contact, for 0.25 s or more: where it was air, before a cut,
-# after one or alone (85 in 300 clips), and over the first 0.6 s of cuts that were heard (1976).
-HALF_HEARD, HEARD = (1.1, 1.4), (3.4, 1.2)
 MOST_BREAK = 5.0
 N_FIRM = 6  # so many contacts about a place tell how firmly this run's are heard there
 STEP_S, KEPT_S, KEPT_CONTACTS = 0.1, 600.0, 256
@@ -105,6 +139,7 @@ class Quiet:
         self._newest = -1  # step
         self._contacts: deque[tuple[float, float]] = deque(maxlen=KEPT_CONTACTS)  # end [s], mean log odds
         self.none_missed = True
+        self._n_dated, self._n_wrongly = 0.0, 0.0  # contacts of this run, and those dated wrongly
         self._new: list[StateLikelihoods] = []
 
     def take(self, heard: StateLikelihoods) -> None:
@@ -220,11 +255,38 @@ class Quiet:
 
         At least 1: what is firmly believed is not surer than it was said to be.
         """
-        odds = self.mean_odds(start_s, stop_s) if self._tells.of_contacts else None
+        return max(self._for_air(start_s, stop_s, untold=1.0), 1.0)
+
+    def for_air_before(self, start_s: float, stop_s: float) -> float:
+        """Share of contacts that the ear begins sooner, times how much likelier it then believes as here."""
+        return self._times_dated * self._tells.early * self._for_air(start_s, stop_s, untold=0.0)
+
+    def for_air_after(self, start_s: float, stop_s: float) -> float:
+        """The same of contacts that it ends later."""
+        return self._times_dated * self._tells.late * self._for_air(start_s, stop_s, untold=0.0)
+
+    def for_late_start(self, start_s: float, stop_s: float, now_s: float) -> float:
+        """The same of contacts whose first part it misses."""
+        return self._times_dated * self._tells.begun_late * (self.for_a_miss(start_s, stop_s, now_s) or 0.0)
+
+    def date(self, wrongly: float) -> None:
+        """Take a contact that was heard, and the belief that its start or end was dated wrongly."""
+        self._n_dated += 1.0
+        self._n_wrongly += wrongly
+
+    @property
+    def _times_dated(self) -> float:
+        """How many times as often as usual this run's contacts are dated wrongly, by what was found."""
+        share, worth = self._tells.dated
+        return (worth * share + self._n_wrongly) / ((worth + self._n_dated) * share)
+
+    def _for_air(self, start_s: float, stop_s: float, *, untold: float) -> float:
+        is_known = math.isfinite(start_s) and math.isfinite(stop_s)
+        odds = self.mean_odds(start_s, stop_s) if is_known else None
         if odds is None:
-            return 1.0
-        log_ratio = _log_density(odds, HALF_HEARD) - _log_density(odds, HEARD)
-        return min(max(math.exp(log_ratio), 1.0), MOST)
+            return untold
+        log_ratio = _log_density(odds, self._tells.half_heard) - _log_density(odds, self._tells.heard)
+        return min(max(math.exp(log_ratio), LEAST), MOST)
 
     def mean_odds(self, start_s: float, stop_s: float, *, least: int = LEAST_STEPS) -> float | None:
         """Mean log odds of contact in a stretch; None where too little is known of it."""

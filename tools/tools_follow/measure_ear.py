@@ -6,9 +6,10 @@ the belief at true starts, bursts in air, true ends and breaks inside a contact;
 beside the true one; how often the ear supposes or confirms an end in the middle of a contact; whether misses
 come in rows, and what the live ear believes meanwhile, also where all others are firmly heard;
 how often it supposes a start in air and takes it back; what it believes over air that was confirmed as
-contact, and over the first of cuts; how deep and for how long its belief falls in running cuts. With "again"
-only what the second look misses and believes meanwhile. Numbers in `doubt.py`, `lost_cut.py`, `own_ear.py`,
-`quiet.py`, `supposed.py` and `way_out.py` of `listen/follow` and in `runs.py` here are set from it.
+contact, and over the first of cuts; how often a start or an end is dated far off, and whether such dates come
+in rows; how deep and for how long its belief falls in running cuts. With "again" only what the second look
+misses and believes meanwhile, and how it dates. Numbers in `doubt.py`, `lost_cut.py`, `own_ear.py`, `quiet.py`,
+`supposed.py` and `way_out.py` of `listen/follow` and in `runs.py` here are set from it.
 """
 
 import sys
@@ -34,6 +35,7 @@ LEVELS, LASTED = np.arange(0.0, 5.1, 0.5), (1, 2, 3, 5, 8, 12, 20, 30, 50)  # lo
 ONE_FALL = 100  # frames; what comes sooner is the same fall
 LEAST_OTHERS = 4  # contacts of a clip
 FIRST_S, LEAST_AIR_S = 0.6, 0.25  # of what is heard as contact, in a cut and in air
+FAR_S, BESIDE_S, LEAST_LENGTH_S = 0.3, 1.0, 0.4  # of dates; of air beside a contact, where it is needed
 LENGTHS_S = (0.0, 0.06, 0.12, 0.2, 0.4, 0.8, 5.0)
 
 
@@ -101,6 +103,8 @@ class Tally:
         self.in_air: list[
             tuple[int, float]
         ] = []  # starts that a clip supposes in air and takes back, and its air [s]
+        self.dated: list[tuple[int, int]] = []  # contacts of a clip, and those dated far off
+        self.far: dict[str, list[bool]] = {"sooner": [], "ended later": [], "begun later": []}
         self.breaks_s: list[float] = []  # how long breaks last, to the next start or the contact's end
 
     def take(self, made: Made) -> None:
@@ -113,6 +117,7 @@ class Tally:
         self._misses(truth, events, quiet, made.rate, firm=LIVE.firm)
         self._in_air(truth, events, made)
         self._confirmed(truth, events, quiet, made.rate)
+        self._dates(truth, _stretches(events, made.rate))
         starts = [e.at / made.rate for e in events if e.state is State.ENTRY]
         for event in events:
             at = event.at / made.rate
@@ -134,7 +139,27 @@ class Tally:
     def take_again(self, made: Made) -> None:
         """Look at one clip a second time."""
         events, quiet = heard_again(made)
-        self._misses(_truth_of(made), events, quiet, made.rate, firm=SECOND_LOOK.firm)
+        truth = _truth_of(made)
+        self._misses(truth, events, quiet, made.rate, firm=SECOND_LOOK.firm)
+        self._confirmed(truth, events, quiet, made.rate)
+        self._dates(truth, _stretches(events, made.rate))
+
+    def _dates(self, truth: np.ndarray, heard: np.ndarray) -> None:
+        """Starts and ends that are dated far off; one heard with its neighbour, by the air between them."""
+        n, n_far = 0, 0
+        before = np.append(0.0, truth[:-1, 2])
+        after = np.append(truth[1:, 0], np.inf)
+        for (start, _, stop), last, following in zip(truth, before, after, strict=True):
+            mine = heard[(heard[:, 0] < stop - 0.05) & (heard[:, 1] > start + 0.05)]
+            if stop - start < LEAST_LENGTH_S or not len(mine):
+                continue
+            begun, ended = max(mine[0, 0], last), min(mine[-1, 1], following)
+            sooner, later = start - begun > FAR_S, ended - stop > FAR_S
+            self.far["sooner"] += [sooner] if start - last > BESIDE_S else []
+            self.far["ended later"] += [later] if following - stop > BESIDE_S else []
+            self.far["begun later"].append(begun - start > FAR_S)
+            n, n_far = n + 1, n_far + (sooner or later or begun - start > FAR_S)
+        self.dated.append((n, n_far))
 
     def _in_air(self, truth: np.ndarray, events: list[Event], made: Made) -> None:
         """Starts that were supposed in air, the first seconds left out."""
@@ -245,6 +270,13 @@ def _truth_of(made: Made) -> np.ndarray:
     return np.array(cuts).reshape(-1, 3) / made.rate
 
 
+def _stretches(events: list[Event], rate: int) -> np.ndarray:
+    """Start and end of each contact as confirmed, shape (n_stretches, 2) [s]."""
+    told = [e for e in events if e.standing is Standing.CONFIRMED and e.state in (State.ENTRY, State.AIR)]
+    found = [(a.at, b.at) for a, b in pairwise(told) if a.state is State.ENTRY and b.state is State.AIR]
+    return np.array(found).reshape(-1, 2) / rate
+
+
 def missed(stretches: np.ndarray, events: list[Event], rate: int) -> np.ndarray:
     """Of which stretches next to nothing was heard as contact."""
     told = [e for e in events if e.standing is Standing.CONFIRMED and e.state in (State.ENTRY, State.AIR)]
@@ -317,6 +349,10 @@ def main(arguments: list[str]) -> None:
     print(
         f"contacts of which all others are firm: {tally.firm}; log odds over those missed from {least:.1f} on"
     )
+    for name, far in tally.far.items():
+        print(f"{name} by more than {FAR_S} s: {np.mean(far):.4f} of {len(far)}")
+    n, m = np.array(tally.dated).sum(axis=0)
+    print(f"dated far off {m / n:.4f} of {n}; a clip's share is worth {worth(tally.dated):.1f} contacts")
     if is_again:
         return
     rate, air_s = in_air(tally.in_air)
