@@ -8,8 +8,8 @@ come in rows, and what the live ear believes meanwhile, also where all others ar
 how often it supposes a start in air and takes it back; what it believes over air that was confirmed as
 contact, and over the first of cuts; how often a start or an end is dated far off, and whether such dates come
 in rows; how deep and for how long its belief falls in running cuts. With "again" only what the second look
-misses and believes meanwhile, and how it dates. Numbers in `doubt.py`, `lost_cut.py`, `own_ear.py`, `quiet.py`,
-`supposed.py` and `way_out.py` of `listen/follow` and in `runs.py` here are set from it.
+misses and believes meanwhile, and how it dates. Numbers in `doubt.py`, `lost_cut.py`, `own_ear.py`,
+`quiet.py`, `supposed.py` and `way_out.py` of `listen/follow` and in `runs.py` here are set from it.
 """
 
 import sys
