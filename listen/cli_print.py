@@ -34,14 +34,14 @@ def print_run(run: Run, *, json: bool) -> None:
         return
     from rich.console import Console
 
-    from listen.report import clock_lines, contact_table, flag_lines, heard_table
+    from listen.report import clock_lines, contact_table, flag_lines, heard_table, silence_lines
 
     console = Console(highlight=False)
     console.print(run_sentence(run), markup=False)
     table = contact_table(run) if run.timeline is not None else heard_table(run)
     if table.row_count:
         console.print(table)
-    for line in (*flag_lines(run), *clock_lines(run)):
+    for line in (*flag_lines(run), *silence_lines(run), *clock_lines(run)):
         console.print(line, markup=False)
     cautions = run.timeline.cautions if run.timeline is not None else ()
     if n := len(warnings_of(cautions)):

@@ -146,6 +146,7 @@ class SoundEar:
         self._layout = ear_layout()
         self._blanking = Blanking(rate)
         self._silence = DigitalSilence(rate)
+        self._end = 0  # of what was given [samples]
         self._clipping = Clipping(rate)
         self._measure = Measure(rate)
         self._kept = FrameStore() if keep else None
@@ -178,13 +179,15 @@ class SoundEar:
             self._blanking.blank(round(given.value * self._measure.rate))
         if not isinstance(given, Block | Gap):
             return ()
+        self._end = given.stop
         sound = self._silence.push(self._blanking.push(given))
         pieces = chain.from_iterable(self._clipping.pieces(item) for item in sound)
         return tuple(chain.from_iterable(self._take(piece) for piece in pieces))
 
     def close(self) -> tuple[Heard, ...]:
         """End the stream and give what was still open."""
-        return (*self._hear(self._measure.close()), *self._decide.close())
+        silent = chain.from_iterable(self._take(gap) for gap in self._silence.close(self._end))
+        return (*silent, *self._hear(self._measure.close()), *self._decide.close())
 
     def remember(self, stretches: Sequence[Frames]) -> None:
         """Keep frames that were measured earlier, for `look_again` alone."""

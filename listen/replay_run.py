@@ -14,7 +14,7 @@ from listen.errors import InputError, RecordingError
 from listen.fused_ear import FusedEar
 from listen.hear import Clamp, clamp_loads, parse_columns, read_ahead, read_blocks, read_load_log, sound_info
 from listen.job_file import load_job
-from listen.measure.digital_silence import LEAST
+from listen.measure.digital_silence import LEAST, REASON
 from listen.record import Run, RunWriter, read_run
 from listen.record.features import FEATURES_FILE, Features, FeatureWriter, read_features
 from listen.record.keep import Keep, keep_of
@@ -217,7 +217,9 @@ def run_folder(folder: Path, job: Path | None) -> Source:
         rate=rate,
         length=round(run.duration * scale),
         gaps=tuple(
-            replace(gap, start=round(gap.start * scale), stop=round(gap.stop * scale)) for gap in run.gaps
+            replace(gap, start=round(gap.start * scale), stop=round(gap.stop * scale))
+            for gap in run.gaps
+            if has_features or gap.reason != REASON  # the ear finds these in the sound itself
         ),
         witnesses=tuple(sorted(_scaled((*run.loads, *run.marks), scale), key=lambda item: item.at)),
         features=read_features(folder) if has_features else None,

@@ -1,12 +1,17 @@
 """A run in words for the terminal: one sentence, then a table that an operator understands."""
 
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from listen.blocks import Gap
 from listen.lengths import length_text
 from listen.record import Run, RunContact
 from listen.record.words import RAISED, SURE, how_sure
 from listen.timeline import Cue, Flag, Strength, VerdictKind
 
+LEAST_TOLD_S = 0.5  # a shorter silence hides no contact that a person could miss
+MOST_TOLD = 8
 SUMMING_UP = ("nothing since", "length offset")  # cues that say more of flags before them
 
 if TYPE_CHECKING:
@@ -82,6 +87,28 @@ def flag_lines(run: Run) -> list[str]:
     said: list[Flag | Cue] = [*run.flags, *(cue for cue in run.cues if cue.kind in SUMMING_UP)]
     lines = [f"{item.at / run.rate:8.2f} s  {item.text}" for item in sorted(said, key=lambda item: item.at)]
     return ["Flags, as they were said; the table is from hearing it all once more:", *lines] if lines else []
+
+
+def silence_lines(run: Run) -> list[str]:
+    """When no sound came, and why; gaps that follow one another are one. Nothing for a run on load alone."""
+    lines, long_enough = [], LEAST_TOLD_S * run.rate
+    for gap in joined_gaps(run.gaps):
+        if long_enough <= gap.stop - gap.start < run.duration:
+            length_s = (gap.stop - gap.start) / run.rate
+            lines.append(f"{gap.start / run.rate:8.2f} s  no sound for {length_s:.1f} s: {gap.reason}")
+    n_more = len(lines) - MOST_TOLD
+    return lines if n_more <= 0 else [*lines[:MOST_TOLD], f"{'':10}  and {n_more} more times"]
+
+
+def joined_gaps(gaps: Sequence[Gap]) -> list[Gap]:
+    """Each stretch without sound as one gap, with the reason of its first."""
+    joined: list[Gap] = []
+    for gap in sorted(gaps, key=lambda gap: gap.start):
+        if joined and gap.start <= joined[-1].stop:
+            last = joined.pop()
+            gap = replace(last, stop=max(last.stop, gap.stop))
+        joined.append(gap)
+    return joined
 
 
 def clock_lines(run: Run) -> list[str]:

@@ -28,7 +28,7 @@ from listen.states import (
 )
 from listen.timeline import NOTE_KINDS, Caution, Cue, Flag, Mark, Position, Timeline, Verdict
 
-Decided = StateLikelihoods | Event | Finding | ContactSound | Learnt | Position | Verdict | Cue | Flag
+Decided = StateLikelihoods | Event | Finding | ContactSound | Learnt | Position | Verdict | Cue | Flag | Gap
 
 
 class Session:
@@ -90,7 +90,7 @@ class Session:
             return ()
         last = tuple(item for given in self._waiting for item in self._hear(given))
         self._closed = True
-        last += self._told(self._ear.close(), ())
+        last += self._told(self._ear.close(), None)
         followed = () if self._follower is None else self._follower.close(self.heard)
         return (*last, *self._advised(followed), *self._advise.close())
 
@@ -104,7 +104,7 @@ class Session:
     def _hear(self, given: Given) -> tuple[Decided, ...]:
         heard = self._ear.push(given)
         self.heard = self._end_after(given)
-        return self._told(heard, (given,) if isinstance(given, Mark) else ())
+        return self._told(heard, given)
 
     def _check_place(self, given: Block | Gap) -> None:
         if isinstance(given, Block) and given.rate != self.rate:
@@ -121,8 +121,12 @@ class Session:
             return given.stop
         return max(self.heard, given.at) if self._ear.runs_on_load else self.heard
 
-    def _told(self, heard: tuple[Heard, ...], marks: tuple[Mark, ...]) -> tuple[Decided, ...]:
-        """What was heard, and what follows from it, in the order in which it was known, whatever the cut."""
+    def _told(self, heard: tuple[Heard, ...], given: Given | None) -> tuple[Decided, ...]:
+        """What was heard, and what follows from it, in the order in which it was known, whatever the cut.
+
+        A mark or gap that was given is not told again; a silence that the ear took for a gap is.
+        """
+        marks = (given,) if isinstance(given, Mark) else ()
         told: list[Decided] = []
         for item in (*heard, *marks):
             if isinstance(item, StateLikelihoods):
@@ -138,7 +142,7 @@ class Session:
             if isinstance(item, Learnt):
                 told.append(item)
                 continue
-            told += () if isinstance(item, Gap | Mark) else (item,)
+            told += () if isinstance(item, Mark) or item is given else (item,)
             told += () if isinstance(item, Gap) else self._advise.push(item)
             told += self._follow((item,), known_at)
         return (*told, *self._follow((), self.heard))

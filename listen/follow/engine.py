@@ -245,10 +245,19 @@ class Engine:
             self.model.ear.dated(float((weights * self.core["worse"][told]).sum()))
 
     def lose_sound(self, start: float, stop: float, *, in_contact: bool) -> None:
-        """Nothing was heard for a while; the program went on, and what came in it was not heard."""
-        self.model.lost.append((start, stop))
-        del self.model.lost[:-MOST_LOST]
-        self.core["q"] += (0.05 * (stop - start)) ** 2
+        """Nothing was heard for a while; the program went on, and what came in it was not heard.
+
+        One that begins where the last ended goes on with it: a microphone that is away gives many in a row.
+        """
+        lost = self.model.lost
+        goes_on = bool(lost) and lost[-1][1] == start
+        begin = lost.pop()[0] if goes_on else start
+        lost.append((begin, stop))
+        del lost[:-MOST_LOST]
+        self.core["q"] += (0.05 * (stop - begin)) ** 2 - (0.05 * (start - begin)) ** 2
+        if goes_on:
+            since = (self.core["phase"] == Phase.DROPPED) & (self.core["ts"] == start)
+            self.core["ts"] = np.where(since, stop, self.core["ts"])
         self.version += 1
         if not in_contact:
             return

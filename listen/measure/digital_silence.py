@@ -16,7 +16,7 @@ from listen.blocks import Block, Gap
 SILENT_S = 0.3  # less is a loss on the way, which a recorder fills with zeros
 STARTS_S = 0.1  # at the beginning
 LEAST = 1e-7  # of full scale: below the last digit of 24 bits
-REASON = "digital silence: no sound came"
+REASON = "nothing but zeros came: the microphone was muted, or its cable is loose"
 
 
 class DigitalSilence:
@@ -41,9 +41,9 @@ class DigitalSilence:
     def push(self, given: Block | Gap) -> tuple[Block | Gap, ...]:
         """Give on what is sound; a gap begins where the silence before it was enough."""
         if isinstance(given, Gap):
-            gap = Gap(start=given.start - self._held, stop=given.stop, reason=given.reason)
+            before = self.close(given.start)
             self._begins, self._zeros, self._held = True, 0, 0
-            return (gap,)
+            return (*before, given)
         if self._sounds_throughout(given.samples):
             return self._sound(given)
         made: list[Block | Gap] = []
@@ -51,6 +51,11 @@ class DigitalSilence:
             part = _part(given, low, high)
             made += self._silence(part) if silent else self._sound(part)
         return tuple(made)
+
+    def close(self, stop: int) -> tuple[Gap, ...]:
+        """The silence with which the sound ends at `stop`, where it was enough."""
+        n_held, self._held = self._held, 0
+        return (Gap(start=stop - n_held, stop=stop, reason=REASON),) if n_held else ()
 
     def _sounds_throughout(self, samples: NDArray[np.float64]) -> bool:
         """Whether a glance tells it: sound at both ends, and so often between that no silence has room."""

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from listen.blocks import Block, Gap
-from listen.measure.digital_silence import SILENT_S, STARTS_S, DigitalSilence
+from listen.measure.digital_silence import REASON, SILENT_S, STARTS_S, DigitalSilence
 
 RATE = 8000
 ENOUGH, AT_START = round(SILENT_S * RATE), round(STARTS_S * RATE)
@@ -71,12 +71,12 @@ def test_a_silence_just_long_enough_is_found_wherever_it_lies_in_a_block() -> No
 
 
 @pytest.mark.closed
-def test_a_gap_in_a_silence_begins_where_the_silence_did() -> None:
+def test_a_gap_in_a_silence_comes_after_the_silence_up_to_it() -> None:
     silence = DigitalSilence(RATE)
     silence.push(Block(samples=noise(RATE), start=0, rate=RATE))
     silence.push(Block(samples=np.zeros(RATE), start=RATE, rate=RATE))
     lost = Gap(start=2 * RATE, stop=5 * RATE, reason="unplugged")
-    assert silence.push(lost) == (Gap(start=RATE + ENOUGH, stop=5 * RATE, reason="unplugged"),)
+    assert silence.push(lost) == (Gap(start=RATE + ENOUGH, stop=2 * RATE, reason=REASON), lost)
     block = Block(samples=noise(RATE), start=5 * RATE, rate=RATE)
     assert silence.push(block) == (block,)
 
