@@ -147,8 +147,8 @@ class Tally:
     def _dates(self, truth: np.ndarray, heard: np.ndarray) -> None:
         """Starts and ends that are dated far off; one heard with its neighbour, by the air between them."""
         n, n_far = 0, 0
-        before = np.append(0.0, truth[:-1, 2])
-        after = np.append(truth[1:, 0], np.inf)
+        before = np.append(0.0, truth[:-1, 2])[: len(truth)]
+        after = np.append(truth[1:, 0], np.inf)[: len(truth)]
         for (start, _, stop), last, following in zip(truth, before, after, strict=True):
             mine = heard[(heard[:, 0] < stop - 0.05) & (heard[:, 1] > start + 0.05)]
             if stop - start < LEAST_LENGTH_S or not len(mine):

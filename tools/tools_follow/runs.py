@@ -11,6 +11,7 @@ from listen.timeline import Mark, MarkKind, SpanKind, Timeline
 from tools.tools_follow.plans import Leg, Plan, whole
 
 RATE = 8000
+Normal = tuple[float, float]  # mean, spread
 STOP_S = 0.08  # a feed hold or a lost tool ends the cut in this
 LEAST_AIR_S = 1.5
 LEAST_HEARD_AIR_S = 0.3  # what comes sooner after a contact is heard as one with it
@@ -18,7 +19,8 @@ LEAST_HEARD_AIR_S = 0.3  # what comes sooner after a contact is heard as one wit
 # by `python -m tools.tools_follow.measure_ear`.
 START, BURST, END, BREAK = (3.3, 1.1), (1.9, 0.9), (2.1, 1.0), (0.6, 0.9)
 MISSES_WORTH = 4.4  # misses come in rows: the beta distribution of a run's share of them
-MISSED_ODDS, AIR_ODDS, AIR_SPREAD = (0.1, 1.6), (-3.1, 0.9), 1.0  # of its belief; the last between runs' air
+# Of its belief over misses, in air, and between runs' air; and of the second look's.
+LIVE, AGAIN = ((0.1, 1.6), (-3.1, 0.9), 1.0), ((0.1, 2.4), (-4.7, 0.9), 0.0)
 BELIEF_S, TOLD_S = 0.1, 1.0  # from one belief to the next, and how many are told at once
 UNHEARD_S, HEARD_SHARE = 0.15, (0.65, 0.25)
 
@@ -66,6 +68,7 @@ class Truth:
     stretches: list[tuple[float, float, int]] = field(default_factory=list)  # start, stop, contact
     events: tuple[Event, ...] = ()
     beliefs: tuple[StateLikelihoods, ...] = ()  # of the live ear, while it hears nothing
+    beliefs_again: tuple[StateLikelihoods, ...] = ()  # and of the second look
     missed: list[tuple[float, float]] = field(default_factory=list)  # stretches that the ear missed [s]
     marks: tuple[Mark, ...] = ()
     gaps: tuple[Gap, ...] = ()
@@ -171,7 +174,8 @@ def run(
             _touch_in_air(rng, truth, fault.contact)
     truth.events = hear(rng, truth, ear, told=told)
     if plan.begins_at == 0.0 and plan.n_gaps == 0:
-        truth.beliefs = believe(rng.spawn(1)[0], truth)
+        truth.beliefs = believe(rng.spawn(1)[0], truth, LIVE)
+        truth.beliefs_again = believe(rng.spawn(1)[0], truth, AGAIN)
     if plan.begins_at > 0.0:
         _begin_later(truth, plan.begins_at * truth.end_s)
     if plan.n_gaps:
@@ -346,10 +350,13 @@ def _missed_share(rng: np.random.Generator, ear: EarRates) -> float:
     return float(rng.spawn(1)[0].beta(MISSES_WORTH * ear.missed_share, MISSES_WORTH * rest))
 
 
-def believe(rng: np.random.Generator, truth: Truth) -> tuple[StateLikelihoods, ...]:
-    """What the live ear believes over each missed contact, and in air once it is decided, each second."""
+def believe(
+    rng: np.random.Generator, truth: Truth, of: tuple[Normal, Normal, float]
+) -> tuple[StateLikelihoods, ...]:
+    """What an ear believes over each missed contact, and in air once it is decided, each second."""
     told = []
-    air = (rng.normal(AIR_ODDS[0], AIR_SPREAD), AIR_ODDS[1])
+    over_misses, (in_air, spread), between = of
+    air = (rng.normal(in_air, between), spread)
     edges = [
         (event.at if event.state == State.ENTRY else event.decided_at) / RATE
         for event in truth.events
@@ -359,7 +366,7 @@ def believe(rng: np.random.Generator, truth: Truth) -> tuple[StateLikelihoods, .
         cuts = [start, *np.arange(start + TOLD_S, stop, TOLD_S)]
         inside = [one for one in truth.missed if start < one[0] < stop]
         told += [_believed(rng, a, b, air) for a, b in pairwise([*cuts, stop])] if not inside else []
-        told += [_believed(rng, a, b, MISSED_ODDS) for a, b in inside]
+        told += [_believed(rng, a, b, over_misses) for a, b in inside]
     return tuple(one for one in told if one.at.size)
 
 

@@ -94,8 +94,10 @@ def _sort(said: Said, everything: list[Position | Verdict | Cue], advise: Advise
 def listen_again(said: Said, timeline: Timeline, truth: Truth, ear: EarRates, *, known: str = "none") -> Said:
     """Judge the whole run afterwards, too."""
     end = round(truth.end_s * RATE)
-    marks = hints(truth, known)
-    for verdict in refined_verdicts(timeline, truth.events, (), marks, RATE, ear, end=end, gaps=truth.gaps):
+    marks, beliefs = hints(truth, known), truth.beliefs_again
+    for verdict in refined_verdicts(
+        timeline, truth.events, (), marks, RATE, ear, end=end, gaps=truth.gaps, beliefs=beliefs
+    ):
         if verdict.contact is None:
             said.refined_unexpected.append(verdict)
         else:
