@@ -69,6 +69,10 @@ class SoundServer:
         self.keeper.wait()
         self.keep_prompt()
 
+    def mute(self, muted: bool) -> None:
+        """As the key on a headset, or a slider in the computer's settings, does it."""
+        self._control("set-source-mute", "mill.monitor", "1" if muted else "0")
+
     def wait_for_sound(self) -> None:
         """Until another program gets sound from the sink: a null sink gives its first after two seconds."""
         words = ["parec", "--raw", "--latency-msec=10", "-d", "mill.monitor"]

@@ -16,6 +16,7 @@ from playwright.sync_api import sync_playwright
 from websockets.sync.client import connect
 from websockets.typing import Origin
 
+from listen.measure.digital_silence import SILENT_S
 from listen.record import read_run
 from tests.hear.mtconnect_agent import Agent
 from tests.sound_server.server import RATE, SoundServer
@@ -116,6 +117,25 @@ def test_an_agent_s_hold_and_override_are_marks_of_the_run(sound_server: SoundSe
     assert [sample.percent for sample in run.loads] == [7.0]
     gaps = np.diff([mark.at for mark in run.marks]) / run.rate
     np.testing.assert_allclose(gaps, [0.7, 1.4], rtol=0, atol=0.15)
+
+
+def test_a_microphone_that_was_muted_for_a_while_is_told_when_the_run_has_ended(
+    sound_server: SoundServer, tmp_path: Path
+) -> None:
+    player = sound_server.play(np.random.default_rng(1).normal(0.0, 0.05, 30 * RATE))
+    process = live(tmp_path / "run")
+    wait_until_heard(address_of(process))
+    time.sleep(1.5)
+    sound_server.mute(True)
+    time.sleep(2.5)
+    sound_server.mute(False)
+    time.sleep(1.5)
+    said = " ".join(ended(process).split())
+    assert re.search(r"no sound for \d\.\d s: nothing but zeros came: the microphone was muted", said)
+    player.kill()
+    player.wait()
+    (gap,) = read_run(tmp_path / "run").gaps
+    assert (gap.stop - gap.start) / RATE == pytest.approx(2.5 - SILENT_S, abs=0.4)
 
 
 def test_a_run_that_is_killed_opens_and_lost_at_most_a_second(
