@@ -224,10 +224,43 @@ def test_follow_the_program_names_the_wrong_contact(page: Page, data: dict[str, 
     assert page.inner_text("#drawn").startswith("Drawn: heard in contact from 1.20 to ")
     assert page.inner_text("#drawn").count("from") == 5
     assert "At the machine: Hold, then compare zero and length offset" in told
+    page.keyboard.press(str(first["wrong"] % 5 + 1))
+    said(page, f"Told already: contact {first['wrong']}")
     page.keyboard.press("N")
     said(page, "Program 2 of 6")
     page.keyboard.press("1")
+    said(page, "Play the sound first.")
+    page.keyboard.press("Space")
+    page.wait_for_function("() => document.querySelector('#follow-lines li[aria-current]') !== null")
+    page.keyboard.press("1")
     said(page, f"Not so: contact {second['wrong']} ended early")
+
+
+def test_who_has_no_keys_presses_at_the_exit_with_a_finger(
+    chromium: Browser, written: Path, data: dict[str, Any]
+) -> None:
+    """On a tablet or telephone: one touch half a second after the first exit is one press, and answers it."""
+    first = float(data["hold"]["exits_s"][0])
+    context = chromium.new_context(
+        viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True, offline=True
+    )
+    page = open_page(context, written, [])
+    page.get_by_role("button", name="Press hold").tap()
+    page.evaluate(
+        """last => { const play = AudioBufferSourceNode.prototype.start;
+        AudioBufferSourceNode.prototype.start = function (when, from, length) {
+          window.began = performance.now();
+          return play.call(this, when, from, Math.min(length, last)); }; }""",
+        first + 2.5,
+    )
+    page.get_by_role("button", name="Start").tap()
+    page.wait_for_function("after_ms => performance.now() > window.began + after_ms", arg=1000 * first + 500)
+    page.get_by_role("button", name="It leaves the metal").tap()
+    told = said(page, "Missed 5 of 6, false presses 0")
+    assert told.startswith("Median ")
+    (reaction,) = json.loads(page.get_attribute("#hold", "data-reactions") or "[]")
+    assert 0.2 < reaction < 2.0  # the sound begins a little after it is asked to
+    context.close()
 
 
 def test_your_hand_your_machine(page: Page, data: dict[str, Any]) -> None:
@@ -268,6 +301,7 @@ def test_a_slow_hand_is_told_what_to_put_into_the_job(page: Page) -> None:
 def test_progress_is_saved_as_the_plain_file_and_erased(page: Page, tmp_path: Path) -> None:
     page.keyboard.press("Alt+4")
     said(page, "Program 1 of 6")
+    page.keyboard.press("Space")
     page.keyboard.press("1")  # the first is never the wrong one
     said(page, "Not so")
     page.locator("#progress summary").press("Enter")

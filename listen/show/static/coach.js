@@ -156,11 +156,24 @@ let presses = [];
 async function startHold() {
   presses = [];
   hideClip();
-  say("Press H each time the tool leaves the metal.");
+  say("Press each time the tool leaves the metal.");
   at("hold").dataset.running = "yes";
   await playClip(lessons.hold.clip, 0, null);
   if (!at("hold").dataset.running) return;
   finishHold();
+}
+
+function pressHold(event) {
+  const second = desk.secondAt(event.timeStamp);
+  if (second !== null && at("hold").dataset.running) presses.push(second);
+}
+
+// For a finger or a mouse: the touch counts, not the letting go; a key that presses it comes as a click without one.
+function holdButton() {
+  const button = make("button", {type: "button", id: "hold-press", "aria-keyshortcuts": "H"}, "It leaves the metal", make("kbd", {}, "H"));
+  button.addEventListener("pointerdown", pressHold);
+  button.addEventListener("click", (event) => { if (event.detail === 0) pressHold(event); });
+  return button;
 }
 
 function finishHold() {
@@ -181,9 +194,11 @@ function showHold(judged) {
 
 // Follow the program
 let followed = 0;
+let [played, told] = [false, false]; // of this program: its sound was begun, its answer was given
 
 async function showFollow(index) {
   followed = index;
+  [played, told] = [false, false];
   const one = lessons.follow[index];
   at("follow-lines").replaceChildren(...one.lines.map((line) =>
     make("li", {}, line.text, make("span", {}, line.contact ? `contact ${line.contact}` : ""))));
@@ -191,23 +206,26 @@ async function showFollow(index) {
   say(`Program ${index + 1} of ${lessons.follow.length}. Space plays it.`);
 }
 
-const playFollow = () => playClip(lessons.follow[followed].clip, 0, null, {each: (second) => {
+const playFollow = () => { played = true; return playClip(lessons.follow[followed].clip, 0, null, {each: (second) => {
   lessons.follow[followed].lines.forEach((line, i) => {
     const item = at("follow-lines").children[i];
     if (line.from_s <= second && second < line.to_s) item.setAttribute("aria-current", "step");
     else item.removeAttribute("aria-current");
   });
-}});
+}}); };
 
 async function answerFollow(number) {
   const one = lessons.follow[followed];
   const right = number === one.wrong;
+  if (!played) return say("Play the sound first.");
+  if (told) return say(`Told already: contact ${one.wrong} ${one.words}. Next program goes on.`);
+  told = true;
   desk.stop();
   keepSession({lesson: "follow", program: followed, right});
   const expected = one.lines.filter((line) => line.contact).map((line) => ({id: line.contact, label: String(line.contact), from_s: line.from_s,
     full_s: line.from_s + line.ramp_s, thin_s: line.to_s - line.ramp_s, to_s: line.to_s, tooth_pass_hz: 0, flagged: line.contact === one.wrong}));
   await showClip(one.clip, {expected});
-  say(`${right ? "Right" : "Not so"}: contact ${one.wrong} ${one.words}. At the machine: ${one.then}`);
+  return say(`${right ? "Right" : "Not so"}: contact ${one.wrong} ${one.words}. At the machine: ${one.then}`);
 }
 
 // Your hand, your machine
@@ -239,7 +257,7 @@ function tellTravel(event) {
 
 // All lessons
 const ENTERS = {hear: () => hearSilently(0), name: () => { hideClip(); showName(); say("Space plays a sound."); },
-  hold: () => { hideClip(); say("Space starts the sound; H is hold."); }, follow: () => showFollow(0), machine: () => { hideClip(); showMachine(); say("Read the cautions with your instructor."); }};
+  hold: () => { hideClip(); say("Start plays the sound; press at each exit."); }, follow: () => showFollow(0), machine: () => { hideClip(); showMachine(); say("Read the cautions with your instructor."); }};
 
 async function hearSilently(index) {
   say("Space plays the example, S plays it slowly, N goes on; the number keys choose one.");
@@ -272,7 +290,7 @@ function buildButtons() {
   }));
   at("name-buttons").append(keyed("Play", "Space", playQuestion), ...lessons.words.map((word, i) => keyed(STATE_WORDS[word], String(i + 1), () => answer(word))),
     keyed("New test", "N", () => { stairs = new Staircase(lessons.name.rule); answers = []; question = null; showName(); say("A new test. Space plays a sound."); }));
-  at("hold-buttons").append(keyed("Start", "Space", startHold));
+  at("hold-buttons").append(keyed("Start", "Space", startHold), holdButton());
   at("follow-buttons").append(keyed("Play", "Space", playFollow), ...[1, 2, 3, 4, 5].map((n) => keyed(`Contact ${n}`, String(n), () => answerFollow(n))),
     keyed("Next program", "N", () => showFollow((followed + 1) % lessons.follow.length)));
   at("machine-form").addEventListener("submit", tellTravel);
@@ -282,8 +300,7 @@ function pressed(event) {
   if (event.altKey && event.key >= "1" && event.key <= "5") { event.preventDefault(); enter(Object.keys(NAMES)[Number(event.key) - 1]); return; }
   if (event.repeat || event.ctrlKey || event.metaKey || event.altKey || event.target.matches("input, textarea")) return;
   if (lesson === "hold" && event.key.toLowerCase() === "h") {
-    const second = desk.secondAt(event.timeStamp);
-    if (second !== null && at("hold").dataset.running) presses.push(second);
+    pressHold(event);
     return;
   }
   const key = event.key === " " ? "space" : event.key.toLowerCase();
