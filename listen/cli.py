@@ -8,7 +8,7 @@ import typer
 
 from listen.cli_runs import runs_app
 from listen.cli_stream import BROKEN_PIPE, patient_streams
-from listen.errors import ListenError
+from listen.errors import InputError, ListenError
 
 FINE, FLAGGED, FAILED = 0, 1, 2
 _MISUSE: type[Exception] = typer.BadParameter.__mro__[2]  # every complaint about how a command was written
@@ -397,6 +397,8 @@ def coach(
 
     if progress is not None:
         return cli_coach.progress(progress, job=job, operator=operator, erase=erase)
+    if operator is not None or erase:
+        raise InputError("--operator and --erase need --progress FILE: the file saved from the lessons page")
     asked = cli_coach.CoachAsked(job=job, seed=seed, runs=runs or (), drill=drill)
     return cli_coach.coach(out, asked)
 

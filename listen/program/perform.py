@@ -244,7 +244,7 @@ def _motion(control: Control, block: Block) -> None:
     special = [] if block.g <= MOTION_ONLY else [code for code in AXIS_USERS if code in block.g]
     if "cycle off" in codes:
         control.cycle = Cycle()
-        modal.motion = None
+        _leave_motion(control)
     if special:
         rapid_home = codes.get("motion") == 0 and special[0] in (280, 300)
         if "motion" in codes and not rapid_home and any(a in lengths for a in AXES):
@@ -265,7 +265,15 @@ def _motion(control: Control, block: Block) -> None:
 def _new_motion(control: Control, code: int) -> None:
     if code // 10 not in CYCLES:
         control.cycle = Cycle()
+    _leave_motion(control)
     control.modal.motion = code
+
+
+def _leave_motion(control: Control) -> None:
+    modal = control.modal
+    if modal.motion in (0, 10):
+        modal.straight = modal.motion
+    modal.motion = None
 
 
 def _rotary(control: Control, block: Block) -> None:
@@ -282,16 +290,32 @@ def _machine_move(control: Control, block: Block, lengths: dict[str, float]) -> 
     block.used(*AXES)
 
 
+def _motion_in_force(control: Control) -> int:
+    """What axis words ask for; at the start and after G80, where nothing is in force, what many controls do.
+
+    NISTIR 6556, section 3.5.15, has axis words after G80 as an error. Many controls keep G0 or G1 through a
+    cycle, and start with one of them as a parameter says (common practice, no source).
+    """
+    modal = control.modal
+    if modal.motion is None:
+        name = g_name(modal.straight)
+        control.caution(
+            "motion not named",
+            f"axis words without a motion in force, at the start or after G80: read as {name}",
+            "some controls do that, others take the other of G0 and G1 or stop here: write it on this line",
+        )
+        modal.motion = modal.straight
+    return modal.motion
+
+
 def _move(control: Control, block: Block, lengths: dict[str, float]) -> None:
-    code = control.modal.motion
+    code = _motion_in_force(control)
     if control.home_incremental and not control.modal.absolute:
         control.caution(
             "G91 left on",
             "the line moves by increments: G91 was set for going home and not taken back",
             "do not run this; write G90 after the G28 line",
         )
-    if code is None:
-        raise Wrong("axis words without a motion in force; is G0 or G1 missing?")
     if code in (0, 10):
         straight(control, SpanKind.RAPID if code == 0 else SpanKind.FEED, target(control, lengths))
         block.used(*AXES)

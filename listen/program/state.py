@@ -43,6 +43,7 @@ class Modal:
     arc_centre_absolute: bool = False
     plane: int = 2
     motion: int | None = None
+    straight: int = 0  # G0 or G1 (10), what was in force before the motion that is now
     feed_mode: int = 94
     feed: float = math.nan
     speed: float = 0.0

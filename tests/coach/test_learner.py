@@ -122,3 +122,13 @@ def test_the_verb_reads_writes_and_erases(tmp_path: Path, capsys: pytest.Capture
     assert not path.exists()
     assert main(["coach", "--progress", str(path)]) == FAILED
     assert "there is none" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("asked", [["--operator", "me.toml"], ["--erase"]])
+def test_what_is_asked_of_a_learners_file_needs_the_file(
+    asked: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(["coach", *asked]) == FAILED
+    assert "need --progress FILE" in capsys.readouterr().err
+    assert not list(tmp_path.iterdir())

@@ -8,7 +8,7 @@ from listen.job import Box, Job, KeepOut, Machine, Setup, Tool
 from listen.program import check_program, program_facts, time_program
 from listen.program.points import check_points
 from listen.timeline import Caution
-from tests.program.reading import job_with, read
+from tests.program.reading import job_with, read, told
 
 pytestmark = pytest.mark.closed
 
@@ -200,3 +200,29 @@ def test_who_said_how_whole_numbers_are_read_is_not_told() -> None:
     said = job_with(MILL, DRILL, machine=Machine(dialect={"whole_numbers": "as written"}))
     kinds = [{caution.kind for caution in cautions(POINTED, job)} for job in (a_job(), said)]
     assert ["decimal point missing" in one for one in kinds] == [True, False]
+
+
+@pytest.mark.parametrize(
+    ("lines", "read_as", "line", "moves"),
+    [
+        ("G43 H1 Z20\nX5\nG1 Z1 F100\n", "G0", 1, ["rapid", "rapid", "feed"]),
+        ("G0 X1 Z5\nG81 X2 Z-5 R2 F100\nG80\nX9\n", "G0", 4, ["rapid"]),
+        ("G1 X1 Z5 F100\nG81 X2 Z-5 R2\nG80 X9\n", "G1", 3, ["feed"]),
+        ("G1 X1 F100\nG2 X5 I2\nG80\nX9\n", "G1", 4, ["feed"]),
+    ],
+)
+def test_axis_words_without_a_motion_are_read_as_many_controls_do_and_told(
+    lines: str, read_as: str, line: int, moves: list[str]
+) -> None:
+    """At the start, and after G80, where NISTIR 6556 has an error (section 3.5.15, from memory)."""
+    program = read(lines)
+    (found,) = (caution for caution in program.cautions if caution.kind == "motion not named")
+    assert found.line == line
+    assert f"read as {read_as}" in found.text
+    kinds = [kind for kind, _ in told(program)]
+    assert (kinds if line == 1 else kinds[-1:]) == moves
+
+
+def test_a_motion_that_is_in_force_raises_nothing_said() -> None:
+    text = "G0 X1 Z5\nG81 X2 Z-5 R2 F100\nG80 G0 X9\nX8\n"
+    assert "motion not named" not in [caution.kind for caution in read(text).cautions]
