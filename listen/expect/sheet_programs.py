@@ -34,6 +34,10 @@ def _values(name: str, facts: ProgramFacts, path: TimedPath) -> dict[str, Any]:
         "last_line": facts.last_line,
         "ended_by": facts.ended_by,
         "travel": {"low": [_known(v) for v in facts.low], "high": [_known(v) for v in facts.high]},
+        "travels": [
+            {"offset": one.offset, "low": [_known(v) for v in one.low], "high": [_known(v) for v in one.high]}
+            for one in facts.reaches
+        ],
         "lowest": [_lowest(item, path) for item in facts.lowest],
         "restarts": [
             {
@@ -60,16 +64,25 @@ def _known(value: float) -> float | None:
 def program_lines(program: dict[str, Any], shown: Any) -> list[str]:
     """The facts of one program as lines to read, lengths in the job's unit."""
     first, last = (_short(program[key]) for key in ("first_line", "last_line"))
-    travel = program["travel"]
     lows = [f"T{i['tool']} {shown.length(i['z'])} ({i['offset']}, {i['where']})" for i in program["lowest"]]
     return [
         f"{program['name']}: {program['bytes']} bytes, {program['lines']} lines, "
         f"ended by {program['ended_by']}",
         f"SHA-256 {program['sha256']}",
         f"First line {first}   last line {last}",
-        f"Travel, rapids and arcs with it, {shown.place(travel['low'])} to {shown.place(travel['high'])}",
+        *_travels(program, shown),
         f"Lowest Z of each tool: {', '.join(lows) or 'not known'}",
         *(_restart(use) for use in program["restarts"]),
+    ]
+
+
+def _travels(program: dict[str, Any], shown: Any) -> list[str]:
+    """One line for each work offset: places under two of them have nothing to do with each other."""
+    travels = program["travels"] if len(program["travels"]) > 1 else [{"offset": "", **program["travel"]}]
+    return [
+        f"Travel{' under ' + one['offset'] if one['offset'] else ''}, rapids and arcs with it, "
+        f"{shown.place(one['low'])} to {shown.place(one['high'])}"
+        for one in travels
     ]
 
 

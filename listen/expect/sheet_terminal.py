@@ -191,7 +191,9 @@ def setup_facts(sheet: Sheet, shown: Shown) -> list[str]:
     side = "above" if above is None or above >= 0.0 else "BELOW"
     distance = shown.length(None if above is None else abs(above))
     rows.append(f"Lowest Z in feed {shown.length(setup['lowest_z'])}, {distance} {side} the underside")
-    if len(setup["programs"]) != 1:  # else the program's own facts say it
+    if (
+        len(setup["programs"]) != 1 and len(setup["offsets_used"]) == 1
+    ):  # else each program's own facts say it
         travel = setup["travel"]
         rows.append(f"Travel from {shown.place(travel['low'])} to {shown.place(travel['high'])}")
     return rows

@@ -28,6 +28,15 @@ class LowestZ:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Reach:
+    """Box of the known places of the tool's tip under one work offset [mm, its coordinates]."""
+
+    offset: str
+    low: Place
+    high: Place
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ProgramFacts:
     """What tells one program from another, and how far it reaches.
 
@@ -38,7 +47,9 @@ class ProgramFacts:
     first_line, last_line : str
         The first and last line that are not empty.
     low, high : (x, y, z)
-        Box of all known places of the tool's tip [mm]; NaN where none is known.
+        Box of all known places of the tool's tip [mm], whatever the work offset; NaN where none is known.
+    reaches : tuple of Reach
+        The same for each work offset that has a known place, in the order of use.
     lowest : tuple of LowestZ
         For each tool and work offset, in the order of use.
     restarts : tuple of ToolUse
@@ -56,6 +67,7 @@ class ProgramFacts:
     last_line: str
     low: Place
     high: Place
+    reaches: tuple[Reach, ...]
     lowest: tuple[LowestZ, ...]
     restarts: tuple[ToolUse, ...]
     duration_s: float
@@ -74,6 +86,7 @@ def program_facts(program: Program, path: TimedPath) -> ProgramFacts:
         last_line=filled[-1] if filled else "",
         low=_least(low),
         high=_greatest(high),
+        reaches=_reaches(path, low, high),
         lowest=_lowest(path, low[:, 2]),
         restarts=program.tool_uses,
         duration_s=float(path.spans.stop_s[-1]) if len(path.spans) else 0.0,
@@ -142,6 +155,17 @@ def _lowest(path: TimedPath, z: Floats) -> tuple[LowestZ, ...]:
         key: int(np.flatnonzero((path.spans.tool == key[0]) & (path.offset == key[1]))[0]) for key in found
     }
     return tuple(found[key] for key in sorted(found, key=lambda key: first[key]))
+
+
+def _reaches(path: TimedPath, low: Floats, high: Floats) -> tuple[Reach, ...]:
+    known = np.isfinite(low).any(axis=1)
+    used, first = np.unique(path.offset[known], return_index=True)
+    found = []
+    for index in used[np.argsort(first)].tolist():
+        mine = known & (path.offset == index)
+        name = path.offset_names[index]
+        found.append(Reach(offset=name, low=_least(low[mine]), high=_greatest(high[mine])))
+    return tuple(found)
 
 
 def _least(values: Floats) -> Place:

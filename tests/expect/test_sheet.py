@@ -213,6 +213,9 @@ def test_the_underside_is_that_of_the_set_up_where_the_tool_comes_nearest(tmp_pa
     for name, line, z in (("G54", 6, -2), ("G55", 10, -3)):
         assert f"touches first under {name} in line {line} the control shows X-5.000 Y10.000 Z{z}.000" in text
         assert f"first touch under {name} in line {line}" in page
+        box = f"X-20.000 Y10.000 Z{z}.000 to X90.000 Y10.000 Z50.000"
+        assert f"Travel under {name}, rapids and arcs with it, {box}" in text
+        assert f"Travel under {name}, rapids and arcs with it, {box}" in page
     assert sheet_page(sheet, job).count("<svg") == 4  # from above and the first touch, twice
     first, second = (plan(sheet, stock, ()) for stock in setup["stock"])  # type: ignore[index]
     assert ">G54</text>" in first
