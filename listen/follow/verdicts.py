@@ -34,6 +34,7 @@ READ_BY = {
 KNOWN_S = 0.5  # frames come no later than this
 LEAST_BELIEF, LEAST_FINE = 0.6, 0.75  # below this the verdict is "cannot tell"; "as expected" asks for more
 BEYOND = 0.012  # share of contacts that begin early by a fault: stock that is too large shows at both ends
+MOVED = 0.5  # of how far one edge is off: from there on the other is off as well
 LEAST_HEARD = 1.0 / 3.0  # of a contact, first to last sound: of less it is not told whether it was there
 
 
@@ -95,46 +96,41 @@ class Wording:
         best, belief = outcome.best, float(outcome.beliefs[outcome.best] / max(outcome.settled, 1e-9))
         if best == NOT_HEARD:
             return self._not_heard(index, outcome, belief, called_at)
-        best, belief = self._or_only_dated(best, outcome, belief, called_at)
+        elsewhere = self._elsewhere(outcome, called_at / self._rate)
+        self._quiet.date(belief * (1.0 - elsewhere))
+        fine = float(outcome.beliefs[AS_EXPECTED] / max(outcome.settled, 1e-9)) + belief * (1.0 - elsewhere)
+        if elsewhere < 1.0 and fine > belief * elsewhere:
+            best, belief, elsewhere = AS_EXPECTED, fine, 1.0
         self._goes_on()
         self._short = index if best == ENDED_EARLY else -2
-        if belief < (LEAST_FINE if best == AS_EXPECTED else LEAST_BELIEF):
-            return VerdictKind.CANNOT_TELL, 1.0 - belief
+        if belief * elsewhere < (LEAST_FINE if best == AS_EXPECTED else LEAST_BELIEF):
+            return VerdictKind.CANNOT_TELL, 1.0 - belief * elsewhere
         if self._hardly_heard(outcome) if best == AS_EXPECTED else self._was_lost(outcome):
             return VerdictKind.CANNOT_TELL, SURELY_NOT
         doubt = math.log(self._half_heard(outcome)) if best == STARTED_EARLY else 0.0
-        return KINDS[best], self._sober(best, belief * outcome.agreed, doubt)
+        return KINDS[best], elsewhere * self._sober(best, belief * outcome.agreed, doubt)
 
-    def _or_only_dated(self, best: int, outcome: Outcome, belief: float, at: int) -> tuple[int, float]:
-        """The likelier of a contact that is not in its place, and one in its place, dated wrongly."""
-        if best not in (STARTED_EARLY, STARTED_LATE, ENDED_LATE):
-            self._quiet.date(0.0)
-            return best, belief
-        fault, dated = self._faulty_or_dated(best, outcome, at / self._rate)
-        in_place = belief * dated / (fault + dated)
-        self._quiet.date(in_place)
-        fine = float(outcome.beliefs[AS_EXPECTED] / max(outcome.settled, 1e-9)) + in_place
-        return (best, belief - in_place) if belief - in_place >= fine else (AS_EXPECTED, fine)
+    def _elsewhere(self, outcome: Outcome, now_s: float) -> float:
+        """Belief that a contact is out of its place as it was heard; else one of its edges was dated wrongly.
 
-    def _faulty_or_dated(self, best: int, outcome: Outcome, now_s: float) -> tuple[float, float]:
-        """How often a contact is so far from its place, and dated so and believed in as here."""
-        quiet, begins_s = self._quiet, outcome.expected_onset_s
-        if best == STARTED_LATE:
-            return self._model.priors.late, quiet.for_late_start(begins_s, outcome.onset_s, now_s)
-        if best == ENDED_LATE:
-            over_s = outcome.offset_s if math.isfinite(outcome.offset_s) else now_s
-            return BEYOND, quiet.for_air_after(outcome.expected_offset_s, over_s)
-        is_elsewhere = self._is_over_before(outcome)
-        return BEYOND, 0.0 if is_elsewhere else quiet.for_air_before(outcome.onset_s, min(begins_s, now_s))
-
-    @staticmethod
-    def _is_over_before(outcome: Outcome) -> bool:
-        """Whether the whole contact was heard before its place."""
-        return outcome.offset_s < outcome.expected_onset_s
+        Where both edges are off by about as much, no wrong date of one explains it.
+        """
+        fault, dated = BEYOND, 0.0
+        begins_s, ends_s = outcome.expected_onset_s, outcome.expected_offset_s
+        late_s, over_s = outcome.onset_s - begins_s, outcome.offset_s - ends_s
+        if outcome.best == STARTED_EARLY and not over_s < MOVED * late_s:
+            dated = self._quiet.for_air_before(outcome.onset_s, min(begins_s, now_s))
+        elif outcome.best == STARTED_LATE and not over_s > MOVED * late_s:
+            fault = self._model.priors.late
+            dated = self._quiet.for_late_start(begins_s, outcome.onset_s, now_s)
+        elif outcome.best == ENDED_LATE and not late_s > MOVED * over_s:
+            until_s = outcome.offset_s if math.isfinite(outcome.offset_s) else now_s
+            dated = self._quiet.for_air_after(ends_s, until_s)
+        return fault / (fault + dated)
 
     def _half_heard(self, outcome: Outcome) -> float:
         """How much likelier what was believed of a contact that lies before its place is of air."""
-        if not self._is_over_before(outcome):
+        if not outcome.offset_s < outcome.expected_onset_s:
             return 1.0
         return self._quiet.for_half_heard(outcome.onset_s, outcome.offset_s)
 

@@ -4,7 +4,7 @@ from itertools import pairwise
 
 import pytest
 
-from listen.follow import Follower
+from listen.follow import Follower, refined_verdicts
 from listen.follow.quiet import LIVE, SECOND_LOOK, Quiet, Tells
 from listen.timeline import Verdict, VerdictKind
 from tests.follow.runs import EAR, RATE, Stretches, events_of, timeline_of
@@ -92,10 +92,18 @@ def test_a_first_part_that_was_half_heard_was_missed() -> None:
     assert [each.kind for each in said] == [VerdictKind.STARTED_LATE, VerdictKind.AS_EXPECTED]
 
 
-def test_what_is_over_before_its_place_was_not_dated_wrongly() -> None:
-    """Contact 4 is heard whole 0.9 s early, and half heard only where it should be."""
-    moved = [*RUN[:3], (13.1, 13.9), *RUN[4:]]
-    assert fourth(moved, (13.1, 13.9), 4.0).kind is VerdictKind.STARTED_EARLY
+@pytest.mark.parametrize(
+    ("stop_s", "kind"), [(16.0, VerdictKind.AS_EXPECTED), (15.1, VerdictKind.STARTED_EARLY)]
+)
+def test_a_contact_that_ends_as_early_as_it_begins_was_not_dated_wrongly(
+    stop_s: float, kind: VerdictKind
+) -> None:
+    """Contact 4 is heard from 13.1 s on, 0.9 s early, of which the second look half believes."""
+    heard = [*RUN[:3], (13.1, stop_s), *RUN[4:]]
+    beliefs = [believed(5.0, 13.1, -4.7), believed(13.1, 14.0, 1.0), believed(14.0, 30.0, -4.7)]
+    program = timeline_of(SIX, feed_override=100.0, override_steady=True)
+    found = refined_verdicts(program, events_of(heard), (), (), RATE, EAR, end=30 * RATE, beliefs=beliefs)
+    assert found[3].kind is kind
 
 
 def test_a_run_that_is_dated_well_is_believed_more() -> None:
