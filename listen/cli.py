@@ -432,8 +432,10 @@ def teach(
 
 def is_one(recording: str) -> bool:
     """True for a file, a run folder or ``-``; a folder of recordings or a glob leads to many."""
+    from listen.record import is_run_folder
+
     path = Path(recording)
-    is_many = (path.is_dir() and not (path / "decisions.jsonl").exists() and any(path.iterdir())) or (
+    is_many = (path.is_dir() and not is_run_folder(path) and any(path.iterdir())) or (
         any(sign in recording for sign in "*?[") and not path.exists()
     )
     return not is_many

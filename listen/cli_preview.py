@@ -21,7 +21,7 @@ from listen.coach.wrong_setup import (
     summary_of,
     with_wrong_zero,
 )
-from listen.record import Run, read_header
+from listen.record import Run, is_run_folder, read_header
 from listen.record.new_folder import new_folder
 from listen.record.words import counted
 from listen.session import Plan, plan_job
@@ -80,7 +80,7 @@ def _say_cautions(job: Path, plan: Plan, guessed: tuple[Caution, ...]) -> None:
 
 
 def _made(plan: Plan, target: Path, settings: PreviewSettings, sound: str) -> Run:
-    is_preview = (target / "decisions.jsonl").is_file() and read_header(target).is_made
+    is_preview = is_run_folder(target) and read_header(target).is_made
     with new_folder(target, set_aside=None if is_preview else say_set_aside(target)) as folder:
         run = make_preview(
             plan.timeline,

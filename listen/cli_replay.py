@@ -9,7 +9,7 @@ from pathlib import Path
 from listen.cli_print import print_run, progress_bar, say_set_aside
 from listen.errors import InputError
 from listen.hear import columns_taken, parse_clamp, parse_columns
-from listen.record import read_run
+from listen.record import is_run_folder, read_run
 from listen.record.many import Done, find_recordings, replay_many
 from listen.record.words import run_sentence
 from listen.replay_run import replay_recording
@@ -34,8 +34,7 @@ def replay_one(
     if columns and load is None:
         raise InputError(f"--columns names those of a load log, got {columns!r} without --load")
     target = out or _own_folder(recording, load)
-    is_run = (recording / "decisions.jsonl").is_file()
-    recorded_with = read_run(recording).header.program if is_run else ""
+    recorded_with = read_run(recording).header.program if is_run_folder(recording) else ""
     with progress_bar("listening", quiet=json) as progress:
         run = replay_recording(
             recording,

@@ -15,7 +15,7 @@ from listen.fused_ear import FusedEar
 from listen.hear import Clamp, clamp_loads, parse_columns, read_ahead, read_blocks, read_load_log, sound_info
 from listen.job_file import load_job
 from listen.measure.digital_silence import LEAST, REASON
-from listen.record import Run, RunWriter, read_run
+from listen.record import Run, RunWriter, is_run_folder, read_run
 from listen.record.features import FEATURES_FILE, Features, FeatureWriter, read_features
 from listen.record.keep import Keep, keep_of
 from listen.record.lines import Line
@@ -192,7 +192,7 @@ def _named(recording: Path, job: Path | None) -> Source:
     if str(recording) == "-":
         return Source(named="-", sound=None, job=job, rate=WITHOUT_SOUND_HZ, length=0)
     if recording.is_dir():
-        if not (recording / "decisions.jsonl").is_file():
+        if not is_run_folder(recording):
             raise RecordingError(
                 f"{recording} is a folder that holds no run and no recording; is the name right?"
             )

@@ -1,7 +1,7 @@
 """The run folder, written as it happens and read back; the library of runs."""
 
 from listen.record.labels import LabelledContact, Labels, read_labels
-from listen.record.reader import read_header, read_run
+from listen.record.reader import is_run_folder, read_header, read_run
 from listen.record.run import Listing, LiveCall, Run, RunContact, RunHeader, RunHold, Stretch
 from listen.record.run_json import run_values, schema
 from listen.record.sound import read_sound, read_stretch
@@ -18,6 +18,7 @@ __all__ = [
     "RunHold",
     "RunWriter",
     "Stretch",
+    "is_run_folder",
     "read_header",
     "read_labels",
     "read_run",

@@ -20,7 +20,7 @@ from pathlib import Path
 
 from listen.errors import InputError, RecordingError
 from listen.record.features import FEATURES_FILE
-from listen.record.reader import read_header, read_run
+from listen.record.reader import DECISIONS, is_run_folder, read_header, read_run
 from listen.record.run import Run
 from listen.record.run_json import write_whole
 from listen.record.words import run_sentence
@@ -30,7 +30,7 @@ INDEX = "runs.sqlite"
 INDEX_VERSION = 2  # another one where rows are told otherwise: then the index is made again
 REFERENCE = "reference.json"
 REFERENCE_FORMAT = "cut-listen reference 1"
-OWN = ("decisions.jsonl", "run.json", "events.tsv", "timeline.html", "expected.json", "spans.npz")
+OWN = (DECISIONS, "run.json", "events.tsv", "timeline.html", "expected.json", "spans.npz")
 OWN_MORE = ("sound.ogg", "sound.flac", FEATURES_FILE, "labels.json", REFERENCE)
 
 
@@ -177,7 +177,7 @@ class Library:
             If none or several fit.
         """
         for direct in (self.root / name, Path(name)):
-            if (direct / "decisions.jsonl").exists():
+            if is_run_folder(direct):
                 return direct
         rows = [row.folder for row in self.rows()]
         fitting = [folder for folder in rows if folder == name or folder.split("/")[-1] == name]
@@ -228,7 +228,7 @@ def _folders(root: Path) -> Iterator[tuple[str, str]]:
     """Every run folder below `root`, with a stamp that changes when its files do."""
     for folder, inside, files in root.walk() if hasattr(root, "walk") else _walk(root):
         inside[:] = sorted(name for name in inside if not name.startswith("."))
-        if folder != root and {"decisions.jsonl", "run.json"} & {*files, *inside}:
+        if folder != root and {DECISIONS, "run.json"} & {*files, *inside}:
             inside.clear()
             yield folder.relative_to(root).as_posix(), _stamp(folder)
 
@@ -260,7 +260,7 @@ def _row(root: Path, name: str, stamp: str) -> RunRow:
         return RunRow(folder=name, trouble=f"{folder}: {error.strerror}", damaged=1, stamp=stamp)
     return RunRow(
         folder=name,
-        date=run.header.started or _file_date(folder / "decisions.jsonl"),
+        date=run.header.started or _file_date(folder / DECISIONS),
         program=run.header.program,
         kind=run.header.kind,
         material=run.header.material,
@@ -355,7 +355,7 @@ def delete_run(folder: Path) -> None:
     InputError
         If the folder holds no run, or a reference: that is unmarked first.
     """
-    if not (folder / "decisions.jsonl").exists() and not (folder / "run.json").exists():
+    if not is_run_folder(folder) and not (folder / "run.json").exists():
         raise InputError(f"{folder} must be a run folder, it holds no run")
     if is_reference(folder):
         raise InputError(f"{folder} is a reference; take the mark away before deleting it")

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from listen.errors import InputError, ListenError
-from listen.record.reader import read_run
+from listen.record.reader import is_run_folder, read_run
 
 SOUND_ENDINGS = (".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".aif", ".aiff")
 Replay = Callable[[Path, Path], object]  # recording, run folder
@@ -53,7 +53,7 @@ def _lead_to(pattern: str) -> Iterator[Path]:
 
     matches = sorted(glob.glob(pattern, recursive=True)) if glob.has_magic(pattern) else [pattern]
     for path in map(Path, matches):
-        if (path / "decisions.jsonl").is_file() or (path.is_file() and path.suffix.lower() in SOUND_ENDINGS):
+        if is_run_folder(path) or (path.is_file() and path.suffix.lower() in SOUND_ENDINGS):
             yield path
         elif path.is_dir():
             yield from _below(path)
@@ -61,7 +61,7 @@ def _lead_to(pattern: str) -> Iterator[Path]:
 
 def _below(folder: Path) -> Iterator[Path]:
     for path in sorted(folder.iterdir()):
-        if (path / "decisions.jsonl").is_file() or path.suffix.lower() in SOUND_ENDINGS:
+        if is_run_folder(path) or path.suffix.lower() in SOUND_ENDINGS:
             yield path
 
 

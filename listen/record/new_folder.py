@@ -11,7 +11,7 @@ from pathlib import Path
 
 from listen.errors import FolderError, RecordingError
 from listen.record.library import REFERENCE
-from listen.record.reader import read_header
+from listen.record.reader import is_run_folder, read_header
 
 _NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EROFS)
 KEPT_BY_HAND = ("labels.json", REFERENCE)
@@ -110,7 +110,7 @@ def _refuse_to_lose(out: Path) -> None:
     held = {path.name for path in out.iterdir()}
     if not held:
         return
-    if "decisions.jsonl" not in held:
+    if not is_run_folder(out):
         raise RecordingError(
             f"{out} must be a new or empty folder, it holds {min(held)}; choose another --out"
         )

@@ -16,6 +16,7 @@ from listen.record.sound import sound_length
 from listen.states import ContactSound, Event, Finding
 from listen.timeline import Cue, Flag, Look, Mark, Position, Verdict
 
+DECISIONS = "decisions.jsonl"  # what makes a folder a run
 FORMATS = ("cut-listen decisions 1",)
 Kind = TypeVar("Kind", bound=Line)
 
@@ -28,7 +29,7 @@ def read_run(folder: Path) -> Run:
     RecordingError
         If the folder holds no run, or a damaged one; the message names file and line.
     """
-    path = folder / "decisions.jsonl"
+    path = folder / DECISIONS
     lines = _lines(path)
     header = _header(path, lines[0] if lines else "")
     end, items = _items(path, lines[1:])
@@ -62,9 +63,14 @@ def read_run(folder: Path) -> Run:
     )
 
 
+def is_run_folder(folder: Path) -> bool:
+    """Whether a run is kept in this folder, whole or cut off."""
+    return (folder / DECISIONS).is_file()
+
+
 def read_header(folder: Path) -> RunHeader:
     """Only what is known of a run before its first sound."""
-    path = folder / "decisions.jsonl"
+    path = folder / DECISIONS
     try:
         with path.open(encoding="utf-8") as file:
             return _header(path, file.readline())

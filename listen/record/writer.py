@@ -27,7 +27,7 @@ from listen.record.expected_file import write_expected
 from listen.record.features import FEATURES_FILE
 from listen.record.job_copy import copy_job
 from listen.record.lines import LINE_TYPES, Line, to_line
-from listen.record.reader import read_run
+from listen.record.reader import DECISIONS, is_run_folder, read_run
 from listen.record.run import Run, RunHeader
 from listen.record.run_json import write_files
 from listen.record.sound import SoundWriter, open_sound
@@ -35,7 +35,6 @@ from listen.record.spectrum import PictureMaker
 from listen.states import Event
 from listen.timeline import Position, Timeline, Verdict
 
-DECISIONS = "decisions.jsonl"
 FORMAT = "cut-listen decisions 1"
 SHEET_FILES = ("expected.json", "spans.npz")
 SOUND_FILES = ("sound.ogg", "sound.flac")
@@ -291,7 +290,7 @@ def _prepare(folder: Path, *, replace: bool) -> tuple[Path, ...]:
     missing = [path for path in (folder, *folder.parents) if not path.exists()]
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        if (folder / DECISIONS).exists() or (folder / "run.json").exists():
+        if is_run_folder(folder) or (folder / "run.json").exists():
             if not replace:
                 raise RecordingError(f"{folder} must be an empty or new folder, it holds a run already")
             for name in OWN_FILES:
