@@ -65,6 +65,7 @@ class SilenceCue:
         self._place = 0.0
         self._ended: int | None = None  # when a cut ended of which the next one is not known yet
         self._silence: Silence | None = None
+        self._is_supposed = False  # a start that is not settled yet: "contact" is said already
 
     def stopped(self, cue: Cue) -> None:
         """Take "cutting stopped"."""
@@ -88,13 +89,15 @@ class SilenceCue:
         if self._ended is not None:
             self._wait(position, self._ended)
         silence = self._silence
-        if silence is None or position.at < silence.late:
+        if silence is None or position.at < silence.late or self._is_supposed:
             return ()
         self._silence = None
         return (self._overdue(silence, position.at),)
 
     def event(self, event: Event) -> None:
-        """Sound ends the silence, and its end begins one."""
+        """Sound ends the silence, and its end begins one; while a start is only supposed it is not said."""
+        if event.state is State.ENTRY:
+            self._is_supposed = event.standing is Standing.PROVISIONAL
         if event.standing is not Standing.CONFIRMED:
             return
         if event.state is not State.AIR:

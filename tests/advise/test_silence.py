@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from listen.advise import Advise
-from listen.states import Event, State
+from listen.states import Event, Standing, State
 from listen.timeline import Cue, Mark, MarkKind, Position, SpanKind, Timeline
 from tests.follow.runs import timeline_of
 
@@ -72,6 +72,24 @@ def test_a_contact_that_does_not_come_is_said_to_be_overdue_once() -> None:
     found = overdue(*after_exit(60.0))
     assert [(cue.at / RATE, cue.contact) for cue in found] == [(11.5, 2)]
     assert found[0].text.startswith("Contact 2 is overdue, line 12: nothing heard since 6.0 s.")
+
+
+def test_while_a_start_is_only_supposed_nothing_is_overdue() -> None:
+    """Contact 2 would be overdue at 11.5 s; at 11 s a start is supposed, at 12.2 s taken back or settled."""
+    exit_, *places = after_exit(60.0)
+    supposed = Event(
+        state=State.ENTRY,
+        at=11 * RATE,
+        decided_at=11 * RATE,
+        probability=0.6,
+        standing=Standing.PROVISIONAL,
+    )
+    none = replace(supposed, decided_at=round(12.2 * RATE), standing=Standing.WITHDRAWN)
+    settled = replace(none, standing=Standing.CONFIRMED)
+    before, rest = places[:10], places[10:]  # up to 11.0 s
+    (found,) = overdue(exit_, *before, supposed, *rest[:2], none, *rest[2:])
+    assert found.at / RATE == 12.5
+    assert not overdue(exit_, *before, supposed, *rest[:2], settled, *rest[2:])
 
 
 def test_a_feed_that_is_followed_slower_than_stated_makes_nothing_overdue() -> None:
