@@ -80,7 +80,7 @@ class DecoderSettings:
     close_now: float = 0.3
     firm_frames: int = 1
     rise: float = 2.0
-    rise_most: float = 2.5
+    rise_most: float = 1.5
     own_start: float = 1.5
     own_asked: float = 0.2
     first_look: int = 45

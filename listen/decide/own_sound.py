@@ -41,11 +41,14 @@ class OwnSoundSettings:
     least, plenty : int
         With fewer frames of air or contact nothing is said; with so many the share is whole.
     floor_db : float
-        What every level is taken to scatter by at least [dB].
+        What every level is taken to scatter by, beside what was seen [dB].
+    alone : float
+        How much of what bands were seen to do together is not believed [0 to 1]: so few frames show
+        some by chance.
     apart : float
         Least distance of cut from air [squared, in scatters].
-    gain, strongest : float
-        Of the log odds, since neighbouring bands say the same thing; and how far they go [nats].
+    strongest : float
+        How far the log odds go [nats].
     checked : int
         A stretch of so many frames counts for half in how often what was learnt was right.
     poor, good : float
@@ -57,8 +60,8 @@ class OwnSoundSettings:
     least: int = 60
     plenty: int = 200
     floor_db: float = 1.5
+    alone: float = 0.1
     apart: float = 8.0
-    gain: float = 0.3
     strongest: float = 6.0
     checked: int = 100
     poor: float = 0.9
@@ -83,24 +86,58 @@ class Opinion:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Side:
-    """Levels of air, or of contact: mean and variance of each band [dB, dB²], from so many frames."""
+    """Levels of air, or of contact, from so many frames.
+
+    Attributes
+    ----------
+    n : int
+    mean : ndarray, shape (n_bands,)
+        [dB]
+    scatter : ndarray, shape (n_bands, n_bands)
+        Covariance of the bands [dB²]: a microphone's level control moves all of them together.
+    """
 
     n: int
     mean: Levels
-    variance: Levels
+    scatter: Levels
 
     @classmethod
     def of(cls, levels: Levels) -> "Side":
         """What frames of shape (n_frames, n_bands) are like."""
-        return cls(n=len(levels), mean=levels.mean(axis=0), variance=levels.var(axis=0))
+        mean = levels.mean(axis=0)
+        return cls(n=len(levels), mean=mean, scatter=(levels - mean).T @ (levels - mean) / len(levels))
 
     def with_more(self, levels: Levels, remembered: int) -> "Side":
         """The same with more frames; of the older ones so many count that all are `remembered` at most."""
         new = Side.of(levels[-remembered:])
         kept = min(self.n, remembered - new.n)
         part, moved = new.n / (kept + new.n), new.mean - self.mean
-        variance = (1.0 - part) * self.variance + part * new.variance + part * (1.0 - part) * moved**2
-        return Side(n=kept + new.n, mean=self.mean + part * moved, variance=variance)
+        between = part * (1.0 - part) * np.outer(moved, moved)
+        scatter = (1.0 - part) * self.scatter + part * new.scatter + between
+        return Side(n=kept + new.n, mean=self.mean + part * moved, scatter=scatter)
+
+
+def discriminant(contact: Side, air: Side, *, floor_db: float, alone: float) -> tuple[Levels, Levels]:
+    """What best tells contact from air: Fisher's linear discriminant (1936), drawn towards single bands.
+
+    Parameters
+    ----------
+    contact, air : Side
+    floor_db, alone : float
+        As in `OwnSoundSettings`.
+
+    Returns
+    -------
+    weight : ndarray, shape (n_bands,)
+        Times levels less `middle`: log odds of contact [nats/dB].
+    middle : ndarray, shape (n_bands,)
+        [dB]
+    """
+    seen = 0.5 * (contact.scatter + air.scatter)
+    each = np.diag(np.diag(seen))
+    scatter = each + (1.0 - alone) * (seen - each) + floor_db**2 * np.eye(len(seen))
+    weight = np.asarray(np.linalg.solve(scatter, contact.mean - air.mean), dtype=np.float64)
+    return weight, 0.5 * (contact.mean + air.mean)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -231,15 +268,13 @@ class OwnSound:
         self._right[is_contact] = before + part * (right - before)
 
     def _fit(self) -> None:
-        """The direction from air to contact, each band by its own scatter."""
+        """The direction from air to contact, where they are far enough apart."""
         settings = self.settings
         if len(self._sides) < 2 or min(side.n for side in self._sides.values()) < settings.least:
             return
         contact, air = self._sides[True], self._sides[False]
-        weight = (contact.mean - air.mean) / (0.5 * (contact.variance + air.variance) + settings.floor_db**2)
-        apart = weight @ (contact.mean - air.mean) >= settings.apart
-        self._weight = settings.gain * weight if apart else None
-        self._middle = 0.5 * (contact.mean + air.mean)
+        weight, self._middle = discriminant(contact, air, floor_db=settings.floor_db, alone=settings.alone)
+        self._weight = weight if weight @ (contact.mean - air.mean) >= settings.apart else None
 
     def _odds(self, levels: Levels) -> Levels:
         assert self._weight is not None, "asked before anything was learnt"

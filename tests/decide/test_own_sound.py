@@ -3,11 +3,12 @@
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from sklearn.discriminant_analysis import LinearDiscriminantAnalysis
 
 from listen.decide.kept import Kept
 from listen.decide.layout import Layout
 from listen.decide.network import SURE_FRAMES
-from listen.decide.own_sound import OwnSound, OwnSoundSettings, Side
+from listen.decide.own_sound import OwnSound, OwnSoundSettings, Side, discriminant
 from listen.decide.paths import with_gaps
 from listen.states import Event, Learnt, Standing, State
 
@@ -144,12 +145,39 @@ def test_a_long_cut_teaches_while_it_lasts() -> None:
 
 
 def test_more_frames_are_as_all_at_once() -> None:
-    """Mean and variance in two parts are those of the whole, as numpy has them."""
+    """Mean and covariance in two parts are those of the whole, as numpy has them."""
     rows = np.random.default_rng(3).normal(-50.0, 4.0, (300, N_BANDS))
     parts = Side.of(rows[:100]).with_more(rows[100:], remembered=1000)
     assert parts.n == 300
     np.testing.assert_allclose(parts.mean, rows.mean(axis=0))
-    np.testing.assert_allclose(parts.variance, rows.var(axis=0))
+    np.testing.assert_allclose(parts.scatter, np.cov(rows, rowvar=False, bias=True))
+
+
+def test_what_it_says_is_a_linear_discriminant() -> None:
+    """As scikit-learn's on the same frames, as many of each side (Fisher 1936)."""
+    rng = np.random.default_rng(8)
+    mixed = rng.normal(0.0, 1.0, (N_BANDS, N_BANDS))
+    air, cut = (rng.normal(0.0, 1.0, (200, N_BANDS)) @ mixed + level for level in (AIR, AIR + 2.0))
+    rows, is_cut = np.vstack([air, cut]), np.repeat([False, True], 200)
+    reference = LinearDiscriminantAnalysis(solver="lsqr").fit(rows, is_cut)
+    weight, middle = discriminant(Side.of(cut), Side.of(air), floor_db=0.0, alone=0.0)
+    np.testing.assert_allclose((rows - middle) @ weight, reference.decision_function(rows), rtol=1e-6)
+
+
+def test_a_level_control_that_moves_all_bands_together_hides_no_cut() -> None:
+    """6 dB up and down, as much as the cut is over the air: band by band the two could not be told apart."""
+    run, swing = Run(), 6.0 * np.sin(np.arange(40) / 3.0)
+    hum = AIR.copy()
+    hum[:3] += 6.0
+    for level, state in ((AIR, State.ENTRY), (hum, State.AIR)) * 4:
+        for moved in swing:
+            run.goes_on(level + moved, 10, in_contact=level is hum, is_cut=level is hum)
+        run.changes(state)
+    for level, sign in ((AIR, -1.0), (hum, 1.0)):
+        for moved in (-6.0, 0.0, 6.0):
+            said = run.goes_on(level + moved, 20, in_contact=None).own.opinion(run.at, 10)
+            assert said is not None
+            assert (sign * said.odds).min() > 1.0
 
 
 def test_old_frames_fade() -> None:
