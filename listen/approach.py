@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-Place = tuple[float, float, float]
+from listen.lengths import Place
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -184,7 +184,7 @@ def expect(
     """
     from listen.cli_job import job_of
     from listen.cli_print import print_sheet, progress_bar, refuse_no_page
-    from listen.session import plan_job
+    from listen.plan import plan_job
 
     refuse_no_page(html)
     planned, guessed = job_of(job_or_program)

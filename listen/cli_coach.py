@@ -88,7 +88,7 @@ def _refuse_to_lose(operator: Path) -> None:
 
 def _feed_of(job: Job) -> float:
     """The fastest feed in the metal at the override in force [mm/min]."""
-    from listen.session import plan_job
+    from listen.plan import plan_job
 
     timeline = plan_job(job).timeline
     fastest = max((contact.feed_mm_per_min for contact in timeline.contacts), default=USUAL_FEED)

@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 
     from listen.hear import Microphone, Witness
     from listen.live_run import Screen, Witnesses
+    from listen.plan import Plan
     from listen.record import Run
-    from listen.session import Plan
     from listen.show.board import Board
     from listen.show.server import LiveServer
     from listen.timeline import Timeline
@@ -124,7 +124,7 @@ def _prepared(job: Path | None, asked: Asked, out: Path | None, model: Path | No
 
 def _plan(job: Path | None) -> "Plan | None":
     from listen.job_file import load_job
-    from listen.session import plan_job
+    from listen.plan import plan_job
 
     return None if job is None else plan_job(load_job(job))
 

@@ -21,10 +21,10 @@ from listen.coach.wrong_setup import (
     summary_of,
     with_wrong_zero,
 )
+from listen.plan import Plan, plan_job
 from listen.record import Run, is_run_folder, read_header
 from listen.record.new_folder import new_folder
 from listen.record.words import counted
-from listen.session import Plan, plan_job
 from listen.show import write_replay_page
 from listen.timeline import Caution
 

@@ -7,9 +7,9 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from listen.errors import InputError, RecordingError
+from listen.plan import Plan, warnings_of
 from listen.record import Run, run_values
 from listen.record.words import counted, run_sentence
-from listen.session import Plan, warnings_of
 
 
 @contextmanager

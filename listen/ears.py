@@ -28,6 +28,10 @@ from listen.decide import (
 )
 from listen.decide.second_look import events_of
 from listen.errors import ModelError, RecordingError
+from listen.hear.blanking import Blanking
+from listen.hear.clipping import Clipping
+from listen.hear.digital_silence import DigitalSilence
+from listen.marks import Mark, MarkKind
 from listen.measure import (
     BAND_COLUMNS,
     COLUMNS,
@@ -40,9 +44,6 @@ from listen.measure import (
     Measure,
     MeasureLoad,
 )
-from listen.measure.blanking import Blanking
-from listen.measure.clipping import Clipping
-from listen.measure.digital_silence import DigitalSilence
 from listen.measure.measure import SHORT_S, Pace
 from listen.measure.spectrum import (
     FINE_HIGHEST_HZ,
@@ -68,7 +69,6 @@ from listen.states import (
     StateLikelihoods,
     Turning,
 )
-from listen.timeline import Mark, MarkKind
 
 Given = Block | Gap | LoadSample | Mark
 Heard = Event | Finding | ContactSound | AirSound | Learnt | ContactLoad | StateLikelihoods | Gap

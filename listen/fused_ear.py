@@ -12,8 +12,8 @@ from listen.decide.fuse import AGREES, Lag
 from listen.decide.second_look import events_of
 from listen.ears import Given, Heard, LoadEar, SoundEar
 from listen.hear.clock import ClockMap, align_clock, fit_clock
+from listen.marks import Mark
 from listen.states import EarRates, Event, Standing, State, StateLikelihoods, Turning
-from listen.timeline import Mark
 
 OFFSETS_S = (
     1.5,

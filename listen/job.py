@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from listen.errors import InputError
-from listen.timeline import Place
+from listen.lengths import Place
 
 MM_PER_INCH = 25.4
 KINDS_OF_RUN = ("raised dry run", "first cut", "repeat")

@@ -39,7 +39,7 @@ from listen.job_table import (
     scale_of,
 )
 from listen.job_tools import read_tools
-from listen.timeline import Place
+from listen.lengths import Place
 
 
 def load_job(path: Path) -> Job:

@@ -2,6 +2,9 @@
 
 from listen.errors import InputError
 
+Place = tuple[float, float, float]
+"""x, y and z [mm]; of which coordinates is said where it is used."""
+
 MM_PER = {"mm": 1.0, "inch": 25.4}
 MORE_DIGITS = {"mm": 0, "inch": 2}
 
@@ -56,7 +59,7 @@ def feed_text(mm_per_min: float, unit: str) -> str:
     return f"{round(mm_per_min / MM_PER[unit], 2):g} {unit}/min"
 
 
-def place_text(place: tuple[float, float, float], unit: str) -> str:
+def place_text(place: Place, unit: str) -> str:
     """A place as axes and numbers.
 
     Examples

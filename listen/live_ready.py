@@ -9,7 +9,8 @@ import numpy as np
 from listen.blocks import Block, LoadSample
 from listen.ears import SoundEar, shipped_model
 from listen.fused_ear import FusedEar
-from listen.session import Session, second_hearing
+from listen.second_hearing import second_hearing
+from listen.session import Session
 
 PARTS = ((3.0, 0.003), (1.5, 0.05), (2.5, 0.003), (1.2, 0.05), (1.5, 0.003))  # length [s], root mean square
 BLOCKS_S = (0.06, 0.01, 0.023, 0.12, 0.7)  # loops are compiled apart for a single frame

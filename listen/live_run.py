@@ -18,15 +18,19 @@ import numpy as np
 
 from listen.blocks import Block, Gap, LoadSample, SourceState
 from listen.ears import Ear, SoundEar, kept_features, shipped_model
+from listen.followed import Position, Verdict
 from listen.fused_ear import FusedEar
 from listen.job import Job
+from listen.marks import Look, Mark
 from listen.record import Run, RunWriter, read_run
 from listen.record.features import FEATURES_FILE, read_features
 from listen.record.keep import Keep
 from listen.replay_run import inputs_of, one_thread, run_folder
-from listen.session import Decided, Session, second_hearing
+from listen.second_hearing import second_hearing
+from listen.session import Decided, Session
 from listen.states import ContactSound, Event, Finding, Learnt, StateLikelihoods
-from listen.timeline import Cue, Flag, Look, Mark, Position, Timeline, Verdict
+from listen.timeline import Timeline
+from listen.told import Cue, Flag
 
 SIXTEEN_BITS = 32768.0
 ENDED = "The run has ended. It is heard again now."

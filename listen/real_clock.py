@@ -3,7 +3,10 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.timeline import Mark, MarkKind, Position, SpanKind, Timeline
+from listen.followed import Position
+from listen.marks import Mark, MarkKind
+from listen.spans import SpanKind
+from listen.timeline import Timeline
 
 Floats = NDArray[np.float64]
 

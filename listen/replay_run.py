@@ -13,8 +13,10 @@ from listen.ears import Ear, FramesEar, LoadEar, SoundEar, kept_features, shippe
 from listen.errors import InputError, RecordingError
 from listen.fused_ear import FusedEar
 from listen.hear import Clamp, clamp_loads, parse_columns, read_ahead, read_blocks, read_load_log, sound_info
+from listen.hear.digital_silence import LEAST, REASON
 from listen.job_file import load_job
-from listen.measure.digital_silence import LEAST, REASON
+from listen.marks import Mark
+from listen.plan import Plan, plan_job
 from listen.record import Run, RunWriter, is_run_folder, read_run
 from listen.record.features import FEATURES_FILE, Features, FeatureWriter, read_features
 from listen.record.keep import Keep, keep_of
@@ -23,9 +25,11 @@ from listen.record.new_folder import SetAside, new_folder, unnoticed
 from listen.record.run import MADE
 from listen.record.sound import LONG_S
 from listen.record.spectrum import PictureMaker
-from listen.session import Decided, Plan, Session, plan_job, second_hearing
+from listen.second_hearing import second_hearing
+from listen.session import Decided, Session
 from listen.states import ContactSound, StateLikelihoods
-from listen.timeline import Flag, Mark, Timeline
+from listen.timeline import Timeline
+from listen.told import Flag
 
 BLOCK_S = 1.0
 WITHOUT_SOUND_HZ = 8000  # the clock of a run that has load and no sound

@@ -5,10 +5,11 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from listen.blocks import Gap
+from listen.followed import Strength, VerdictKind
 from listen.lengths import length_text
 from listen.record import Run, RunContact
 from listen.record.words import RAISED, SURE, how_sure
-from listen.timeline import Cue, Flag, Strength, VerdictKind
+from listen.told import Cue, Flag
 
 LEAST_TOLD_S = 0.5  # a shorter silence hides no contact that a person could miss
 MOST_TOLD = 8

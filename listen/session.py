@@ -1,21 +1,16 @@
-"""The only place that joins the stages: sound, load and marks in, everything decided out.
+"""The only place that joins the stages of a run: sound, load and marks in, everything decided out.
 
 Live and replay run this same code. Any cut of the input gives the same decisions.
 """
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
-
-from listen.advise import Advise, flags_afterwards
+from listen.advise import Advise
 from listen.advise.policy import HOLES
 from listen.blocks import Block, Gap, LoadSample
 from listen.ears import Ear, Given, Heard
 from listen.errors import InputError, ListenError
-from listen.expect import Expected, expect
-from listen.expect.joined import in_program, joined_path
-from listen.follow import Follower, refined_verdicts
-from listen.job import Job
-from listen.program import TimedPath, check_program, merge_cautions, read_program, time_program
+from listen.follow import Follower
+from listen.followed import Position, Verdict
+from listen.marks import Mark
 from listen.states import (
     AirSound,
     ContactLoad,
@@ -26,7 +21,8 @@ from listen.states import (
     StateLikelihoods,
     Turning,
 )
-from listen.timeline import NOTE_KINDS, Caution, Cue, Flag, Mark, Position, Timeline, Verdict
+from listen.timeline import Timeline
+from listen.told import Cue, Flag
 
 Decided = StateLikelihoods | Event | Finding | ContactSound | Learnt | Position | Verdict | Cue | Flag | Gap
 
@@ -187,146 +183,3 @@ def _known_at(item: Event | Mark | Gap | Finding | ContactSound | AirSound | Con
     if isinstance(item, Mark | AirSound | Learnt):
         return item.at
     return item.stop if isinstance(item, Gap) else item.decided_at
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SecondHearing:
-    """What the whole run shows.
-
-    Attributes
-    ----------
-    refined : tuple of Event
-    verdicts : tuple of Verdict
-        Empty without a job.
-    flags : tuple of Flag
-        Those that were not raised while it ran.
-    """
-
-    refined: tuple[Event, ...]
-    verdicts: tuple[Verdict, ...] = ()
-    flags: tuple[Flag, ...] = ()
-
-
-def second_hearing(
-    ear: Ear, timeline: Timeline | None, *, rate: int, told: Sequence[object], end: int
-) -> SecondHearing:
-    """Events, verdicts and further flags as known after the whole run was heard.
-
-    Parameters
-    ----------
-    ear : Ear
-        The one that heard the run, closed.
-    timeline, rate
-        As for `Session`.
-    told : sequence
-        All that was given and decided while it ran; contact sounds, marks, gaps and flags are used.
-    end : int
-        End of the recording [samples].
-    """
-    refined = ear.look_again()
-    if timeline is None:
-        return SecondHearing(refined=refined)
-    verdicts = refined_verdicts(
-        timeline,
-        refined,
-        [item for item in told if isinstance(item, ContactSound)],
-        [item for item in told if isinstance(item, Mark)],
-        rate,
-        ear.rates,
-        end=end,
-        gaps=[item for item in told if isinstance(item, Gap)],
-        beliefs=ear.believed_again(),
-    )
-    flags = flags_afterwards(timeline, verdicts, [item for item in told if isinstance(item, Flag)], rate)
-    return SecondHearing(refined=refined, verdicts=verdicts, flags=flags)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Plan:
-    """A job worked out before the run.
-
-    Attributes
-    ----------
-    job : Job
-    path : TimedPath
-    expected : Expected
-        Its timeline carries the cautions of program and stock.
-    """
-
-    job: Job
-    path: TimedPath
-    expected: Expected
-
-    @property
-    def timeline(self) -> Timeline:
-        """What the run is held against."""
-        return self.expected.timeline
-
-    @property
-    def warnings(self) -> tuple[Caution, ...]:
-        """The cautions that say that something is wrong, not that something was left unchecked."""
-        return warnings_of(self.timeline.cautions)
-
-
-def _in_order(cautions: tuple[Caution, ...], *, n_programs: int) -> tuple[Caution, ...]:
-    """What is wrong first, by its line where there is one program; then what was left unchecked."""
-
-    def place(caution: Caution) -> tuple[bool, int]:
-        line = caution.line if n_programs == 1 and caution.line is not None else 0
-        return caution.kind in NOTE_KINDS, line
-
-    return tuple(sorted(cautions, key=place))
-
-
-def warnings_of(cautions: Iterable[Caution]) -> tuple[Caution, ...]:
-    """Those that say that something is wrong, not that something was left unchecked."""
-    return tuple(caution for caution in cautions if caution.kind not in NOTE_KINDS)
-
-
-_READING = 0.2
-"""Share of the progress that reading the program takes."""
-
-
-def _part(
-    progress: Callable[[float], None] | None, low: float, high: float
-) -> Callable[[float], None] | None:
-    """The same progress for one part of the work, its own 0 to 1 laid between two shares."""
-    if progress is None:
-        return None
-    return lambda share: progress(low + (high - low) * share)
-
-
-def plan_job(
-    job: Job,
-    *,
-    first: tuple[Caution, ...] = (),
-    progress: Callable[[float], None] | None = None,
-) -> Plan:
-    """What a job's program should do: contacts, holds, and the cautions of program and stock.
-
-    Parameters
-    ----------
-    job : Job
-    first : tuple of Caution
-        What is to be told before all that is found here.
-    progress : function
-        Told the share done [0 to 1].
-
-    Raises
-    ------
-    ListenError
-        If the program cannot be read or the job does not fit it.
-    """
-    reading = _part(progress, 0.0, _READING)
-    programs = [read_program(program, job=job, progress=reading) for program in job.programs]
-    paths = [time_program(program, job.machine) for program in programs]
-    path = joined_path(paths)
-    expected = expect(path, job, progress=_part(progress, _READING, 1.0))
-    checked = [
-        in_program(caution, program.name) if len(programs) > 1 else caution
-        for program, own in zip(programs, paths, strict=True)
-        for caution in check_program(program, own, job)
-    ]
-    cautions = _in_order(merge_cautions(tuple(checked), expected.timeline.cautions), n_programs=len(programs))
-    timeline = replace(expected.timeline, cautions=(*first, *cautions))
-    return Plan(job=job, path=path, expected=replace(expected, timeline=timeline))

@@ -17,12 +17,15 @@ from listen.ears import SoundEar, shipped_model
 from listen.errors import RecordingError
 from listen.job_file import load_job
 from listen.live_run import Screen, Shown, as_recorded, finish_live, listen_live, live_run
+from listen.marks import Look, Mark, MarkKind
+from listen.plan import plan_job
 from listen.record import Run, RunWriter
 from listen.record.keep import KEEPS
 from listen.replay_run import replay_recording
-from listen.session import Session, plan_job
+from listen.session import Session
 from listen.synth import EVALUATION_RANGES, Script, draw_room, draw_voice, synthesise
-from listen.timeline import Flag, Look, Mark, MarkKind, Timeline
+from listen.timeline import Timeline
+from listen.told import Flag
 
 RECORDINGS = Path(__file__).resolve().parents[1] / "recordings_synthetic"
 pytestmark = pytest.mark.parity

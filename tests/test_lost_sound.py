@@ -19,9 +19,12 @@ from numpy.typing import NDArray
 
 from listen.blocks import Block, Gap
 from listen.ears import SoundEar, shipped_model
+from listen.followed import Verdict, VerdictKind
 from listen.job_file import load_job
-from listen.session import Decided, SecondHearing, Session, plan_job, second_hearing
-from listen.timeline import Flag, Verdict, VerdictKind
+from listen.plan import plan_job
+from listen.second_hearing import SecondHearing, second_hearing
+from listen.session import Decided, Session
+from listen.told import Flag
 
 pytestmark = pytest.mark.closed
 MADE = Path(__file__).parents[1] / "recordings_synthetic"

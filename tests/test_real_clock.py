@@ -2,8 +2,11 @@
 
 import pytest
 
+from listen.followed import Position
+from listen.marks import Mark, MarkKind
 from listen.real_clock import RealClock
-from listen.timeline import Mark, MarkKind, Position, SpanKind, Timeline
+from listen.spans import SpanKind
+from listen.timeline import Timeline
 from tests.follow.runs import spans_of, timeline_of
 
 pytestmark = pytest.mark.closed

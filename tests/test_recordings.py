@@ -17,11 +17,13 @@ from listen.advise import Advise
 from listen.blocks import Block
 from listen.ears import Heard, SoundEar, shipped_model
 from listen.follow import Follower
+from listen.followed import Position, Verdict, VerdictKind
 from listen.job_file import load_job
+from listen.plan import plan_job
 from listen.replay_run import replay_recording
-from listen.session import plan_job
 from listen.states import EarRates, Event, Learnt, Standing, State, StateLikelihoods
-from listen.timeline import Cue, Flag, Position, Timeline, Verdict, VerdictKind
+from listen.timeline import Timeline
+from listen.told import Cue, Flag
 
 pytestmark = pytest.mark.closed
 FOLDER = Path(__file__).resolve().parents[1] / "recordings_synthetic"

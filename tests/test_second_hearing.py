@@ -3,9 +3,11 @@
 import pytest
 
 from listen.ears import Given, Heard
-from listen.session import SecondHearing, second_hearing, turnings_of
+from listen.marks import Mark, MarkKind
+from listen.second_hearing import SecondHearing, second_hearing
+from listen.session import turnings_of
 from listen.states import EarRates, Event, StateLikelihoods, Turning
-from listen.timeline import Flag, Mark, MarkKind
+from listen.told import Flag
 from tests.follow.runs import EAR, RATE, contact, events_of, timeline_of
 
 pytestmark = pytest.mark.closed

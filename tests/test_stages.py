@@ -19,12 +19,15 @@ from listen.decide import Decide, DecideLoad
 from listen.ears import LoadEar, SoundEar, ear_layout, shipped_model
 from listen.errors import InputError, ListenError
 from listen.follow import Follower
+from listen.followed import Position, Verdict
 from listen.job_file import load_job
 from listen.measure import Measure, MeasureLoad
-from listen.session import Session, plan_job
+from listen.plan import plan_job
+from listen.session import Session
 from listen.states import AirSound, ContactSound, Event, Finding, Learnt, StateLikelihoods
 from listen.synth import EVALUATION_RANGES, draw_clip
-from listen.timeline import Cue, Position, Timeline, Verdict
+from listen.timeline import Timeline
+from listen.told import Cue
 
 pytestmark = pytest.mark.battery
 RATE = 48000

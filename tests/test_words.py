@@ -8,19 +8,13 @@ import numpy as np
 import pytest
 
 from listen.blocks import Block, Frames, Gap, LoadSample
+from listen.contact import Contact
 from listen.errors import InputError
+from listen.followed import Position, Verdict, VerdictKind
 from listen.job import Box, Cylinder, Machine, Tool
+from listen.spans import Spans
 from listen.states import STATES, ContactSound, EarRates, Event, Finding, State, StateLikelihoods
-from listen.timeline import (
-    Contact,
-    HoldPoint,
-    Position,
-    Spans,
-    StopWay,
-    Timeline,
-    Verdict,
-    VerdictKind,
-)
+from listen.timeline import HoldPoint, StopWay, Timeline
 
 pytestmark = pytest.mark.closed
 NAN = float("nan")

@@ -17,7 +17,7 @@ from listen.blocks import Block, LoadSample
 from listen.ears import Ear, Heard, LoadEar, SoundEar, shipped_model
 from listen.fused_ear import FusedEar
 from listen.job_file import load_job
-from listen.session import plan_job
+from listen.plan import plan_job
 from listen.states import Event, Standing, State
 from listen.synth import EVALUATION_RANGES, Script, draw_room, draw_voice, synthesise
 from listen.synth.load import LoadVoice, load_of_program, make_load

@@ -16,8 +16,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 from tools_load.drawing import FAMILIES, FINISHING, RATE, Log, Spans, draw_log
 
 from listen.ears import LoadEar
+from listen.marks import Mark
 from listen.states import Event, Standing, State
-from listen.timeline import Mark
 
 LEAST = 0.95
 

@@ -10,9 +10,9 @@ from pathlib import Path
 
 from listen.coach.preview import RATE, PreviewSettings, make_preview
 from listen.job_file import load_job
+from listen.plan import Plan, plan_job
 from listen.record import Run
 from listen.replay_run import replay_recording
-from listen.session import Plan, plan_job
 
 ROOT = Path(__file__).resolve().parents[1]
 JOBS = (

@@ -10,8 +10,11 @@ from listen.advise.policy import ALWAYS, IN_RAISED, IN_REPEAT, Policy
 from listen.advise.silence import SilenceCue
 from listen.advise.spindle import SpindleCue
 from listen.errors import ListenError
+from listen.followed import Position, Verdict
+from listen.marks import Mark
 from listen.states import AirSound, ContactLoad, ContactSound, Event, Finding
-from listen.timeline import Cue, Flag, Mark, Position, Timeline, Verdict
+from listen.timeline import Timeline
+from listen.told import Cue, Flag
 
 Input = Position | Verdict | Cue | Finding | Event | Mark | ContactSound | AirSound | ContactLoad
 Told = tuple[Flag | Cue, ...]

@@ -6,7 +6,9 @@ from itertools import takewhile
 
 from listen.advise.flags import Flags
 from listen.advise.policy import Policy
-from listen.timeline import Flag, Timeline, Verdict, VerdictKind
+from listen.followed import Verdict, VerdictKind
+from listen.timeline import Timeline
+from listen.told import Flag
 
 AFTERWARDS = "Found when the run was heard again, not at the time."
 NEAR_S = 3.0  # an unexpected contact flagged this near was flagged

@@ -9,9 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.approach import Approach, Rung
-from listen.lengths import length_number, length_text
+from listen.followed import Position
+from listen.lengths import Place, length_number, length_text
+from listen.marks import Mark, MarkKind
+from listen.spans import SpanKind
 from listen.states import Event, Standing, State
-from listen.timeline import Cue, Mark, MarkKind, Place, Position, SpanKind, Timeline
+from listen.timeline import Timeline
+from listen.told import Cue
 from listen.where import said_block
 
 NEAR_MM = 0.1  # a place that was read lies this near the path

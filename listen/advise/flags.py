@@ -16,20 +16,13 @@ from listen.advise.words import (
     place_of,
     verdict_text,
 )
+from listen.contact import Contact
+from listen.followed import Position, Strength, Verdict, VerdictKind
 from listen.lengths import length_number, length_text
+from listen.marks import Mark, MarkKind
 from listen.states import ContactSound, Event, Finding, Standing, State
-from listen.timeline import (
-    Contact,
-    Cue,
-    Flag,
-    Mark,
-    MarkKind,
-    Position,
-    Strength,
-    Timeline,
-    Verdict,
-    VerdictKind,
-)
+from listen.timeline import Timeline
+from listen.told import Cue, Flag
 
 MOST_KEPT = 32
 LEAST_TO_SUM_UP = 3

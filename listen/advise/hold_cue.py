@@ -8,10 +8,14 @@ other only when it is confirmed and followed. Times to press are those that are 
 
 from dataclasses import replace
 
+from listen.contact import Contact
+from listen.followed import Position
 from listen.lengths import length_text
+from listen.marks import Mark, MarkKind
 from listen.real_clock import RealClock
 from listen.states import Event, Standing, State
-from listen.timeline import Contact, Cue, HoldPoint, Mark, MarkKind, Position, StopWay, Timeline
+from listen.timeline import HoldPoint, StopWay, Timeline
+from listen.told import Cue
 from listen.where import said_block
 
 GRID_S = 0.5  # positions come this often

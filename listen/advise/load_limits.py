@@ -5,8 +5,11 @@ from statistics import median
 
 from listen.advise.policy import Policy
 from listen.advise.words import place_of
+from listen.contact import Contact
+from listen.followed import Verdict
 from listen.states import ContactLoad
-from listen.timeline import Contact, Flag, Timeline, Verdict
+from listen.timeline import Timeline
+from listen.told import Flag
 
 KEPT = 40
 TOO_HIGH, TOO_LOW = "load too high", "load too low"

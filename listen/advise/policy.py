@@ -5,7 +5,7 @@ Where no source is named a number is this project's own choice, set with `tools/
 
 from dataclasses import dataclass, field
 
-from listen.timeline import VerdictKind
+from listen.followed import VerdictKind
 
 QUIET_KINDS = (VerdictKind.AS_EXPECTED, VerdictKind.CANNOT_TELL)
 

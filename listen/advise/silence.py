@@ -10,9 +10,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from listen.contact import Contact
+from listen.followed import Position
+from listen.marks import Mark, MarkKind
 from listen.real_clock import RealClock
+from listen.spans import SpanKind
 from listen.states import Event, Standing, State
-from listen.timeline import Contact, Cue, Mark, MarkKind, Position, SpanKind, Timeline
+from listen.timeline import Timeline
+from listen.told import Cue
 from listen.where import said_block
 
 LATE_SHARE, LATE_S = 0.1, 1.0  # how much later than due a contact may be

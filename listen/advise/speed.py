@@ -2,8 +2,10 @@
 
 from listen.advise.policy import HOLES, Policy
 from listen.advise.words import number_word
+from listen.contact import Contact
+from listen.followed import Verdict
 from listen.states import ContactSound
-from listen.timeline import Contact, Flag, Verdict
+from listen.told import Flag
 
 MOST_KEPT = 16
 KIND = "tooth pass off"

@@ -3,8 +3,11 @@
 from collections import deque
 from enum import StrEnum
 
+from listen.followed import Position
+from listen.marks import Mark, MarkKind
 from listen.states import AirSound, Event, Standing, State
-from listen.timeline import Cue, Mark, MarkKind, Position, Timeline
+from listen.timeline import Timeline
+from listen.told import Cue
 
 LEAST_RANGE_DB = 4.0  # between the run's air and its quietest: less tells nothing
 GONE_SHARE = 0.6  # of that range: as much below the air, and the spindle does not turn

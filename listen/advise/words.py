@@ -1,7 +1,8 @@
 """What is said of a verdict: what, where, heard against expected, what to look at. Never more."""
 
+from listen.contact import Contact
+from listen.followed import Strength, Verdict, VerdictKind
 from listen.lengths import length_text
-from listen.timeline import Contact, Strength, Verdict, VerdictKind
 
 SURE = 0.95
 LOOK = {

@@ -12,8 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.contact import Contact
+from listen.spans import SpanKind, Spans
 from listen.synth import EVALUATION_RANGES, Fault, Made, Running, Script, draw_room, draw_voice, synthesise
-from listen.timeline import Contact, SpanKind, Spans, Timeline
+from listen.timeline import Timeline
 
 RATE = 24000
 PEAK = 0.6

@@ -13,11 +13,14 @@ from pathlib import Path
 import numpy as np
 
 from listen.blocks import Block
+from listen.contact import Contact
 from listen.errors import InputError
+from listen.followed import Position, Strength, Verdict, VerdictKind
 from listen.job import Job
 from listen.record import Run, RunWriter
 from listen.record.run import MADE
 from listen.record.words import counted
+from listen.spans import Spans
 from listen.states import Event, State
 from listen.synth import (
     EVALUATION_RANGES,
@@ -31,7 +34,7 @@ from listen.synth import (
     draw_voice,
     synthesise,
 )
-from listen.timeline import Contact, Position, Spans, Strength, Timeline, Verdict, VerdictKind
+from listen.timeline import Timeline
 
 RATE = 48000
 SOUNDS = ("flac", "opus", "wav")

@@ -12,11 +12,13 @@ from typing import Any
 
 import numpy as np
 
+from listen.contact import Contact
 from listen.errors import InputError
 from listen.expect.strength import TELLING_DB
 from listen.job import Box, Cylinder, Job, Shape
 from listen.lengths import MM_PER, length_text
-from listen.timeline import Contact, SpanKind, Timeline
+from listen.spans import SpanKind
+from listen.timeline import Timeline
 
 AXES = "xyz"
 MOST_MM = 50.0

@@ -30,8 +30,8 @@ from listen.decide.load_tidy import above_nothing, is_by_block, without_lone
 from listen.decide.model import Network
 from listen.decide.network import score_whole
 from listen.decide.paths import dated
+from listen.marks import Mark, MarkKind
 from listen.states import Event, State
-from listen.timeline import Mark, MarkKind
 
 # What the story says counts for as much, either way [nats]: beside both networks; beside the first alone,
 # which does better on logs of one value a block; and in amperes, watts and newton metres, where what may

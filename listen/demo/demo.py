@@ -15,10 +15,11 @@ import numpy as np
 import soundfile
 
 from listen.errors import RecordingError
+from listen.followed import VerdictKind
 from listen.job_file import load_job
+from listen.plan import plan_job
 from listen.record import Run
 from listen.replay_run import WritePage, replay_recording
-from listen.session import plan_job
 from listen.synth import (
     EVALUATION_RANGES,
     Fault,
@@ -28,7 +29,7 @@ from listen.synth import (
     draw_voice,
     synthesise,
 )
-from listen.timeline import Timeline, VerdictKind
+from listen.timeline import Timeline
 
 RATE = 48000
 SEED = 23

@@ -18,7 +18,7 @@ from listen.expect.stopping import (
 )
 from listen.job import Job
 from listen.program.path import TimedPath
-from listen.timeline import SpanKind
+from listen.spans import SpanKind
 
 LONGEST_MM = 200.0
 LAST_RUNG_MM = 0.75

@@ -10,7 +10,8 @@ from listen.job import Job
 from listen.lengths import length_text
 from listen.program.path import TimedPath
 from listen.program.tell import told
-from listen.timeline import Caution, SpanKind
+from listen.spans import SpanKind
+from listen.timeline import Caution
 
 # Most a tooth takes, as a share of the diameter: a hundredth is usual in metal, six in wood
 # (common practice, no source).

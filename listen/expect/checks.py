@@ -14,7 +14,8 @@ from listen.job import Job
 from listen.lengths import length_number, length_text, place_text
 from listen.program.path import TimedPath
 from listen.program.tell import told
-from listen.timeline import Caution, SpanKind
+from listen.spans import SpanKind
+from listen.timeline import Caution
 
 Hole = tuple[int, int, int, float, float]
 

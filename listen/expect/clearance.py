@@ -12,7 +12,7 @@ from listen.expect.profile import profile_of
 from listen.expect.segments import Segments
 from listen.expect.stock import Stock
 from listen.job import KeepOut, Tool
-from listen.timeline import Place
+from listen.lengths import Place
 
 REACH_MM = 3.0
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.contact import Contact
 from listen.expect import cutting, kernels
 from listen.expect.engagement import Touch
 from listen.expect.materials import find_material
@@ -15,7 +16,7 @@ from listen.expect.stock import Stock
 from listen.job import Job, Tool
 from listen.program.facts import span_extents
 from listen.program.path import TimedPath
-from listen.timeline import Contact, SpanKind
+from listen.spans import SpanKind
 
 NAN = float("nan")
 RAPID_TAKES_MM3 = 0.5  # less is the grain of the height field

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.contact import Pass
 from listen.errors import InputError
 from listen.expect import kernels
 from listen.expect.approach import approaches
@@ -24,7 +25,7 @@ from listen.expect.strength import with_strength
 from listen.expect.touches import touches_of
 from listen.job import After, Job, Setup
 from listen.program.path import TimedPath
-from listen.timeline import Caution, Elsewhere, Pass, Timeline
+from listen.timeline import Caution, Elsewhere, Timeline
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

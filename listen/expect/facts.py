@@ -9,7 +9,7 @@ from listen.expect.materials import MATERIALS
 from listen.program.facts import move_extents
 from listen.program.moves import Program
 from listen.program.near import MOVING
-from listen.timeline import SpanKind
+from listen.spans import SpanKind
 
 _COMMENT = re.compile(r"\(([^)]*)\)|;(.*)$")
 _NUMBER = r"(\d+(?:\.\d*)?|\.\d+)"

@@ -30,7 +30,8 @@ from listen.expect.stopping import (
 )
 from listen.job import REACTION_S, Job
 from listen.program.path import TimedPath
-from listen.timeline import HoldPoint, SpanKind, StopWay
+from listen.spans import SpanKind
+from listen.timeline import HoldPoint, StopWay
 
 SWITCH_ON = "switch on"  # single block: so the note of such a stop goes on to its end
 CLEAR_MM = 2.0

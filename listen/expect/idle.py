@@ -9,7 +9,8 @@ from listen.job import Job
 from listen.lengths import length_text
 from listen.program.path import TimedPath
 from listen.program.tell import told
-from listen.timeline import Caution, SpanKind
+from listen.spans import SpanKind
+from listen.timeline import Caution
 
 KIND = "tool touches nothing"
 

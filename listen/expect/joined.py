@@ -8,7 +8,8 @@ import numpy as np
 
 from listen.errors import InputError
 from listen.program.path import TimedPath
-from listen.timeline import Caution, Spans
+from listen.spans import Spans
+from listen.timeline import Caution
 
 _SPAN_ARRAYS = ("kind", "line", "tool", "begin", "end", "centre", "sweep", "axis")
 _PATH_ARRAYS = (

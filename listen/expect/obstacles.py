@@ -13,7 +13,8 @@ from listen.lengths import length_text
 from listen.program.near import each_axis_places, holder_of, nearest
 from listen.program.path import TimedPath
 from listen.program.tell import told
-from listen.timeline import Caution, SpanKind
+from listen.spans import SpanKind
+from listen.timeline import Caution
 
 SAMPLE_MM = 0.5
 Floats = NDArray[np.float64]

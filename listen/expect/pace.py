@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.program.path import TimedPath
-from listen.timeline import SpanKind
+from listen.spans import SpanKind
 
 Floats = NDArray[np.float64]
 LEAST_LOSS_S = 0.003

@@ -2,9 +2,9 @@
 
 from dataclasses import replace
 
+from listen.contact import Contact, Pass
 from listen.expect.contacts import Cut
 from listen.lengths import MM_PER, MORE_DIGITS
-from listen.timeline import Contact, Pass
 
 LEVEL_MM = 0.02
 _HOLES = ("drilling", "spot drilling", "reaming", "tapping")

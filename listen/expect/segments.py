@@ -11,7 +11,7 @@ from listen.expect.profile import is_judged, profile_of
 from listen.job import Job
 from listen.program.chords import n_chords, points_along
 from listen.program.path import TimedPath
-from listen.timeline import SpanKind
+from listen.spans import SpanKind
 
 CHORD_MM = 0.002
 RAMP_SHARES = np.arange(2 * KNOTS.size)

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.approach import Approach, Rung
+from listen.contact import Contact
 from listen.expect.approach import least_override
 from listen.expect.contacts import Cut
 from listen.expect.expected import Expected
@@ -26,7 +27,8 @@ from listen.expect.stopping import RealClock
 from listen.job import After, Job, Setup
 from listen.program.facts import span_extents
 from listen.program.path import TimedPath
-from listen.timeline import Contact, HoldPoint, SpanKind, StopWay
+from listen.spans import SpanKind
+from listen.timeline import HoldPoint, StopWay
 
 FORMAT = "cut-listen sheet 1"
 OVERRIDES = (10, 25, 50, 100)

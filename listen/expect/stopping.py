@@ -11,7 +11,7 @@ import numpy as np
 
 from listen.job import REACTION_S, Machine
 from listen.program.path import TimedPath
-from listen.timeline import SpanKind
+from listen.spans import SpanKind
 
 SOUND_PATH_S = 0.006  # two metres at 343 m/s
 DECISION_S = 0.1  # the ear's own delay, by its budget

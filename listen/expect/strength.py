@@ -3,11 +3,11 @@
 import math
 from dataclasses import replace
 
+from listen.contact import Audible, Contact, Reveals
 from listen.expect import cutting
 from listen.expect.contacts import WAYS_DOWN, Cut
 from listen.expect.materials import CuttingForce, find_material
 from listen.job import Job
-from listen.timeline import Audible, Contact, Reveals
 
 EASY_N, FAINT_N = 20.0, 2.0  # cutting force heard easily, faintly; common practice, no source
 EASY_DB, FAINT_DB = -20.0, -35.0  # the same against the strongest contact, where no material is known

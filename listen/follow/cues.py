@@ -11,7 +11,7 @@ from listen.follow.surprise import SURE, Early, Stop, Surprises
 from listen.follow.tracking import Tracking
 from listen.lengths import length_text
 from listen.states import Event, Standing, State, StateLikelihoods
-from listen.timeline import Cue
+from listen.told import Cue
 
 
 class Cues:

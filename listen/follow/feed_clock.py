@@ -10,7 +10,8 @@ from bisect import bisect_right
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.timeline import Mark, MarkKind, Timeline
+from listen.marks import Mark, MarkKind
+from listen.timeline import Timeline
 
 Floats = NDArray[np.float64]
 UNMARKED = 0.07  # who states the override marks most holds

@@ -15,8 +15,11 @@ from listen.follow.strength import Strengths
 from listen.follow.tracking import Item, Tracking
 from listen.follow.unexpected import Unexpected
 from listen.follow.verdicts import Wording
+from listen.followed import Position, Verdict
+from listen.marks import Mark
 from listen.states import ContactSound, EarRates, Event, Finding, StateLikelihoods
-from listen.timeline import Cue, Mark, Position, Timeline, Verdict
+from listen.timeline import Timeline
+from listen.told import Cue
 
 N_SLOTS = 16
 WIDTH = 200

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from listen.follow.hypotheses import Floats, Off, On, Phase
 from listen.follow.view import View
-from listen.timeline import VerdictKind
+from listen.followed import VerdictKind
 
 KINDS = (
     VerdictKind.AS_EXPECTED,

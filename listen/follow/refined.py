@@ -12,8 +12,10 @@ from listen.follow.strength import Strengths
 from listen.follow.tracking import Tracking
 from listen.follow.unexpected import Unexpected
 from listen.follow.verdicts import Wording
+from listen.followed import Verdict, VerdictKind
+from listen.marks import Mark
 from listen.states import ContactSound, EarRates, Event, StateLikelihoods
-from listen.timeline import Mark, Timeline, Verdict, VerdictKind
+from listen.timeline import Timeline
 
 N_SLOTS = 96
 WIDTH = 500

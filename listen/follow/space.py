@@ -10,7 +10,10 @@ number of waits without a limit (program stops, doors).
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.timeline import Audible, Place, Reveals, SpanKind, Timeline
+from listen.contact import Audible, Reveals
+from listen.lengths import Place
+from listen.spans import SpanKind
+from listen.timeline import Timeline
 
 Floats = NDArray[np.float64]
 FEED, RAPID, FIXED, LOOSE = range(4)

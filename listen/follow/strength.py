@@ -6,8 +6,9 @@ import numpy as np
 
 from listen.follow.hypotheses import Floats
 from listen.follow.outcomes import Outcome
+from listen.followed import Strength
 from listen.states import ContactSound
-from listen.timeline import Strength, Timeline
+from listen.timeline import Timeline
 
 LEAST_OTHERS = 5  # passes there and back may be two loudnesses in turn: each is to be heard twice
 LEAST_DIFFERENCE_DB = 4.0

@@ -18,8 +18,10 @@ from listen.follow.read_ahead import ReadAhead
 from listen.follow.space import Space
 from listen.follow.supposed import Supposed
 from listen.follow.view import View
+from listen.lengths import Place
+from listen.marks import Mark, MarkKind
 from listen.states import ContactSound, EarRates, Event, Finding, Standing, State
-from listen.timeline import Mark, MarkKind, Place, Timeline
+from listen.timeline import Timeline
 
 Core = NDArray[np.void]
 KEPT_READINGS = 256

@@ -3,7 +3,7 @@
 import numpy as np
 
 from listen.follow.tracking import Tracking
-from listen.timeline import Verdict, VerdictKind
+from listen.followed import Verdict, VerdictKind
 
 LEAST_BELIEF = 0.8
 LEAST_EAR = 0.65

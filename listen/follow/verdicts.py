@@ -5,6 +5,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from listen.contact import Contact
 from listen.follow.model import Model
 from listen.follow.outcomes import (
     AS_EXPECTED,
@@ -17,7 +18,7 @@ from listen.follow.outcomes import (
     Outcome,
 )
 from listen.follow.priors import FAINT
-from listen.timeline import Contact, Strength, Verdict, VerdictKind
+from listen.followed import Strength, Verdict, VerdictKind
 
 # What a belief is worth, without and with the feed clock, by `python -m tools.tools_follow.calibrate`.
 MOST = (0.977, 0.999)  # of "as expected": all guesses may be wrong, which no guess counts

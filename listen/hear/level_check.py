@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.errors import InputError
-from listen.flat_tops import clipped_share
+from listen.hear.flat_tops import clipped_share
 
 FLOOR_DB = -120.0
 SILENT_DB = -90.0

@@ -13,7 +13,7 @@ from listen.hear.clock import ClockMap
 from listen.hear.load_columns import Column, find_columns, key_of
 from listen.hear.load_table import Row, read_table
 from listen.hear.load_times import LogTimes, spread_equal
-from listen.timeline import Mark, MarkKind
+from listen.marks import Mark, MarkKind
 
 # EXECUTION of MTConnect (ANSI/MTC1.4) as holds; words beyond it that logs use are near enough.
 MOVING = {"ACTIVE"}

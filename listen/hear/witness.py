@@ -14,7 +14,8 @@ from listen.blocks import LOAD_KINDS, LoadSample, SourceState
 from listen.errors import DeviceError
 from listen.hear.clock import ArrivalClock
 from listen.hear.load_csv import execution_mark, is_another_speed, line_of_block
-from listen.timeline import Mark, MarkKind, Place
+from listen.lengths import Place
+from listen.marks import Mark, MarkKind
 
 NUMBERS = {
     "line": MarkKind.LINE,

@@ -10,7 +10,7 @@ import numpy as np
 
 from listen.blocks import Frames, LoadSample
 from listen.errors import ListenError
-from listen.timeline import Mark, MarkKind
+from listen.marks import Mark, MarkKind
 
 LOAD_FEATURES = ("load", "is_percent", "told", "sign")
 STEP_S = 0.05  # faster logs are averaged to this

@@ -18,7 +18,8 @@ from listen.program.near import MOVING
 from listen.program.path import TimedPath
 from listen.program.points import check_points
 from listen.program.tell import told
-from listen.timeline import Caution, SpanKind
+from listen.spans import SpanKind
+from listen.timeline import Caution
 
 Bools = NDArray[np.bool_]
 CUTTING = (int(SpanKind.FEED), int(SpanKind.RIGID))

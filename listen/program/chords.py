@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.timeline import Spans
+from listen.spans import Spans
 
 
 def points_along(spans: Spans, span: NDArray[np.int64], share: NDArray[np.float64]) -> NDArray[np.float64]:

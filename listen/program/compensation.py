@@ -14,8 +14,9 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+from listen.lengths import Place
 from listen.program.expression import Wrong
-from listen.program.frame import Place, plane_axes
+from listen.program.frame import plane_axes
 
 Point = tuple[float, float]
 SMALL = 1e-7

@@ -4,15 +4,16 @@ import math
 from dataclasses import replace
 
 from listen.job import MM_PER_INCH, Job
-from listen.lengths import length_text
+from listen.lengths import Place, length_text
 from listen.program.compensation import Piece, offset_path
 from listen.program.dialect import Dialect
 from listen.program.expression import Wrong
-from listen.program.frame import UNKNOWN, ZERO, Frame, Place, plane_axes
+from listen.program.frame import UNKNOWN, ZERO, Frame, plane_axes
 from listen.program.moves import MoveStore, ToolUse
 from listen.program.state import ESSENTIAL, FOR_A_TOOL, SAFE_LINE, Cycle, Modal
 from listen.program.variables import Variables
-from listen.timeline import Caution, SpanKind
+from listen.spans import SpanKind
+from listen.timeline import Caution
 
 MACHINE_DECIDES = -1.0
 LONG_DWELL_S = 100.0

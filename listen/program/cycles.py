@@ -8,11 +8,12 @@ NISTIR 6556, section 3.5.16, for G81 to G89; G73, G74 and G76 as common controls
 import math
 from collections.abc import Mapping
 
+from listen.lengths import Place
 from listen.program.control import AXES, Control
 from listen.program.expression import Wrong, whole
-from listen.program.frame import Place, plane_axes
+from listen.program.frame import plane_axes
 from listen.program.motion import CENTRE_WORDS, straight, target
-from listen.timeline import SpanKind
+from listen.spans import SpanKind
 
 CYCLES = (73, 74, 76, 81, 82, 83, 84, 85, 86, 87, 88, 89)
 NEEDS_PECK = (73, 83)

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.timeline import SpanKind
+from listen.spans import SpanKind
 
 Floats = NDArray[np.float64]
 Moves = NDArray[np.void]

@@ -7,10 +7,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.lengths import Place
 from listen.program.frame import plane_axes
 from listen.program.moves import Program, ToolUse
 from listen.program.path import TimedPath
-from listen.timeline import Place, Spans
+from listen.spans import Spans
 
 PLACED = ("begin", "end", "centre", "sweep", "axis")
 Floats = NDArray[np.float64]

@@ -10,7 +10,8 @@ turned axes are unknown together.
 import math
 from dataclasses import dataclass, replace
 
-Place = tuple[float, float, float]
+from listen.lengths import Place
+
 ZERO: Place = (0.0, 0.0, 0.0)
 UNKNOWN: Place = (math.nan, math.nan, math.nan)
 

@@ -7,7 +7,8 @@ from listen.lengths import length_text, place_text
 from listen.program.near import Body, Near, bodies_of, nearest
 from listen.program.path import TimedPath
 from listen.program.tell import told
-from listen.timeline import Caution, SpanKind
+from listen.spans import SpanKind
+from listen.timeline import Caution
 
 NEAR_MM = 1.0
 """Nearer than this is told: a clamp is not measured better by eye (common practice, no source)."""

@@ -3,10 +3,11 @@
 import math
 from collections.abc import Mapping
 
+from listen.lengths import Place
 from listen.program.control import AXES, MACHINE_DECIDES, Control
 from listen.program.expression import Wrong
-from listen.program.frame import UNKNOWN, Place, plane_axes
-from listen.timeline import SpanKind
+from listen.program.frame import UNKNOWN, plane_axes
+from listen.spans import SpanKind
 
 CENTRE_WORDS = "IJK"
 

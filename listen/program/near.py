@@ -12,10 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.job import Box, Tool
+from listen.lengths import Place
 from listen.program.chords import n_chords, points_along
 from listen.program.facts import span_extents
 from listen.program.path import TimedPath
-from listen.timeline import Place, SpanKind
+from listen.spans import SpanKind
 
 CHORD_MM = 0.01
 """How far a chord may be from its arc."""

@@ -9,9 +9,10 @@ import math
 from collections.abc import Mapping
 from dataclasses import replace
 
+from listen.lengths import Place
 from listen.program.control import AXES, OFFSETS, Control
 from listen.program.expression import Wrong, whole
-from listen.program.frame import ZERO, Frame, Place
+from listen.program.frame import ZERO, Frame
 
 Numbers = Mapping[str, float]
 

@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.errors import InputError
-from listen.timeline import Caution, Spans
+from listen.spans import Spans
+from listen.timeline import Caution
 from listen.where import block_of, said_block
 
 

@@ -42,7 +42,7 @@ from listen.program.registers import compensation, leave_dynamic, length_offset,
 from listen.program.rotary import turn
 from listen.program.state import Cycle
 from listen.program.words import Word
-from listen.timeline import SpanKind
+from listen.spans import SpanKind
 
 
 def perform(control: Control, words: tuple[Word, ...]) -> str:

@@ -9,7 +9,7 @@ from listen.program.control import Control
 from listen.program.expression import Wrong
 from listen.program.moves import MOVE
 from listen.program.text import Source
-from listen.timeline import SpanKind
+from listen.spans import SpanKind
 
 SHORTEST_FILE = 200  # lines; below this a kernel is not worth its loading
 CHUNK = 50_000

@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping
 
 from listen.program.control import MACHINE_DECIDES, Control
-from listen.timeline import SpanKind
+from listen.spans import SpanKind
 
 SAME_DEG = 1e-4
 

@@ -18,7 +18,7 @@ from listen.program.dogleg import each_axis
 from listen.program.kernels import ride_times
 from listen.program.moves import Program
 from listen.program.path import TimedPath
-from listen.timeline import SpanKind, Spans
+from listen.spans import SpanKind, Spans
 
 Floats = NDArray[np.float64]
 Moves = NDArray[np.void]

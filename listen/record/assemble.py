@@ -4,17 +4,11 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
+from listen.contact import Contact
+from listen.followed import Position, Strength, Verdict, VerdictKind
 from listen.record.run import LiveCall, RunContact, RunHold, Stretch
 from listen.states import Event, Standing
-from listen.timeline import (
-    Contact,
-    HoldPoint,
-    Position,
-    Strength,
-    Timeline,
-    Verdict,
-    VerdictKind,
-)
+from listen.timeline import HoldPoint, Timeline
 
 
 def confirmed(events: Iterable[Event]) -> tuple[Event, ...]:

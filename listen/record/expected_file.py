@@ -9,20 +9,11 @@ from zipfile import BadZipFile
 
 import numpy as np
 
+from listen.contact import Audible, Contact, Pass, Reveals
 from listen.errors import RecordingError
 from listen.record.lines import NAN, plain
-from listen.timeline import (
-    Audible,
-    Caution,
-    Contact,
-    Elsewhere,
-    HoldPoint,
-    Pass,
-    Reveals,
-    Spans,
-    StopWay,
-    Timeline,
-)
+from listen.spans import Spans
+from listen.timeline import Caution, Elsewhere, HoldPoint, StopWay, Timeline
 
 FORMAT = "cut-listen expected 1"
 Made = TypeVar("Made", Contact, Pass, HoldPoint, Caution, Elsewhere)

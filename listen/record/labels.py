@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import Any
 
 from listen.errors import InputError, RecordingError
+from listen.followed import VerdictKind
 from listen.record.run import Stretch
-from listen.timeline import VerdictKind
 
 FORMAT = "cut-listen labels 1"
 

@@ -19,12 +19,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from listen.errors import InputError, RecordingError
+from listen.followed import VerdictKind
 from listen.record.features import FEATURES_FILE
 from listen.record.reader import DECISIONS, is_run_folder, read_header, read_run
 from listen.record.run import Run
 from listen.record.run_json import write_whole
 from listen.record.words import run_sentence
-from listen.timeline import VerdictKind
 
 INDEX = "runs.sqlite"
 INDEX_VERSION = 2  # another one where rows are told otherwise: then the index is made again

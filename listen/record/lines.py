@@ -14,19 +14,11 @@ from typing import Any
 
 from listen.blocks import Gap, LoadSample, SourceClock, SourceState
 from listen.errors import InputError, RecordingError
+from listen.followed import Position, Strength, Verdict, VerdictKind
+from listen.lengths import Place
+from listen.marks import Look, Mark, MarkKind
 from listen.states import ContactSound, Event, Finding, Learnt, Standing, State
-from listen.timeline import (
-    Cue,
-    Flag,
-    Look,
-    Mark,
-    MarkKind,
-    Place,
-    Position,
-    Strength,
-    Verdict,
-    VerdictKind,
-)
+from listen.told import Cue, Flag
 
 NAN = float("nan")
 Line = (

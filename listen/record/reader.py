@@ -8,13 +8,15 @@ from typing import Any, TypeVar
 
 from listen.blocks import Gap, LoadSample, SourceClock, SourceState
 from listen.errors import InputError, RecordingError
+from listen.followed import Position, Verdict
+from listen.marks import Look, Mark
 from listen.record.assemble import confirmed, contacts_of, holds_of, thin
 from listen.record.expected_file import read_expected
 from listen.record.lines import Line, from_line
 from listen.record.run import Listing, Run, RunHeader
 from listen.record.sound import sound_length
 from listen.states import ContactSound, Event, Finding
-from listen.timeline import Cue, Flag, Look, Mark, Position, Verdict
+from listen.told import Cue, Flag
 
 DECISIONS = "decisions.jsonl"  # what makes a folder a run
 FORMATS = ("cut-listen decisions 1",)

@@ -6,9 +6,12 @@ from pathlib import Path
 
 from listen.blocks import Gap, LoadSample, SourceClock, SourceState
 from listen.errors import InputError
+from listen.followed import Position, Strength, VerdictKind
+from listen.marks import Look, Mark
 from listen.record.spectrum import Picture
 from listen.states import ContactSound, Event, Finding, State
-from listen.timeline import Cue, Flag, Look, Mark, Position, Strength, Timeline, VerdictKind
+from listen.timeline import Timeline
+from listen.told import Cue, Flag
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

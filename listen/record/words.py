@@ -3,9 +3,9 @@
 from collections import Counter
 from collections.abc import Iterable
 
+from listen.followed import VerdictKind
 from listen.record.run import LiveCall, Run, RunContact
 from listen.states import State
-from listen.timeline import VerdictKind
 
 _ORDER = (
     VerdictKind.STARTED_EARLY,

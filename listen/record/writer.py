@@ -21,6 +21,7 @@ import numpy as np
 
 from listen.blocks import Block, Gap
 from listen.errors import FolderError, InputError, RecordingError
+from listen.followed import Position, Verdict
 from listen.job import Job
 from listen.record.aside import AsideSound
 from listen.record.expected_file import write_expected
@@ -33,7 +34,7 @@ from listen.record.run_json import write_files
 from listen.record.sound import SoundWriter, open_sound
 from listen.record.spectrum import PictureMaker
 from listen.states import Event
-from listen.timeline import Position, Timeline, Verdict
+from listen.timeline import Timeline
 
 FORMAT = "cut-listen decisions 1"
 SHEET_FILES = ("expected.json", "spans.npz")

@@ -22,12 +22,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.blocks import Block, Gap
+from listen.contact import Contact
+from listen.followed import Position, Verdict
+from listen.marks import Look, Mark, MarkKind
 from listen.real_clock import RealClock
 from listen.record.keep import KEEPS, KIND_WORDS, Start
 from listen.record.spectrum import SpectrumColumns
 from listen.show.contract import FIXED_LINE, Told, page_message, sheet_page
 from listen.states import Event, Finding, Learnt, Standing, State
-from listen.timeline import Contact, Cue, Flag, HoldPoint, Look, Mark, MarkKind, Position, Timeline, Verdict
+from listen.timeline import HoldPoint, Timeline
+from listen.told import Cue, Flag
 
 HOP_S = 0.05
 SHOWN_S = 0.1  # while nothing is decided, pages are told anew after so much sound
@@ -37,7 +41,7 @@ KEPT_MESSAGES = 5000
 KEPT_POSITIONS_S = 0.5  # the followed line is told this often
 CHATTER_S = 2.0
 LONGEST_SKIP_S = 2.0
-MUTED_S = 0.3  # nothing but zeros for so long is no sound, as listen/measure/digital_silence.py has it
+MUTED_S = 0.3  # nothing but zeros for so long is no sound, as listen/hear/digital_silence.py has it
 ZERO_POWER = 1e-14
 APPROACH_CUES = ("next rung", "distance")
 HOLD_CUES = ("exit heard", "hold now")  # true only until a press would come too late

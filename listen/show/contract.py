@@ -13,23 +13,16 @@ from typing import Any
 import numpy as np
 
 from listen.blocks import LOAD_UNITS, Gap, LoadSample
+from listen.contact import Contact
+from listen.followed import Position, Strength, Verdict, VerdictKind
 from listen.lengths import MM_PER, length_number
+from listen.marks import Look, Mark
 from listen.record import Listing, Run, RunContact, RunHold, Stretch
 from listen.record.words import SURE, contact_labels, how_sure, run_sentence
+from listen.spans import Spans
 from listen.states import Event, Finding, Learnt
-from listen.timeline import (
-    Contact,
-    Cue,
-    Flag,
-    Look,
-    Mark,
-    Position,
-    Spans,
-    Strength,
-    Timeline,
-    Verdict,
-    VerdictKind,
-)
+from listen.timeline import Timeline
+from listen.told import Cue, Flag
 from listen.where import said_block
 
 FIXED_LINE = "This screen cannot stop the machine. Watch the machine."

@@ -5,8 +5,9 @@ import math
 from typing import Any
 
 from listen.errors import InputError
+from listen.lengths import Place
+from listen.marks import Look, Mark, MarkKind
 from listen.record.keep import Start
-from listen.timeline import Look, Mark, MarkKind, Place
 
 GREATEST_BYTES = 1000
 LONGEST_LOOK = 300

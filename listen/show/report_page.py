@@ -5,11 +5,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from listen.followed import VerdictKind
 from listen.record import Run, RunContact
 from listen.record.run_json import write_whole
 from listen.record.words import run_sentence
 from listen.show.page import bundle, one_file, static_text
-from listen.timeline import VerdictKind
 
 
 def write_report_page(runs: Sequence[Run], path: Path) -> None:

@@ -12,9 +12,10 @@ from rich.text import Text
 
 from listen.blocks import Block, Gap
 from listen.lengths import length_number
+from listen.marks import Look, Mark
 from listen.show.board import Board
 from listen.show.contract import FIXED_LINE, Told
-from listen.timeline import Look, Mark, Timeline
+from listen.timeline import Timeline
 
 STATE_WORDS = {
     None: "CANNOT TELL YET",

@@ -15,9 +15,11 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from listen.blocks import LoadSample
+from listen.contact import Contact
 from listen.errors import InputError
+from listen.spans import SpanKind
 from listen.synth.script import TimeMap
-from listen.timeline import Contact, SpanKind, Timeline
+from listen.timeline import Timeline
 
 STEP_S = 0.01
 MOVES = ("still", "feed", "rapid")

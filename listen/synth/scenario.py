@@ -5,6 +5,8 @@ import itertools
 
 import numpy as np
 
+from listen.contact import Contact
+from listen.spans import SpanKind
 from listen.synth.force import Cut
 from listen.synth.made import Made
 from listen.synth.plan import Bump, Move, Plan, PlannedContact
@@ -13,7 +15,7 @@ from listen.synth.room import Room
 from listen.synth.script import Fault, Script, TimeMap, changes_of_spindle, map_time, override_at
 from listen.synth.sound import Values
 from listen.synth.voice import ToolVoice, Voice
-from listen.timeline import Contact, SpanKind, Timeline
+from listen.timeline import Timeline
 
 FORCE_EXPONENT = 0.75  # of the override: 10 % is 15 dB less force
 HOLD_REVOLUTIONS = 4.0  # in which a standing feed stops making chips

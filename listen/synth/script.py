@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.errors import InputError
+from listen.spans import SpanKind, Spans
 from listen.synth.plan import Bump, Running
-from listen.timeline import SpanKind, Spans, Timeline
+from listen.timeline import Timeline
 
 FAULTS = (
     "early",

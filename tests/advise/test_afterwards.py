@@ -5,7 +5,8 @@ from dataclasses import replace
 import pytest
 
 from listen.advise import flags_afterwards
-from listen.timeline import Flag, Verdict, VerdictKind
+from listen.followed import Verdict, VerdictKind
+from listen.told import Flag
 from tests.follow.runs import timeline_of
 
 pytestmark = pytest.mark.closed

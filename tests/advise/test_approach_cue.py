@@ -8,9 +8,14 @@ import pytest
 from listen.advise import Advise
 from listen.advise.approach import way_left
 from listen.expect import expect
+from listen.followed import Position
 from listen.job import Tool
+from listen.lengths import Place
+from listen.marks import Mark, MarkKind
+from listen.spans import SpanKind
 from listen.states import Event, State
-from listen.timeline import Cue, Mark, MarkKind, Place, Position, SpanKind, Timeline
+from listen.timeline import Timeline
+from listen.told import Cue
 from tests.expect.hand_path import FLAT_10, Hand, hand_job
 
 pytestmark = pytest.mark.closed

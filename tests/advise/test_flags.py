@@ -6,18 +6,11 @@ from dataclasses import replace
 import pytest
 
 from listen.advise import Advise
+from listen.followed import Position, Strength, Verdict, VerdictKind
+from listen.marks import Mark, MarkKind
 from listen.states import ContactSound, Event, Finding, State
-from listen.timeline import (
-    Cue,
-    Flag,
-    Mark,
-    MarkKind,
-    Position,
-    Strength,
-    Timeline,
-    Verdict,
-    VerdictKind,
-)
+from listen.timeline import Timeline
+from listen.told import Cue, Flag
 from tests.follow.runs import contact, timeline_of
 
 pytestmark = pytest.mark.closed

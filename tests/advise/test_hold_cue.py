@@ -6,8 +6,11 @@ import pytest
 
 from listen.advise import Advise
 from listen.advise.hold_cue import HoldCue
+from listen.followed import Position
+from listen.marks import Mark, MarkKind
 from listen.states import Event, Standing, State
-from listen.timeline import Cue, HoldPoint, Mark, MarkKind, Position, StopWay, Timeline
+from listen.timeline import HoldPoint, StopWay, Timeline
+from listen.told import Cue
 from tests.follow.runs import timeline_of
 
 pytestmark = pytest.mark.closed

@@ -10,9 +10,9 @@ import pytest
 from listen.cli import main
 from listen.expect.stopping import RealClock
 from listen.job_file import load_job
+from listen.plan import plan_job
 from listen.record import Run, read_run
-from listen.session import plan_job
-from listen.timeline import Cue
+from listen.told import Cue
 from tools.tools_advise.made import RATE, make_run, timeline_of
 
 pytestmark = pytest.mark.closed

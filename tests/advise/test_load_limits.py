@@ -5,8 +5,9 @@ from dataclasses import replace
 import pytest
 
 from listen.advise import Advise
+from listen.followed import Verdict, VerdictKind
 from listen.states import ContactLoad
-from listen.timeline import Flag, Verdict, VerdictKind
+from listen.told import Flag
 from tests.follow.runs import contact, timeline_of
 
 pytestmark = pytest.mark.closed

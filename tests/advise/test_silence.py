@@ -5,8 +5,12 @@ from dataclasses import replace
 import pytest
 
 from listen.advise import Advise
+from listen.followed import Position
+from listen.marks import Mark, MarkKind
+from listen.spans import SpanKind
 from listen.states import Event, Standing, State
-from listen.timeline import Cue, Mark, MarkKind, Position, SpanKind, Timeline
+from listen.timeline import Timeline
+from listen.told import Cue
 from tests.follow.runs import timeline_of
 
 pytestmark = pytest.mark.closed

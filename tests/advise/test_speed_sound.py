@@ -4,7 +4,8 @@ import dataclasses
 
 import pytest
 
-from listen.timeline import Flag, Timeline
+from listen.timeline import Timeline
+from listen.told import Flag
 from tools.tools_advise.made import listen_to, make_run, timeline_of
 
 pytestmark = pytest.mark.closed

@@ -6,8 +6,11 @@ import pytest
 
 from listen.advise import Advise
 from listen.advise.spindle import Heard, spindle_heard
+from listen.followed import Position
+from listen.marks import Mark, MarkKind
 from listen.states import AirSound, Event, State
-from listen.timeline import Cue, Mark, MarkKind, Position, Timeline
+from listen.timeline import Timeline
+from listen.told import Cue
 from tests.follow.runs import timeline_of
 
 pytestmark = pytest.mark.closed

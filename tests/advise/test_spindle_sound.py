@@ -10,8 +10,9 @@ from listen.advise.spindle import Heard, spindle_heard
 from listen.blocks import Block
 from listen.ears import SoundEar, shipped_model
 from listen.hear import read_blocks, sound_info
+from listen.marks import Mark, MarkKind
 from listen.states import AirSound
-from listen.timeline import Cue, Mark, MarkKind
+from listen.told import Cue
 from tools.tools_advise.made import RATE, hold_of, listen_to, make_run, timeline_of, with_spindle_stopped
 
 SEED = 103  # a machine whose spindle can be heard; `tools/bench advise` counts over many

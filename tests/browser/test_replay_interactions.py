@@ -7,8 +7,8 @@ from playwright.sync_api import Browser, BrowserContext, Page
 
 from listen.coach.preview import PreviewSettings, make_preview
 from listen.job_file import load_job
+from listen.plan import plan_job
 from listen.record import Run, read_labels
-from listen.session import plan_job
 from listen.show import write_replay_page
 from tests.browser.conftest import open_page
 from tests.browser.test_replay_page import at_second, place, settled

@@ -8,7 +8,7 @@ from playwright.sync_api import BrowserContext
 
 from listen.record import Run, read_run
 from listen.show import write_compare_page, write_report_page
-from listen.timeline import Flag
+from listen.told import Flag
 from tests.browser.conftest import open_page
 from tests.record.made_run import made_sound, write_made_run
 from tests.record.test_compare import RATE, boosted

@@ -9,11 +9,11 @@ from playwright.sync_api import BrowserContext, Page
 from listen.expect.sheet import sheet_of
 from listen.expect.sheet_page import sheet_page
 from listen.job_file import load_job
+from listen.plan import plan_job
 from listen.record import Run
-from listen.session import plan_job
 from listen.show import write_replay_page
 from listen.show.page import bundle
-from listen.timeline import Flag
+from listen.told import Flag
 from tests.browser.conftest import open_page
 
 pytestmark = [pytest.mark.browser, pytest.mark.closed]

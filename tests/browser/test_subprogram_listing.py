@@ -7,14 +7,16 @@ import pytest
 from playwright.sync_api import BrowserContext
 
 from listen.blocks import Block
+from listen.followed import Position
 from listen.job import Job
 from listen.job_file import load_job
+from listen.plan import plan_job
 from listen.record import Run, RunWriter, read_run
-from listen.session import plan_job
 from listen.show import write_replay_page
 from listen.show.board import Board
 from listen.show.contract import run_page
-from listen.timeline import Elsewhere, Position, SpanKind, Timeline
+from listen.spans import SpanKind
+from listen.timeline import Elsewhere, Timeline
 from tests.browser.conftest import open_page
 from tests.follow.runs import spans_of
 

@@ -13,7 +13,7 @@ from listen.coach.progress import FORMAT
 from listen.errors import InputError
 from listen.job import Machine, Operator
 from listen.job_file import load_job
-from listen.session import plan_job
+from listen.plan import plan_job
 
 pytestmark = pytest.mark.closed
 STEP = Path(__file__).parents[2] / "recordings_synthetic" / "step.toml"

@@ -21,13 +21,14 @@ from listen.coach.preview import (
     read_range,
 )
 from listen.errors import InputError, RecordingError
+from listen.followed import VerdictKind
 from listen.job_file import load_job
+from listen.plan import plan_job
 from listen.record import Run
 from listen.record.library import mark_reference
 from listen.record.words import run_sentence
 from listen.replay_run import replay_recording
-from listen.session import plan_job
-from listen.timeline import Timeline, VerdictKind
+from listen.timeline import Timeline
 
 pytestmark = pytest.mark.closed
 TURN_S = 60.0 / 9000.0  # the first tooth touches within one turn

@@ -19,7 +19,7 @@ from listen.errors import InputError
 from listen.expect.stopping import stopping_distance
 from listen.job import Machine
 from listen.program import read_program, time_program
-from listen.timeline import SpanKind
+from listen.spans import SpanKind
 
 FAST = Machine(jerk_m_per_s3=35.0, acceleration_m_per_s2=100.0)  # jerk alone limits, as in the manual
 

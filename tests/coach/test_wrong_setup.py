@@ -19,8 +19,8 @@ from listen.coach.wrong_setup import (
 from listen.errors import InputError
 from listen.job import Job, Mesh, Setup
 from listen.job_file import load_job
+from listen.plan import plan_job
 from listen.record import read_run
-from listen.session import plan_job
 from listen.timeline import Timeline
 
 pytestmark = pytest.mark.closed

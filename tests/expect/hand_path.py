@@ -9,7 +9,7 @@ import numpy as np
 
 from listen.job import Box, Job, Machine, Material, Setup, Shape, Tool
 from listen.program.path import TimedPath
-from listen.timeline import SpanKind, Spans
+from listen.spans import SpanKind, Spans
 
 NAN3 = (math.nan, math.nan, math.nan)
 

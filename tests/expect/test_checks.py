@@ -8,7 +8,8 @@ import pytest
 from listen.expect import expect, expect_timeline
 from listen.expect.joined import joined_path
 from listen.job import Box, Job, KeepOut, Material, Setup, Tool
-from listen.timeline import Caution, SpanKind
+from listen.spans import SpanKind
+from listen.timeline import Caution
 from tests.expect.hand_path import BLOCK, FLAT_10, Hand, hand_job
 
 pytestmark = pytest.mark.closed

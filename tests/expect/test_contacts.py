@@ -4,10 +4,10 @@ import math
 
 import pytest
 
+from listen.contact import Contact
 from listen.expect import expect, expect_timeline
 from listen.expect.materials import find_material
 from listen.job import Box, Cylinder, Tool
-from listen.timeline import Contact
 from tests.expect.hand_path import FLAT_10, Hand, hand_job
 
 pytestmark = pytest.mark.closed

@@ -15,7 +15,8 @@ from listen.expect.stopping import (
     travel_after_sound,
 )
 from listen.job import Box, KeepOut, Machine, Setup, Tool
-from listen.timeline import SpanKind, StopWay
+from listen.spans import SpanKind
+from listen.timeline import StopWay
 from tests.expect.hand_path import BLOCK, Hand, hand_job
 
 JERK = Machine(jerk_m_per_s3=35.0, acceleration_m_per_s2=100.0)

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from listen.job_file import load_job
-from listen.session import plan_job
+from listen.plan import plan_job
 from listen.timeline import Timeline
 
 pytestmark = pytest.mark.closed

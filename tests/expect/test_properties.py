@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from listen.contact import Contact
 from listen.expect import expect_timeline
 from listen.job import Box, Tool
-from listen.timeline import Contact
 from tests.expect.hand_path import Hand, hand_job
 
 pytestmark = pytest.mark.closed

@@ -269,7 +269,7 @@ def test_the_sheet_tells_one_program_file_from_another(job: Job) -> None:
 
 
 def test_a_long_program_tells_its_progress_from_the_reading_to_the_end(job: Job) -> None:
-    from listen.session import plan_job
+    from listen.plan import plan_job
 
     cuts = "".join(f"G1 X{x % 90}. Z{-1 - x % 2}.\n" for x in range(20000))
     job.programs[0].write_text(PROGRAM.replace("G0 Z50.\nT2", f"{cuts}G0 Z50.\nT2"))

@@ -4,8 +4,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from listen.contact import Contact
+from listen.spans import SpanKind, Spans
 from listen.states import EarRates, Event, State
-from listen.timeline import Contact, SpanKind, Spans, Timeline
+from listen.timeline import Timeline
 
 RATE = 8000
 EAR = EarRates(

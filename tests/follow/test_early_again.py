@@ -6,7 +6,7 @@ import pytest
 
 from listen.follow import Follower
 from listen.states import Event, Standing, State
-from listen.timeline import Cue
+from listen.told import Cue
 from tests.follow.runs import EAR, RATE, timeline_of
 
 pytestmark = pytest.mark.closed

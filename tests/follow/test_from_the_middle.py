@@ -5,7 +5,8 @@ import pytest
 
 from listen.follow import Follower
 from listen.follow.engine import _rank_among_equals
-from listen.timeline import Position, Timeline
+from listen.followed import Position
+from listen.timeline import Timeline
 from tests.follow.runs import EAR, RATE, Stretches, events_of, timeline_of
 from tests.follow.test_lost import PLACES
 from tools.tools_follow.jobs import planned

@@ -4,7 +4,7 @@ import pytest
 
 from listen.follow import Follower
 from listen.follow.habits import Habit
-from listen.timeline import Position
+from listen.followed import Position
 from tests.follow.runs import EAR, RATE, events_of, timeline_of
 
 pytestmark = pytest.mark.closed

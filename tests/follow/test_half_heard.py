@@ -6,7 +6,7 @@ import pytest
 
 from listen.follow import Follower, refined_verdicts
 from listen.follow.quiet import LIVE, SECOND_LOOK, Quiet, Tells
-from listen.timeline import Verdict, VerdictKind
+from listen.followed import Verdict, VerdictKind
 from tests.follow.runs import EAR, RATE, Stretches, events_of, timeline_of
 from tests.follow.test_quiet import believed
 

@@ -4,7 +4,9 @@ import pytest
 
 from listen.blocks import Gap
 from listen.follow import Follower, refined_verdicts
-from listen.timeline import Position, SpanKind, Timeline, Verdict, VerdictKind
+from listen.followed import Position, Verdict, VerdictKind
+from listen.spans import SpanKind
+from listen.timeline import Timeline
 from tests.follow.runs import EAR, RATE, Stretches, contact, events_of, spans_of, timeline_of
 
 pytestmark = pytest.mark.closed

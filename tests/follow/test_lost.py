@@ -9,7 +9,7 @@ from listen.follow.model import Model
 from listen.follow.priors import priors_for
 from listen.follow.quiet import Quiet
 from listen.follow.space import Space
-from listen.timeline import Position
+from listen.followed import Position
 from tests.follow.runs import EAR, RATE, Stretches, events_of, timeline_of
 
 pytestmark = pytest.mark.closed

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from listen.follow import Follower
 from listen.follow.lost_cut import MEASURED_PER_S, LostCut
 from listen.states import StateLikelihoods
-from listen.timeline import Cue
+from listen.told import Cue
 from tests.follow.runs import EAR, RATE, events_of, timeline_of
 
 pytestmark = pytest.mark.closed

@@ -11,8 +11,8 @@ from listen.follow import Follower, refined_verdicts
 from listen.follow.own_ear import OwnEar
 from listen.follow.priors import priors_for
 from listen.follow.quiet import LIVE, SECOND_LOOK, Quiet, Tells
+from listen.followed import Position, Verdict
 from listen.states import StateLikelihoods
-from listen.timeline import Position, Verdict
 from tests.follow.runs import EAR, RATE, events_of, timeline_of
 
 pytestmark = pytest.mark.closed

@@ -7,8 +7,10 @@ import numpy as np
 import pytest
 
 from listen.follow import Follower, refined_verdicts
+from listen.followed import Verdict, VerdictKind
 from listen.states import EarRates
-from listen.timeline import Cue, Timeline, Verdict, VerdictKind
+from listen.timeline import Timeline
+from listen.told import Cue
 from tests.follow.runs import EAR, RATE, Stretches, events_of, timeline_of
 
 pytestmark = pytest.mark.closed

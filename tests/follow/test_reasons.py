@@ -5,7 +5,7 @@ import pytest
 
 from listen.follow.outcomes import Outcome
 from listen.follow.verdicts import Wording
-from listen.timeline import VerdictKind
+from listen.followed import VerdictKind
 from tests.follow.runs import contact
 
 

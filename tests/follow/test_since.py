@@ -4,7 +4,7 @@ import pytest
 
 from listen.follow import Follower
 from listen.follow.tracking import Tracking
-from listen.timeline import Verdict, VerdictKind
+from listen.followed import Verdict, VerdictKind
 from tests.follow.runs import EAR, RATE, events_of, timeline_of
 from tests.follow.test_lost import PLACES
 

@@ -5,7 +5,7 @@ import pytest
 
 from listen.follow import Follower
 from listen.states import Event, Standing, State, StateLikelihoods
-from listen.timeline import Cue
+from listen.told import Cue
 from tests.follow.runs import EAR, RATE, events_of, timeline_of
 
 pytestmark = pytest.mark.closed

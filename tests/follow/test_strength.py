@@ -5,8 +5,8 @@ import pytest
 
 from listen.follow.outcomes import Outcome
 from listen.follow.strength import Strengths
+from listen.followed import Strength
 from listen.states import ContactSound
-from listen.timeline import Strength
 from tests.follow.runs import RATE, timeline_of
 
 pytestmark = pytest.mark.closed

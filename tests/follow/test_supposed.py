@@ -7,7 +7,7 @@ import pytest
 from listen.follow import Follower
 from listen.follow.supposed import USUAL_PER_S, WORTH_S, Supposed
 from listen.states import Event, Standing, State
-from listen.timeline import Cue
+from listen.told import Cue
 from tests.follow.runs import EAR, RATE, Stretches, events_of, timeline_of
 
 pytestmark = pytest.mark.closed

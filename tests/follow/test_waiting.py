@@ -14,7 +14,7 @@ from listen.follow.quiet import Quiet
 from listen.follow.silence import Silence
 from listen.follow.space import Space
 from listen.follow.tracking import Tracking
-from listen.timeline import Position, Verdict, VerdictKind
+from listen.followed import Position, Verdict, VerdictKind
 from tests.follow.runs import EAR, RATE, Stretches, events_of, timeline_of
 
 pytestmark = pytest.mark.closed

@@ -6,8 +6,11 @@ import pytest
 
 from listen.follow import Follower, refined_verdicts
 from listen.follow.feed_clock import FeedClock
+from listen.followed import Position, Verdict, VerdictKind
+from listen.marks import Mark, MarkKind
 from listen.states import Event, Standing, State
-from listen.timeline import Cue, Mark, MarkKind, Position, Timeline, Verdict, VerdictKind
+from listen.timeline import Timeline
+from listen.told import Cue
 from tests.follow.runs import EAR, RATE, Stretches, contact, events_of, timeline_of
 
 pytestmark = pytest.mark.closed

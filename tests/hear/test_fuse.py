@@ -12,7 +12,7 @@ from listen.decide.second_look import events_of
 from listen.ears import Ear, LoadEar, SoundEar, shipped_model
 from listen.fused_ear import FusedEar
 from listen.job_file import load_job
-from listen.session import plan_job
+from listen.plan import plan_job
 from listen.states import Event, Standing, State
 from listen.synth import EVALUATION_RANGES, Script, draw_room, draw_voice, synthesise
 from listen.teach.score import score_contacts

@@ -5,7 +5,7 @@ import pytest
 from numpy.typing import NDArray
 
 from listen.errors import InputError
-from listen.flat_tops import clipped_share
+from listen.hear.flat_tops import clipped_share
 from listen.hear.level_check import (
     LevelCheck,
     check_knock,

@@ -20,9 +20,9 @@ from listen.decide.load_states import DecideLoad
 from listen.decide.second_look_load import second_look_load
 from listen.ears import shipped_load_networks
 from listen.hear.load_csv import read_load_log
+from listen.marks import Mark, MarkKind
 from listen.measure.load import MeasureLoad
 from listen.states import Event, Standing, State
-from listen.timeline import Mark, MarkKind
 
 RATE = 48000
 NETWORKS = shipped_load_networks()

@@ -9,7 +9,7 @@ from listen.blocks import LoadSample
 from listen.errors import InputError, RecordingError
 from listen.hear.clock import ClockMap
 from listen.hear.load_csv import columns_taken, parse_columns, read_load_log
-from listen.timeline import Mark, MarkKind
+from listen.marks import Mark, MarkKind
 
 RATE = 48000
 

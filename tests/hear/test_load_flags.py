@@ -8,11 +8,12 @@ import pytest
 
 from listen.ears import LoadEar
 from listen.job_file import load_job
-from listen.session import Session, plan_job
+from listen.plan import plan_job
+from listen.session import Session
 from listen.synth import Script
 from listen.synth.load import LoadVoice, load_of_program, make_load
 from listen.synth.script import map_time
-from listen.timeline import Flag
+from listen.told import Flag
 
 RATE = 8000
 JOB = Path(__file__).parent / "eight_passes.toml"

@@ -20,7 +20,7 @@ from listen.hear.mtconnect import MTConnectWitness, data_items
 from listen.hear.opcua import OpcUaWitness
 from listen.hear.safe_xml import read_xml
 from listen.hear.witness import Observation, Translator, Witness
-from listen.timeline import Mark, MarkKind
+from listen.marks import Mark, MarkKind
 from tests.hear.mtconnect_agent import KEPT, Agent
 
 RATE = 8000

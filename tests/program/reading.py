@@ -11,7 +11,7 @@ from listen.program.dialect import Dialect
 from listen.program.moves import Program
 from listen.program.reader import read_source_text
 from listen.program.text import source_from
-from listen.timeline import SpanKind
+from listen.spans import SpanKind
 
 KINDS = {
     int(SpanKind.RAPID): "rapid",

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from listen.job import Job
-from listen.session import plan_job
+from listen.plan import plan_job
 from listen.timeline import NOTE_KINDS
 from tests.program.test_checks import FAULTS, GOOD, a_job, changed
 

@@ -8,7 +8,7 @@ import pytest
 from listen.errors import ProgramError
 from listen.job import Machine
 from listen.program import read_program, time_program
-from listen.timeline import SpanKind
+from listen.spans import SpanKind
 
 pytestmark = pytest.mark.closed
 

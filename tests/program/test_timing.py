@@ -13,7 +13,7 @@ from listen.program import TimedPath, read_program, time_program
 from listen.program.dialect import Dialect
 from listen.program.kernels import ride_times
 from listen.program.timing import at_override
-from listen.timeline import SpanKind
+from listen.spans import SpanKind
 from tests.naive import naive_ride_times as naive
 
 MILL = Machine(rapid_mm_per_min=12000.0, acceleration_m_per_s2=1.0, jerk_m_per_s3=20.0)

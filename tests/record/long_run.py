@@ -6,10 +6,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.blocks import Block, LoadSample
+from listen.contact import Contact
+from listen.followed import Position, Verdict, VerdictKind
 from listen.record import Run, RunWriter
 from listen.record.sound import LONG_S
+from listen.spans import Spans
 from listen.states import Event, State
-from listen.timeline import Contact, Flag, Position, Spans, Timeline, Verdict, VerdictKind
+from listen.timeline import Timeline
+from listen.told import Flag
 from tests.record.made_run import made_contact
 
 RATE = 32000

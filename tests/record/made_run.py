@@ -6,22 +6,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.blocks import Block, LoadSample
+from listen.contact import Contact
+from listen.followed import Position, Strength, Verdict, VerdictKind
 from listen.job import Box, Job, Material, Setup, Tool
+from listen.marks import Look
 from listen.record import Run, RunWriter
+from listen.spans import Spans
 from listen.states import Event, Standing, State
-from listen.timeline import (
-    Contact,
-    Flag,
-    HoldPoint,
-    Look,
-    Position,
-    Spans,
-    StopWay,
-    Strength,
-    Timeline,
-    Verdict,
-    VerdictKind,
-)
+from listen.timeline import HoldPoint, StopWay, Timeline
+from listen.told import Flag
 
 RATE = 8000
 SECONDS = 12.0

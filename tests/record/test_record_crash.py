@@ -28,7 +28,7 @@ import numpy as np
 from pathlib import Path
 from listen.blocks import Block
 from listen.record import RunWriter
-from listen.timeline import Position
+from listen.followed import Position
 from tests.record.made_run import made_timeline
 folder, sound, rate = Path(sys.argv[1]), sys.argv[2], 48000
 rng = np.random.default_rng(0)

@@ -10,8 +10,8 @@ import pytest
 
 from listen.blocks import Block, Gap
 from listen.errors import InputError, RecordingError
+from listen.followed import VerdictKind
 from listen.record import RunWriter, read_run, read_sound, run_values, schema
-from listen.timeline import VerdictKind
 from tests.record.made_run import RATE, made_events, made_sound, made_timeline, write_made_run
 
 pytestmark = pytest.mark.closed

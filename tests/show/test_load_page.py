@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from listen.job_file import load_job
+from listen.plan import plan_job
 from listen.replay_run import replay_recording
-from listen.session import plan_job
 from listen.show.load_page import LoadPoint, load_points, residuals, write_load_page, write_run_load_page
 from listen.synth import Script
 from listen.synth.load import LoadVoice, load_of_program, make_load

@@ -4,8 +4,11 @@ import dataclasses
 
 import pytest
 
+from listen.followed import Position
+from listen.marks import Mark, MarkKind
 from listen.show.board import Board
-from listen.timeline import Cue, HoldPoint, Mark, MarkKind, Position, StopWay
+from listen.timeline import HoldPoint, StopWay
+from listen.told import Cue
 from tests.follow.runs import timeline_of
 
 pytestmark = pytest.mark.closed

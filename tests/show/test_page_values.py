@@ -9,11 +9,13 @@ import pytest
 from rich.console import Console
 
 from listen.blocks import Block
+from listen.followed import Strength, Verdict, VerdictKind
 from listen.record import RunWriter
 from listen.record.words import run_sentence
 from listen.report import contact_table
 from listen.show.contract import run_page
-from listen.timeline import Flag, Strength, Timeline, Verdict, VerdictKind
+from listen.timeline import Timeline
+from listen.told import Flag
 from tests.follow.runs import timeline_of
 
 pytestmark = pytest.mark.closed

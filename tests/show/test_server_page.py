@@ -11,13 +11,15 @@ import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from listen.blocks import Block
+from listen.followed import Position, Strength, Verdict, VerdictKind
 from listen.job_file import load_job
+from listen.marks import Mark, MarkKind
+from listen.plan import plan_job
 from listen.record.keep import Start
-from listen.session import plan_job
 from listen.show.board import Board
 from listen.show.server import LiveServer
 from listen.states import Event, Finding, Learnt, Standing, State
-from listen.timeline import Cue, Flag, Mark, MarkKind, Position, Strength, Verdict, VerdictKind
+from listen.told import Cue, Flag
 
 pytestmark = pytest.mark.browser
 RATE = 16000

@@ -16,11 +16,12 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus
 
 from listen.blocks import Block, Gap
 from listen.errors import DeviceError, InputError
+from listen.marks import Look, Mark, MarkKind
 from listen.show.board import Board, Cursor
 from listen.show.marks import read_said
 from listen.show.server import LiveServer
 from listen.states import Event, Finding, Standing, State
-from listen.timeline import Flag, Look, Mark, MarkKind
+from listen.told import Flag
 
 pytestmark = pytest.mark.closed
 RATE = 16000

@@ -8,11 +8,14 @@ import pytest
 from rich.console import Console
 
 from listen.blocks import Block
-from listen.measure.digital_silence import LEAST, SILENT_S
+from listen.followed import Position
+from listen.hear.digital_silence import LEAST, SILENT_S
+from listen.marks import Mark, MarkKind
 from listen.show.board import MUTED_S, ZERO_POWER
 from listen.show.terminal import TerminalScreen
 from listen.states import Event, Finding, Standing, State
-from listen.timeline import Cue, Mark, MarkKind, Position, Timeline
+from listen.timeline import Timeline
+from listen.told import Cue
 from tests.follow.runs import timeline_of
 
 pytestmark = pytest.mark.closed

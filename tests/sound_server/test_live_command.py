@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from listen.hear.digital_silence import REASON
 from listen.job_file import load_job
-from listen.measure.digital_silence import REASON
+from listen.plan import plan_job
 from listen.replay_run import replay_recording
-from listen.session import plan_job
 from listen.synth import EVALUATION_RANGES, Made, Script, draw_room, draw_voice, synthesise
 from tests.sound_server.server import RATE, SoundServer
 

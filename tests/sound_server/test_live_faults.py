@@ -16,7 +16,7 @@ from playwright.sync_api import sync_playwright
 from websockets.sync.client import connect
 from websockets.typing import Origin
 
-from listen.measure.digital_silence import SILENT_S
+from listen.hear.digital_silence import SILENT_S
 from listen.record import read_run
 from tests.hear.mtconnect_agent import Agent
 from tests.sound_server.server import RATE, SoundServer

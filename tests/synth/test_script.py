@@ -7,7 +7,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from listen.contact import Contact
 from listen.errors import InputError
+from listen.spans import SpanKind, Spans
 from listen.synth import (
     TRAINING_RANGES,
     Fault,
@@ -20,7 +22,7 @@ from listen.synth import (
     map_time,
     synthesise,
 )
-from listen.timeline import Contact, SpanKind, Spans, Timeline
+from listen.timeline import Timeline
 
 RATE = 16000
 

@@ -4,7 +4,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from listen.timeline import Cue, Timeline
+from listen.timeline import Timeline
+from listen.told import Cue
 from tools.tools_advise.made import RATE, listen_to, make_run, timeline_of
 
 NEAR_S = 1.0  # a word this near a true exit speaks of it

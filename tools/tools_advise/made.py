@@ -8,10 +8,12 @@ from numpy.typing import NDArray
 from listen.blocks import Block
 from listen.ears import Given, SoundEar, shipped_model
 from listen.job_file import load_job
-from listen.session import Decided, Session, plan_job
+from listen.marks import Mark
+from listen.plan import plan_job
+from listen.session import Decided, Session
 from listen.synth import EVALUATION_RANGES, Fault, Made, Script, draw_room, draw_voice, synthesise
 from listen.synth.plan import Running
-from listen.timeline import Mark, Timeline
+from listen.timeline import Timeline
 from tools.tools_advise.where import ROOT
 
 RATE = 48000

@@ -3,8 +3,10 @@
 from collections import Counter
 
 from listen.advise.spindle import Heard
+from listen.marks import Mark, MarkKind
 from listen.synth.plan import Running
-from listen.timeline import Cue, Mark, MarkKind, Timeline
+from listen.timeline import Timeline
+from listen.told import Cue
 from tools.tools_advise.made import RATE, hold_of, listen_to, make_run, timeline_of, with_spindle_stopped
 
 HOLD_S, STOPS_S, TURNS_S = 16.0, 5.0, 3.0

@@ -5,9 +5,10 @@ from collections import Counter
 from pathlib import Path
 
 from listen.job_file import load_job
-from listen.session import plan_job
+from listen.plan import plan_job
 from listen.synth import Fault
-from listen.timeline import Flag, Timeline
+from listen.timeline import Timeline
+from listen.told import Flag
 from tools.tools_advise.made import listen_to, make_run
 
 N_PASSES = 12

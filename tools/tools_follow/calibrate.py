@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 
 from listen.follow import verdicts
-from listen.timeline import VerdictKind
+from listen.followed import VerdictKind
 from tools.tools_follow import score
 from tools.tools_follow.jobs import EAR, RIGHT, WORSE, drawn, is_right
 from tools.tools_follow.runs import CALM, HARSH, STEADY, Fault

@@ -12,7 +12,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.timeline import Mark, MarkKind, Place, Timeline
+from listen.lengths import Place
+from listen.marks import Mark, MarkKind
+from listen.timeline import Timeline
 from tools.tools_follow.runs import RATE, Truth
 
 SPEED_MM_PER_S, ROW_MM, STEP_MM = 10.0, 80.0, 3.0

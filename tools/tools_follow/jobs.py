@@ -13,8 +13,10 @@ import numpy as np
 
 from listen.follow import Follower
 from listen.follow.priors import priors_for
+from listen.followed import Verdict, VerdictKind
+from listen.spans import SpanKind
 from listen.states import EarRates
-from listen.timeline import SpanKind, Timeline, Verdict, VerdictKind
+from listen.timeline import Timeline
 from tools.tools_follow import made_stops, score
 from tools.tools_follow.plans import PLANS, draw_plan
 from tools.tools_follow.programs import draw_program

@@ -15,8 +15,11 @@ import numpy as np
 
 from listen.ears import Heard, shipped_model
 from listen.follow import Follower
+from listen.followed import Verdict, VerdictKind
+from listen.spans import SpanKind
 from listen.states import Event, StateLikelihoods
-from listen.timeline import Cue, SpanKind, Timeline, Verdict, VerdictKind
+from listen.timeline import Timeline
+from listen.told import Cue
 from tools.tools_follow.measure_ear import clip, told
 from tools.tools_follow.programs import timeline_of
 

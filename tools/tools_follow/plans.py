@@ -4,7 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from listen.timeline import SpanKind, Timeline
+from listen.spans import SpanKind
+from listen.timeline import Timeline
 
 PLANS = (
     "single block",

@@ -3,7 +3,9 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.timeline import Contact, SpanKind, Spans, Timeline
+from listen.contact import Contact
+from listen.spans import SpanKind, Spans
+from listen.timeline import Timeline
 
 KINDS = ("zigzag", "pocket", "holes", "long air", "repeats")
 Floats = NDArray[np.float64]

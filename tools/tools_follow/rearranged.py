@@ -4,8 +4,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from listen.followed import VerdictKind
+from listen.spans import SpanKind
 from listen.states import EarRates
-from listen.timeline import SpanKind, Timeline, VerdictKind
+from listen.timeline import Timeline
 from tools.tools_follow.programs import Piece, timeline_of
 from tools.tools_follow.runs import Truth, hear
 

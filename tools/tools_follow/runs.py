@@ -6,8 +6,10 @@ from itertools import pairwise
 import numpy as np
 
 from listen.blocks import Gap
+from listen.marks import Mark, MarkKind
+from listen.spans import SpanKind
 from listen.states import STATES, EarRates, Event, State, StateLikelihoods
-from listen.timeline import Mark, MarkKind, SpanKind, Timeline
+from listen.timeline import Timeline
 from tools.tools_follow.plans import Leg, Plan, whole
 
 RATE = 8000

@@ -11,8 +11,11 @@ from listen.advise import Advise
 from listen.blocks import Gap
 from listen.follow import Follower, refined_verdicts
 from listen.follow.priors import Priors
+from listen.followed import Position, Verdict, VerdictKind
+from listen.marks import Mark, MarkKind
 from listen.states import EarRates, Event, State, StateLikelihoods
-from listen.timeline import Cue, Flag, Mark, MarkKind, Position, Timeline, Verdict, VerdictKind
+from listen.timeline import Timeline
+from listen.told import Cue, Flag
 from tools.tools_follow.runs import RATE, Truth
 
 NEAR_S = 0.35

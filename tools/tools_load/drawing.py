@@ -5,8 +5,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from listen.blocks import LoadSample
+from listen.marks import Mark, MarkKind
 from listen.synth.load import LoadVoice, Stretch, make_load
-from listen.timeline import Mark, MarkKind
 
 RATE = 8000
 Spans = list[tuple[float, float]]

@@ -4,8 +4,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from listen.marks import Mark, MarkKind
 from listen.synth.load import LoadVoice, Stretch, make_load
-from listen.timeline import Mark, MarkKind
 from tools_load.drawing import RATE, Log, draw_amps, draw_percent, draw_program, draw_watts
 
 

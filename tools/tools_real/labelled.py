@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from listen.job_file import load_job
-from listen.session import plan_job
+from listen.plan import plan_job
 
 LONGEST_GAP_S = 8.0  # a longer pause between two passes is no move of the program
 ROUNDS = 4  # of fitting the ways in air to the labelled gaps

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.blocks import Block, Gap
-from listen.flat_tops import LEAST_TOP, clipped_share
+from listen.hear.flat_tops import LEAST_TOP, clipped_share
 from listen.states import Finding
 
 AT_FULL_SCALE = 0.98

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from listen.blocks import Block, Gap
-from listen.measure.digital_silence import REASON, SILENT_S, STARTS_S, DigitalSilence
+from listen.hear.digital_silence import REASON, SILENT_S, STARTS_S, DigitalSilence
 
 RATE = 8000
 ENOUGH, AT_START = round(SILENT_S * RATE), round(STARTS_S * RATE)

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from listen.blocks import Block, Gap
-from listen.measure.clipping import Clipping
+from listen.hear.clipping import Clipping
 from listen.states import Finding
 
 pytestmark = pytest.mark.closed

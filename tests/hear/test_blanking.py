@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 
 from listen.blocks import Block, Gap
 from listen.ears import SoundEar, shipped_model
-from listen.measure.blanking import Blanking
+from listen.hear.blanking import Blanking
+from listen.marks import Mark, MarkKind
 from listen.states import Event, State
-from listen.timeline import Mark, MarkKind
 
 RATE = 48000
 
