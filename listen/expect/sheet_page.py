@@ -10,6 +10,7 @@ from listen.expect.sheet_programs import program_lines
 from listen.expect.sheet_terminal import (
     FIXED,
     HOW_TO_READ,
+    RULES_FIRST,
     UNCHECKED,
     Shown,
     clock_text,
@@ -216,5 +217,5 @@ def _to_write() -> str:
     line = '<span class="write"></span>'
     return (
         f"<h2>Signed</h2><p>Zero checked {line} Lengths checked {line} Clamps checked {line}</p>"
-        f"<p>Doors, guards, machine's manual and local rules come first. Date {line} Initials {line}</p>"
+        f"<p>{_text(RULES_FIRST)} Date {line} Initials {line}</p>"
     )

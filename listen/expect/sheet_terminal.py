@@ -23,12 +23,15 @@ HOW_TO_READ = (
     "H and D: numbers of length and radius in the control.",
     "Chip from: least feed override that still makes a chip; below it the tool rubs.",
     "Left: way still to go to first touch; hold at each place of the list and look.",
-    "Override at most: the highest at which a press still stops there.",
+    "Override at most: the highest at which a press should still stop there; reckoned, not measured.",
+    "A look, a gap compared: spindle at a standstill first; before going on it turns again.",
+    "Restart: what must be in force before that line; how to restart, the machine's manual says.",
     "From, to: since the program's start at 100 %, dwells counted, stops that wait for a person (M0) not.",
     "Heard: how well the microphone should hear it.",
 )
 UNCHECKED = "Look at these yourself"
 FIXED = "Advice only. This sheet cannot stop the machine. Watch the machine."
+RULES_FIRST = "Doors, guards, the machine's manual and local rules come first."
 
 
 class Shown:
@@ -133,7 +136,7 @@ def terminal_sheet(sheet: Sheet, *, contacts: bool = False, figures: bool = Fals
     times = ", ".join(f"{t['override']} %: {clock_text(t['seconds'])}" for t in sheet["times"])
     parts.append(Text(f"Time at feed and rapid override of {times} (waits and tool changes as they are)"))
     parts += [Text(), Text("How to read it", style="bold"), *(Text("  " + words) for words in HOW_TO_READ)]
-    return Group(*parts)
+    return Group(*parts, Text(), Text(RULES_FIRST))
 
 
 def terminal_text(sheet: Sheet, *, contacts: bool = False, figures: bool = False) -> str:

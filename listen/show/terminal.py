@@ -28,7 +28,8 @@ BARS = {None: "·", "air": "▁", "entry": "▄", "steady": "█", "exit": "▄"
 REFRESH_HZ = 10.0
 QUESTIONS = (
     "Before cycle start: spindle turning, the right way? Coolant? Overrides low? "
-    "Single block as you want it? Door shut, hands away?"
+    "Single block as you want it? Door shut, hands away?\n"
+    "Reach in only when the spindle stands still. How to hold, look and go on, the machine's manual says."
 )
 
 

@@ -205,6 +205,19 @@ def test_the_record_keeps_heard_and_seen_apart_and_takes_measures(opened: Page) 
         assert not opened.locator(hidden).is_visible()
 
 
+def test_on_a_phone_what_a_flag_says_is_read_without_moving_sideways(
+    chromium: Browser, made_run: Run
+) -> None:
+    context = chromium.new_context(viewport={"width": 390, "height": 844}, offline=True)
+    page = open_page(context, made_run.folder / "timeline.html", [])
+    assert page.locator("#flag-rows td.words").count() > 0
+    table = page.locator("#flags .wide")
+    table.scroll_into_view_if_needed()  # what is out of sight is not laid out
+    page.wait_for_function("document.querySelector('#flag-rows td.words').clientWidth > 0")
+    assert table.evaluate("table => table.scrollWidth - table.clientWidth") == 0
+    context.close()
+
+
 def test_a_preview_says_that_it_was_made_and_makes_no_record(context: BrowserContext, tmp_path: Path) -> None:
     timeline = plan_job(load_job(JOB)).timeline
     make_preview(timeline, tmp_path / "made", settings=PreviewSettings(), write_page=write_replay_page)
@@ -212,8 +225,13 @@ def test_a_preview_says_that_it_was_made_and_makes_no_record(context: BrowserCon
     page = open_page(context, tmp_path / "made" / "timeline.html", said)
     assert page.locator("h1").inner_text() == "preview, made and not heard: 2 contacts"
     assert page.evaluate("() => listenPage.scope.laneNames.heard") == "made"
-    assert "Made" in page.locator("#contacts thead").inner_text()
-    for hidden in ("#correct", "#record"):
+    heads = page.locator("#contacts thead").inner_text()
+    assert "Made" in heads
+    assert "How it was made" in heads
+    for judged in ("Verdict", "How sure", "Called live"):
+        assert judged not in heads
+    assert "sure" not in page.locator("#contact-rows").inner_text().split()
+    for hidden in ("#correct", "#record", "#flags", "#next-flag", "#flag-key"):
         assert not page.locator(hidden).is_visible()
     page.emulate_media(media="print")
     assert not page.locator("#record").is_visible()

@@ -35,9 +35,11 @@ function writeHead() {
   $("trouble").textContent = `This run is not whole: ${run.problem}. What was recorded until then is shown.`;
 }
 
-// A preview was made: nothing of it was heard or can be corrected; a replay of it can, but belongs on no record.
+// A preview was made: nothing of it was heard, judged or flagged, or can be corrected; a replay of it can, but belongs on no record.
 function writeMade() {
-  $("correct").hidden = true;
+  for (const id of ["correct", "flags", "next-flag", "flag-key"]) $(id).hidden = true;
+  $("contacts").classList.add("made");
+  $("verdict-head").textContent = "How it was made";
   $("heard-head").textContent = "Made";
 }
 

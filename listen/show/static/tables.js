@@ -42,12 +42,12 @@ export function contactRow(row, {play, hasSound, unit}) {
     make("th", {scope: "row"}, row.label),
     make("td", {}, button),
     verdict,
-    make("td", {}, row.sure),
+    make("td", {class: "judged"}, row.sure),
     make("td", {class: "figure"}, stretchText(row.expected)),
     make("td", {class: "figure"}, stretchText(row.heard)),
     make("td", {}, row.tool === null ? "–" : `T${row.tool}`),
     make("td", {}, row.way || "–"),
-    make("td", {}, row.live ? calledText(row.live) : "–"));
+    make("td", {class: "judged"}, row.live ? calledText(row.live) : "–"));
 }
 
 function calledText({verdict, sure, called_s}) {
