@@ -68,6 +68,7 @@ def test_report_page_shows_verdicts_and_drift(
     assert row == ["T1", "9", "3", "3 started early, 3 not heard", "1 chatter"]
     cells = page.locator(".grid tbody tr").nth(1).locator("td.cell")
     assert cells.all_inner_texts() == ["early +", "early +", "early +"]
+    assert page.locator(".grid td.cell", has_text="not heard").count() == 3
     assert "2031-05-02" in page.locator(".grid thead").inner_text()
     assert page.locator(".grid tbody tr").nth(0).locator("svg").count() == 1  # load drifts, no level told
     assert said == []
@@ -95,4 +96,5 @@ def test_runs_of_one_day_are_told_apart_in_the_report(
     ]
     write_report_page(dated, tmp_path / "report.html")
     heads = open_page(context, tmp_path / "report.html", []).locator(".grid thead th").all_inner_texts()
-    assert heads[3:] == ["2031-05-01 08:00", "2031-05-01 14:30", "2031-05-02"]
+    assert heads[:2] == ["Contact line", "Load, first to last"]  # no run tells levels: no column of them
+    assert heads[2:] == ["2031-05-01 08:00", "2031-05-01 14:30", "2031-05-02"]

@@ -8,7 +8,7 @@ const SVG = "http://www.w3.org/2000/svg";
 
 // Short words that fit a cell; the whole verdict is its title and is read out.
 const CELL_WORDS = {
-  "as expected": "expected", "started early": "early", "started late": "late", "not heard": "none", "ended early": "short",
+  "as expected": "expected", "started early": "early", "started late": "late", "ended early": "short",
   "ended late": "long", "cannot tell": "?", "": "·",
 };
 
@@ -29,7 +29,7 @@ function shape(name, properties) {
 // A drift as a small line, its change in words; at least `least` high, so that what is nothing looks flat.
 function drift(values, unit, least) {
   const known = values.map((value, i) => [i, value]).filter(([, value]) => value !== null);
-  if (known.length < 2) return make("td", {}, "–");
+  if (!drifts(values)) return make("td", {}, "–");
   const numbers = known.map(([, value]) => value);
   const middle = (Math.min(...numbers) + Math.max(...numbers)) / 2;
   const range = Math.max(least, Math.max(...numbers) - Math.min(...numbers));
@@ -44,19 +44,27 @@ function drift(values, unit, least) {
   return make("td", {class: "figure"}, drawing, ` ${words}`);
 }
 
+const DRIFTS = [{key: "level_db", name: "Level, first to last", unit: "dB", least: 6}, {key: "load", name: "Load, first to last", unit: "", least: 10}];
+
+function drifts(values) {
+  return values.filter((value) => value !== null).length > 1;
+}
+
 function programPart(program) {
   const runs = program.runs.map((run) => run.date || run.name);
-  const head = make("tr", {}, make("th", {scope: "col"}, "Contact line"), make("th", {scope: "col"}, "Level, first to last"),
-    make("th", {scope: "col"}, "Load, first to last"), ...runs.map((run, i) => make("th", {scope: "col", title: program.runs[i].sentence}, run)));
+  const told = DRIFTS.filter(({key}) => program.contacts.some((contact) => drifts(contact[key])));
+  const head = make("tr", {}, make("th", {scope: "col"}, "Contact line"), ...told.map(({name}) => make("th", {scope: "col"}, name)),
+    ...runs.map((run, i) => make("th", {scope: "col", title: program.runs[i].sentence}, run)));
   const body = make("tbody");
-  fillTable(body, program.contacts, (contact) => make("tr", {}, make("th", {scope: "row"}, contact.label), drift(contact.level_db, "dB", 6),
-    drift(contact.load, "", 10), ...contact.verdicts.map((verdict, i) => cell(verdict, contact.strengths[i], runs[i]))));
+  fillTable(body, program.contacts, (contact) => make("tr", {}, make("th", {scope: "row"}, contact.label),
+    ...told.map(({key, unit, least}) => drift(contact[key], unit, least)),
+    ...contact.verdicts.map((verdict, i) => cell(verdict, contact.strengths[i], runs[i]))));
   const region = make("div", {class: "wide", tabIndex: 0}, make("table", {class: "grid"}, make("thead", {}, head), body));
   region.setAttribute("role", "region");
   region.setAttribute("aria-label", `Verdicts of ${program.program}`);
   const last = program.runs.at(-1);
   return make("section", {}, make("h2", {}, program.program), make("p", {}, `${counted(program.runs.length, "run")}; the last: ${last.sentence}`), region,
-    make("p", {class: "hint"}, "early, late: started; short, long: ended early, late; none: not heard; ?: cannot tell; + heavier; − lighter; · not in this run."));
+    make("p", {class: "hint"}, "early, late: started; short, long: ended early, late; ?: cannot tell; + heavier; − lighter; · not in this run."));
 }
 
 function startReport() {
