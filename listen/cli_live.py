@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 from listen.errors import InputError, RecordingError
 from listen.live_run import live_run
 from listen.live_start import VOICES, FromHere, agree, start_of, typed_line
+from listen.plan import lines_of_blocks
 from listen.record.keep import KEEPS, Start
-from listen.replay_run import lines_of_blocks
 
 if TYPE_CHECKING:
     from threading import Event

@@ -101,7 +101,7 @@ def reference(
 
     Example: cut-listen runs reference first_cut --by AB --note "even tone, clean exits"
     """
-    from listen.record.library import mark_reference, unmark_reference
+    from listen.record.reference import mark_reference, unmark_reference
 
     folder = _library(where).find(name)
     if remove:

@@ -7,8 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from listen.blocks import Block, LoadSample
-from listen.ears import SoundEar, shipped_model
-from listen.fused_ear import FusedEar
+from listen.ears import FusedEar, SoundEar, shipped_model
 from listen.second_hearing import second_hearing
 from listen.session import Session
 

@@ -17,15 +17,15 @@ from typing import Protocol
 import numpy as np
 
 from listen.blocks import Block, Gap, LoadSample, SourceState
-from listen.ears import Ear, SoundEar, kept_features, shipped_model
+from listen.ears import Ear, FusedEar, SoundEar, kept_features, shipped_model
 from listen.followed import Position, Verdict
-from listen.fused_ear import FusedEar
 from listen.job import Job
 from listen.marks import Look, Mark
 from listen.record import Run, RunWriter, read_run
 from listen.record.features import FEATURES_FILE, read_features
 from listen.record.keep import Keep
-from listen.replay_run import inputs_of, one_thread, run_folder
+from listen.replay_run import one_thread
+from listen.replay_source import inputs_of, run_folder
 from listen.second_hearing import second_hearing
 from listen.session import Decided, Session
 from listen.states import ContactSound, Event, Finding, Learnt, StateLikelihoods

@@ -98,3 +98,10 @@ def _part(
     if progress is None:
         return None
     return lambda share: progress(low + (high - low) * share)
+
+
+def lines_of_blocks(plan: Plan | None) -> dict[str, int]:
+    """Line in the main program of each N word."""
+    if plan is None:
+        return {}
+    return {name: line for (file, line), name in plan.path.blocks.items() if file == 0}

@@ -12,7 +12,7 @@ import numpy as np
 from numba.core.dispatcher import Dispatcher
 from listen.blocks import Block, LoadSample
 from listen.ears import SoundEar, shipped_model
-from listen.fused_ear import FusedEar
+from listen.ears import FusedEar
 from listen.second_hearing import second_hearing
 from listen.session import Session
 from listen.synth import EVALUATION_RANGES, draw_clip

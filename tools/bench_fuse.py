@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.blocks import Block, LoadSample
-from listen.ears import Ear, Heard, LoadEar, SoundEar, shipped_model
-from listen.fused_ear import FusedEar
+from listen.ears import Ear, FusedEar, Heard, LoadEar, SoundEar, shipped_model
 from listen.job_file import load_job
 from listen.plan import plan_job
 from listen.states import Event, Standing, State

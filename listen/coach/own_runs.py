@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from listen.errors import RecordingError
 from listen.record import Run, RunContact, read_run, read_stretch
-from listen.record.library import Reference, read_reference
+from listen.record.reference import Reference, read_reference
 from listen.record.words import contact_labels
 from listen.states import State
 

@@ -7,7 +7,7 @@ from html import escape
 from listen.expect.drawing import first_touch, plan
 from listen.expect.sheet import Sheet
 from listen.expect.sheet_programs import program_lines
-from listen.expect.sheet_terminal import (
+from listen.expect.sheet_words import (
     FIXED,
     HOW_TO_READ,
     RULES_FIRST,

@@ -10,8 +10,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from listen.errors import FolderError, RecordingError
-from listen.record.library import REFERENCE
 from listen.record.reader import is_run_folder, read_header
+from listen.record.reference import REFERENCE
 
 _NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EROFS)
 KEPT_BY_HAND = ("labels.json", REFERENCE)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from listen.record import Run, RunContact, read_stretch
 from listen.record.compare import Comparison, compare_runs
-from listen.record.library import read_reference
+from listen.record.reference import read_reference
 from listen.record.run_json import write_whole
 from listen.record.words import contact_labels
 from listen.show.page import bundle, one_file, static_text

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.record import Run, RunContact, read_stretch
-from listen.record.library import read_reference
+from listen.record.reference import read_reference
 from listen.show.page_sound import encoded
 
 MARGIN_S = 0.3  # of air before and after each cut

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from listen.record import Run, read_sound
 from listen.record.features import FEATURES_FILE, picture_of, read_features
-from listen.record.library import newest_reference
+from listen.record.reference import newest_reference
 from listen.record.run_json import write_whole
 from listen.record.sound import LONG_S
 from listen.record.spectrum import Picture, PictureMaker, no_picture, useful_range

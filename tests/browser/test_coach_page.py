@@ -17,7 +17,7 @@ from listen.coach.progress import read_progress
 from listen.coach.reaction import judge_presses, travel_to_standstill_mm
 from listen.coach.staircase import Staircase
 from listen.job_file import load_job
-from listen.record.library import mark_reference
+from listen.record.reference import mark_reference
 from tests.browser.conftest import open_page
 from tests.record.made_run import write_made_run
 

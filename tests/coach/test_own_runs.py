@@ -10,7 +10,7 @@ from listen.blocks import Block
 from listen.coach.own_runs import MARGIN_S, PEAK, _chosen, _example, own_examples
 from listen.errors import RecordingError
 from listen.record import RunWriter, read_run
-from listen.record.library import mark_reference
+from listen.record.reference import mark_reference
 from tests.record.made_run import write_made_run
 
 pytestmark = pytest.mark.closed

@@ -25,7 +25,7 @@ from listen.followed import VerdictKind
 from listen.job_file import load_job
 from listen.plan import plan_job
 from listen.record import Run
-from listen.record.library import mark_reference
+from listen.record.reference import mark_reference
 from listen.record.words import run_sentence
 from listen.replay_run import replay_recording
 from listen.timeline import Timeline

@@ -15,7 +15,8 @@ from listen.expect import expect
 from listen.expect.drawing import plan
 from listen.expect.sheet import sheet_of, sheet_schema
 from listen.expect.sheet_page import sheet_page
-from listen.expect.sheet_terminal import WIDTH, clock_text, coming, terminal_text
+from listen.expect.sheet_terminal import WIDTH, terminal_text
+from listen.expect.sheet_words import clock_text, coming
 from listen.job import Box, Job, KeepOut, Tool
 from listen.job_file import load_job
 from listen.program import read_program, time_program

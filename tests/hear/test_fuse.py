@@ -9,8 +9,7 @@ from listen.blocks import Block, LoadSample
 from listen.decide import Belief, SecondLookSettings, Seen, find_lag, fuse_look, taught_by_load
 from listen.decide.fuse import Lag, load_says
 from listen.decide.second_look import events_of
-from listen.ears import Ear, LoadEar, SoundEar, shipped_model
-from listen.fused_ear import FusedEar
+from listen.ears import Ear, FusedEar, LoadEar, SoundEar, shipped_model
 from listen.job_file import load_job
 from listen.plan import plan_job
 from listen.states import Event, Standing, State

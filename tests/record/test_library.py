@@ -14,7 +14,8 @@ from listen.errors import InputError
 from listen.record import RunWriter, read_run
 from listen.record.check import check_run
 from listen.record.export import export_run
-from listen.record.library import INDEX, Library, delete_run, is_reference, mark_reference
+from listen.record.library import INDEX, Library, delete_run
+from listen.record.reference import is_reference, mark_reference
 from listen.show import write_replay_page
 from tests.record.made_run import RATE, made_job, write_made_run
 

@@ -11,7 +11,8 @@ from listen.cli import main
 from listen.errors import InputError, RecordingError
 from listen.record import Run, read_run
 from listen.record.features import FEATURES_FILE
-from listen.record.library import delete_run, mark_reference, unmark_reference
+from listen.record.library import delete_run
+from listen.record.reference import mark_reference, unmark_reference
 from listen.replay_run import replay_recording
 from listen.show import write_replay_page
 

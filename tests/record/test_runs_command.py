@@ -11,7 +11,7 @@ import pytest
 from listen.cli import FAILED, FINE, FLAGGED, main
 from listen.cli_live import _finished, _write_page
 from listen.record import read_run
-from listen.record.library import Reference, mark_reference, newest_reference, read_reference
+from listen.record.reference import Reference, mark_reference, newest_reference, read_reference
 from listen.record.run import MADE
 from tests.record.made_run import write_made_run
 

@@ -10,7 +10,9 @@ from listen.blocks import LoadSample, SourceClock
 from listen.decide import Belief, FuseLive, Seen, find_lag, fuse_look, taught_by_load
 from listen.decide.fuse import AGREES, Lag
 from listen.decide.second_look import events_of
-from listen.ears import Given, Heard, LoadEar, SoundEar
+from listen.ears.ear import Given, Heard
+from listen.ears.load import LoadEar
+from listen.ears.sound import SoundEar
 from listen.hear.clock import ClockMap, align_clock, fit_clock
 from listen.marks import Mark
 from listen.states import EarRates, Event, Standing, State, StateLikelihoods, Turning
