@@ -12,11 +12,11 @@ from listen.record.reference import newest_reference
 from listen.record.run_json import write_whole
 from listen.record.sound import LONG_S
 from listen.record.spectrum import Picture, PictureMaker, no_picture, useful_range
-from listen.show.contract import run_page
 from listen.show.load_page import write_run_load_page
 from listen.show.page import bundle, one_file, packed, static_text
 from listen.show.page_sound import encoded
 from listen.show.reference import reference_cuts
+from listen.show.run_page import run_page
 
 _MOST_BYTES = 14_600_000  # sound, reference cuts and picture; as Base64 they grow by a third, to 19.5 MB
 

@@ -14,7 +14,7 @@ from listen.plan import plan_job
 from listen.record import Run, RunWriter, read_run
 from listen.show import write_replay_page
 from listen.show.board import Board
-from listen.show.contract import run_page
+from listen.show.run_page import run_page
 from listen.spans import SpanKind
 from listen.timeline import Elsewhere, Timeline
 from tests.browser.conftest import open_page

@@ -13,7 +13,7 @@ from listen.followed import Strength, Verdict, VerdictKind
 from listen.record import RunWriter
 from listen.record.words import run_sentence
 from listen.report import contact_table
-from listen.show.contract import run_page
+from listen.show.run_page import run_page
 from listen.timeline import Timeline
 from listen.told import Flag
 from tests.follow.runs import timeline_of
