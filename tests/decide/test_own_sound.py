@@ -180,6 +180,17 @@ def test_a_level_control_that_moves_all_bands_together_hides_no_cut() -> None:
             assert (sign * said.odds).min() > 1.0
 
 
+@pytest.mark.parametrize(("more_db", "is_heard"), [(1.5, False), (3.0, True)])
+def test_a_cut_hardly_over_the_air_teaches_nothing_however_sure(more_db: float, is_heard: bool) -> None:
+    """1.5 dB in six bands is 5.5 to 6 squared scatters, of which 8 are asked; 3 dB is four times that."""
+    run = Run()
+    for _ in range(5):
+        run.goes_on(AIR, 150, in_contact=False, is_cut=False).changes(State.ENTRY)
+        run.goes_on(AIR + more_db, 150, in_contact=True, is_cut=True).changes(State.AIR)
+    run.goes_on(AIR, 150, in_contact=False, is_cut=False)
+    assert (run.own.share > 0.0) == is_heard
+
+
 def test_old_frames_fade() -> None:
     """With 100 remembered, a new hundred is all that counts."""
     rows = np.random.default_rng(3).normal(-50.0, 4.0, (300, N_BANDS))
